@@ -1,0 +1,1 @@
+"""What the shell is: from pictures to numbers with their uncertainties. No verdicts here."""

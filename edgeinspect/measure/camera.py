@@ -1,0 +1,88 @@
+"""The camera: pinhole with radial and tangential lens distortion (OpenCV's five terms), and what calibration knows of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from edgeinspect.geometry import Array, Pose, frozen
+
+PARAMETERS = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
+
+
+@dataclass(frozen=True)
+class CameraModel:
+    """Intrinsics [px] and distortion (k1, k2, p1, p2, k3); pixel centres have integer coordinates."""
+
+    width_px: int
+    height_px: int
+    fx: float
+    fy: float
+    cx: float
+    cy: float
+    distortion: Array  # (5,)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "distortion", frozen(self.distortion, (5,), "distortion"))
+        if not (self.fx > 0 and self.fy > 0 and self.width_px > 0 and self.height_px > 0):
+            raise ValueError("focal lengths and picture size must be above 0")
+
+    @property
+    def matrix(self) -> Array:
+        return np.array([[self.fx, 0.0, self.cx], [0.0, self.fy, self.cy], [0.0, 0.0, 1.0]])
+
+    @property
+    def parameters(self) -> Array:
+        """The nine numbers (fx, fy, cx, cy, k1, k2, p1, p2, k3), in the order of the covariance."""
+        return np.array([self.fx, self.fy, self.cx, self.cy, *self.distortion])
+
+    def with_parameters(self, values: Array) -> CameraModel:
+        fx, fy, cx, cy = (float(v) for v in values[:4])
+        return CameraModel(self.width_px, self.height_px, fx, fy, cx, cy, values[4:])
+
+    def project(self, points_mm: Array, pose: Pose) -> Array:
+        """Pixel positions (N, 2) of points (N, 3) [mm]; ``pose`` maps their frame into the camera's."""
+        rotation, _ = cv2.Rodrigues(pose.rotation)
+        flat = np.ascontiguousarray(points_mm, dtype=np.float64).reshape(-1, 1, 3)
+        pixels, _ = cv2.projectPoints(flat, rotation, pose.translation_mm, self.matrix, self.distortion)
+        return np.asarray(pixels, dtype=np.float64).reshape(-1, 2)
+
+    def rays(self, pixels: Array) -> Array:
+        """Directions (N, 3) in the camera frame, z = 1, of pixel positions (N, 2); the distortion is inverted to below 1e-6 px."""
+        criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 50, 1e-12)
+        flat = np.ascontiguousarray(pixels, dtype=np.float64).reshape(-1, 1, 2)
+        plane = cv2.undistortPoints(flat, self.matrix, self.distortion, criteria=criteria)
+        plane = np.asarray(plane, dtype=np.float64).reshape(-1, 2)
+        return np.column_stack([plane, np.ones(len(plane))])
+
+
+@dataclass(frozen=True)
+class LengthCheck:
+    """A known length read back: what it is, what was read [mm]."""
+
+    words: str
+    nominal_mm: float
+    reading_mm: float
+    u_mm: float
+
+
+@dataclass(frozen=True)
+class CameraCalibration:
+    """All that a calibration run found out about one camera in its fixture."""
+
+    calibration_id: str  # camera name, time and a piece of the hash of its pictures
+    camera: str
+    made_at: str  # ISO 8601, UTC
+    model: CameraModel
+    covariance: Array  # (9, 9) of CameraModel.parameters
+    rms_px: float
+    views: int
+    fixture_pose: Pose  # fixture -> camera, when the board lay in the fixture: where the camera belongs
+    grey_level: float  # mean level of the grey patch then, as a fraction of full scale
+    blur_px: float  # standard deviation of the lens blur then, from the marks' edges
+    lengths: tuple[LengthCheck, ...] = field(default=())  # board lengths read back through the fixture marks alone
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "covariance", frozen(self.covariance, (9, 9), "covariance"))

@@ -1,0 +1,56 @@
+"""The fixture as the camera sees it: marks that fix its frame, a grey patch for the lamp."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from edgeinspect.geometry import Array, Pose, frozen
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A printed square mark: its id in the dictionary and its corners (4, 3) [mm] in the fixture frame: top-left, then clockwise as printed."""
+
+    mark_id: int
+    corners_mm: Array
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "corners_mm", frozen(self.corners_mm, (4, 3), f"mark {self.mark_id} corners_mm"))
+        sides = np.linalg.norm(self.corners_mm - np.roll(self.corners_mm, -1, axis=0), axis=1)
+        if sides.min() < 1.0 or sides.max() > 1.5 * sides.min():
+            raise ValueError(f"mark {self.mark_id}: corners_mm do not make a square (sides {np.round(sides, 2)} mm)")
+
+
+@dataclass(frozen=True)
+class LightLimits:
+    warn_share: float = 0.15  # of the grey patch's level at calibration
+    stop_share: float = 0.30
+
+
+@dataclass(frozen=True)
+class Fixture:
+    """Frame z = 0 is the plate, z points to the cameras."""
+
+    dictionary: str  # name of an OpenCV ArUco dictionary: "DICT_4X4_50"
+    marks: tuple[Mark, ...]
+    grey_patch_mm: Array  # (4, 3) corners
+    light: LightLimits = LightLimits()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "grey_patch_mm", frozen(self.grey_patch_mm, (4, 3), "grey_patch_mm"))
+        ids = [mark.mark_id for mark in self.marks]
+        if len(set(ids)) != len(ids):
+            raise ValueError(f"mark ids {sorted(ids)} hold one twice")
+
+
+@dataclass(frozen=True)
+class Seating:
+    """Where the fixture holds a shell: placement shell -> fixture, and how far off it may sit before it must be reseated."""
+
+    shell: str
+    pose: Pose
+    limit_mm: float
+    limit_deg: float
+    u_height_mm: float  # standard uncertainty of the rim's height in the fixture

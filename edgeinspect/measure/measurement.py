@@ -1,0 +1,202 @@
+"""The record of one measured shell: numbers, standard uncertainties and flags, no verdict (measure once, judge many).
+
+Every length is in mm, every angle in degrees, every ``u`` one standard uncertainty. Arrays are read-only; nan means "not measured there"
+and the flags say why.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgeinspect.geometry import Array, PlaneShift, Pose
+from edgeinspect.shell.definition import Check, Frame
+
+
+class Flag(enum.IntFlag):
+    """Why a station of the ribbon is not trusted, bit by bit. A station with any of these is not part of a deviation."""
+
+    NO_EDGE = 1  # no step of enough contrast in the search band
+    LOW_CONTRAST = 2  # a step, but its uncertainty is too large
+    RIVAL_EDGE = 4  # a second edge nearly as strong in the band
+    SATURATED = 8  # the picture is at full scale there
+    POOR_FIT = 16  # the profile does not look like one blurred step
+    OUTSIDE = 32  # the camera does not see that place
+
+
+@dataclass(frozen=True)
+class Stop:
+    """"Could not measure" as a value: where it stopped and why, and the one thing to do about it."""
+
+    stage: str  # picture, light, marks, camera, place, seating, edge, datum, cutout, decal, ...
+    reason: str  # one plain sentence, no full stop needed: "camera top has moved 0.31 mm"
+    action: str  # "call the process engineer: check the camera"
+    concerns: Check | None = None  # None: the whole shell
+
+
+def _freeze_arrays(record: object) -> None:
+    for item in fields(record):  # type: ignore[arg-type]
+        value = getattr(record, item.name)
+        if isinstance(value, np.ndarray):
+            copy = value.copy()
+            copy.setflags(write=False)
+            object.__setattr__(record, item.name, copy)
+
+
+@dataclass(frozen=True)
+class Share:
+    """One line of an uncertainty budget."""
+
+    source: str  # "picture noise", "calibration", "height of the rim", ...
+    u: float
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A measured value with its standard uncertainty and the shares it is made of."""
+
+    value: float
+    u: float
+    shares: tuple[Share, ...] = ()
+
+
+@dataclass(frozen=True)
+class CameraView:
+    """What one picture said about its camera before any shell was looked at."""
+
+    camera: str
+    calibration_id: str
+    fixture_pose: Pose | None  # fixture -> camera, from the marks in this picture; None when they were not found
+    moved_mm: float  # greatest apparent displacement at the shell against the calibrated pose
+    marks_seen: int
+    marks_known: int
+    mark_residual_px: float  # rms of the marks' corners
+    grey_ratio: float  # level of the grey patch over its level at calibration
+    blur_px: float
+    lengths: tuple[tuple[str, float, float], ...] = ()  # words, known [mm], read [mm]: distances between marks, left-one-out
+
+
+@dataclass(frozen=True)
+class EdgeTrace:
+    """The edge of one curve along its arc length (N stations), in the fixture frame and in the raw picture."""
+
+    curve: str
+    camera: str
+    arc_mm: Array  # (N,)
+    pixel: Array  # (N, 2) sub-pixel position of the edge
+    point_mm: Array  # (N, 3) on the sheet, fixture frame
+    u_mm: Array  # (N,) from the picture's noise alone, one scan line
+    contrast: Array  # (N,) step over full scale
+    nominal_pixel: Array  # (N, 2) where the nominal outline lies in the picture, placed by the shell's datums
+    pixel_per_mm: Array  # (N, 2) how the picture moves per mm along the scan line: nominal_pixel + d * pixel_per_mm
+    flags: NDArray[np.int32]  # (N,) bits of Flag
+
+    __post_init__ = _freeze_arrays
+
+
+@dataclass(frozen=True)
+class Ribbon:
+    """The edge unrolled: levels (N stations, M samples) of full scale, along scan lines from d_mm[0] to d_mm[-1]."""
+
+    curve: str
+    camera: str
+    arc_mm: Array  # (N,)
+    d_mm: Array  # (M,)
+    levels: NDArray[np.float32]  # (N, M)
+
+    __post_init__ = _freeze_arrays
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """A plane shift that brings the nominal outline onto something, in the fixture frame about the nominal seating."""
+
+    words: str  # "cut - fixture", "shell - fixture", "form only"
+    shift: PlaneShift
+    u_dx_mm: float
+    u_dy_mm: float
+    u_rotation_deg: float
+    rms_mm: float  # what is left
+
+
+@dataclass(frozen=True)
+class DeviationProfile:
+    """Signed deviation along the rim in one frame, filtered with the definition's cut-off (ISO 16610-21 Gaussian)."""
+
+    frame: Frame
+    arc_mm: Array  # (N,)
+    deviation_mm: Array  # (N,) nan where not seen
+    u_mm: Array  # (N,) combined
+
+    __post_init__ = _freeze_arrays
+
+
+@dataclass(frozen=True)
+class ZoneResult:
+    """The worst filtered deviation both ways in one zone, in the zone's own frame."""
+
+    zone: str
+    frame: Frame
+    most: Quantity  # largest deviation: too much material
+    most_at_mm: float  # arc length
+    least: Quantity  # smallest deviation: cut too deep
+    least_at_mm: float
+    length_mm: float
+    seen_mm: float
+
+
+@dataclass(frozen=True)
+class CutOutResult:
+    """``there`` None: could not be seen. Offsets of the centre from its place in the datum frame; sizes in the order of the definition."""
+
+    name: str
+    there: bool | None
+    dx: Quantity | None = None
+    dy: Quantity | None = None
+    sizes: tuple[Quantity, ...] = ()
+    seen_share: float = 0.0  # of its outline
+
+
+@dataclass(frozen=True)
+class DecalResult:
+    name: str
+    there: bool | None
+    dx: Quantity | None = None  # reading direction, along the surface
+    dy: Quantity | None = None  # up, along the surface
+    rotation: Quantity | None = None  # deg, counter-clockwise positive
+    correlation: float = 0.0
+    outline_pixel: Array | None = None  # (4, 2) corners of the artwork as found, in the picture
+    nominal_pixel: Array | None = None  # (4, 2) where they belong
+
+    __post_init__ = _freeze_arrays
+
+
+@dataclass(frozen=True)
+class ShellMeasurement:
+    """Everything measured on one shell. ``stops`` says what could not be."""
+
+    shell: str
+    revision: str
+    definition_sha256: str
+    variant: str
+    checks: frozenset[Check]
+    temperature_c: float
+    temperature_stated: bool  # False: assumed from the station's range
+    u_temperature_c: float
+    views: tuple[CameraView, ...]
+    stops: tuple[Stop, ...] = ()
+    traces: tuple[EdgeTrace, ...] = ()
+    ribbons: tuple[Ribbon, ...] = field(default=(), repr=False)
+    cut: Alignment | None = None  # cut - fixture: trim path error
+    seating: Alignment | None = None  # shell - fixture, None where no formed datum is seen
+    best_fit: Alignment | None = None
+    profiles: tuple[DeviationProfile, ...] = ()
+    zones: tuple[ZoneResult, ...] = ()
+    path_shift: Quantity | None = None
+    path_rotation: Quantity | None = None
+    cutouts: tuple[CutOutResult, ...] = ()
+    decals: tuple[DecalResult, ...] = ()
+    notes: tuple[str, ...] = ()  # warnings in words that do not stop: "camera top has moved 0.08 mm: compensated"

@@ -1,0 +1,1 @@
+"""What the shell should be: definition, tolerances, files."""

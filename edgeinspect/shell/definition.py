@@ -1,0 +1,219 @@
+"""The shell as the drawing wants it. Everything is in the shell frame [mm]; files are read by shell.files."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from edgeinspect.geometry import Array, closed_arc_mm, frozen
+
+
+class Frame(enum.StrEnum):
+    """The frame that a deviation is judged in."""
+
+    DATUM = "datum"  # what the customer gets: cut - shell
+    FIXTURE = "fixture"  # where the cutter ran: cut - fixture
+    BEST_FIT = "best_fit"  # form only
+
+
+class Check(enum.StrEnum):
+    """The two places to look on the line."""
+
+    TRIM = "trim"
+    DECAL = "decal"
+
+
+class DatumScheme(enum.StrEnum):
+    FIXTURE = "fixture"  # the shell is trusted to sit where the fixture holds it
+    PIPS = "pips"  # formed features
+    HOLE_AND_SLOT = "hole_and_slot"  # cut features: first cut-out is the origin, the second sets the direction
+    BEST_FIT = "best_fit"
+
+
+class Arris(enum.StrEnum):
+    SHOW = "show"
+    BACK = "back"
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Inspection limits of one characteristic [mm or deg]; the guard band is ``guard_factor`` times u (ISO 14253-1)."""
+
+    lower: float
+    upper: float
+    guard_factor: float = 1.65
+
+    def __post_init__(self) -> None:
+        if not self.lower < self.upper:
+            raise ValueError(f"lower is {self.lower}, must be below upper {self.upper}")
+        if not 0 <= self.guard_factor <= 10:
+            raise ValueError(f"guard_factor is {self.guard_factor}, must be within 0 to 10")
+
+
+@dataclass(frozen=True)
+class Material:
+    name: str
+    expansion_per_k: float
+    u_expansion_per_k: float
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A closed nominal arris: polyline (N, 3) [mm] without a repeated end, counter-clockwise in plan seen from outside.
+
+    ``face_slope`` (N,) is dz/dn of the show face along the trim normal n, which points out of the material (out of the shell for the rim, into
+    the hole for a cut-out): a scan line must climb with the sheet, or a slope of 30 degrees costs a tenth of every deviation.
+    """
+
+    name: str
+    points_mm: Array
+    face_slope: Array
+    is_hole: bool = False
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "points_mm", frozen(self.points_mm, (None, 3), "points_mm"))
+        object.__setattr__(self, "face_slope", frozen(self.face_slope, (len(self.points_mm),), "face_slope"))
+
+    @property
+    def length_mm(self) -> float:
+        return closed_arc_mm(self.points_mm)[1]
+
+
+@dataclass(frozen=True)
+class Zone:
+    """A stretch of the rim from ``from_mm`` to ``to_mm`` of arc length; it may run over the start point (from > to)."""
+
+    name: str
+    words: str  # where on the shell, as an operator says it: "rear left scallop"
+    from_mm: float
+    to_mm: float
+    limits: Limits  # of the deviation [mm]
+    frame: Frame = Frame.DATUM
+
+    def holds(self, arc_mm: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+        """Which arc lengths (N,) [mm] lie in the zone."""
+        if self.from_mm <= self.to_mm:
+            return (arc_mm >= self.from_mm) & (arc_mm < self.to_mm)
+        return (arc_mm >= self.from_mm) | (arc_mm < self.to_mm)
+
+
+@dataclass(frozen=True)
+class PathLimits:
+    """How far the whole cut may be off in the fixture: shift (length of dx, dy) and turn, both ways."""
+
+    shift_mm: float
+    rotation_deg: float
+    guard_factor: float = 1.65
+
+
+@dataclass(frozen=True)
+class CutOut:
+    """A hole or slot. ``size_mm`` is (diameter,) of a hole, (length, width) of a slot; ``angle_deg`` is the slot's long axis from x."""
+
+    name: str
+    words: str
+    kind: str  # "hole" or "slot"
+    curve: Curve
+    centre_mm: Array  # (2,) x, y in the shell frame
+    size_mm: tuple[float, ...]
+    angle_deg: float
+    position_limit_mm: float  # greatest distance of the centre from its place
+    size_limits: Limits  # of each size minus its nominal [mm]
+    guard_factor: float = 1.65
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "centre_mm", frozen(self.centre_mm, (2,), "centre_mm"))
+
+
+@dataclass(frozen=True)
+class Pip:
+    """A formed boss with a flat round top, used as datum: centre of the top circle and its diameter."""
+
+    name: str
+    centre_mm: Array  # (3,)
+    diameter_mm: float
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "centre_mm", frozen(self.centre_mm, (3,), "centre_mm"))
+
+
+@dataclass(frozen=True)
+class Patch:
+    """The surface that a decal lies on, given analytically: flat (radius 0) or a cylinder bulging outwards, its axis along ``x_axis``.
+
+    A decal point (u, v) [mm along the surface] lies at origin + u*x + v*y on a flat patch; on a cylinder v runs around it.
+    """
+
+    origin_mm: Array  # (3,) nominal centre of the artwork, on the surface
+    x_axis: Array  # (3,) reading direction, unit length
+    normal: Array  # (3,) outward at the origin, unit length
+    radius_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name in ("origin_mm", "x_axis", "normal"):
+            object.__setattr__(self, name, frozen(getattr(self, name), (3,), name))
+        if abs(np.linalg.norm(self.x_axis) - 1) > 1e-6 or abs(np.linalg.norm(self.normal) - 1) > 1e-6:
+            raise ValueError("x_axis and normal must have length 1")
+        if abs(float(self.x_axis @ self.normal)) > 1e-6:
+            raise ValueError("x_axis must be square to normal")
+
+    def points(self, u_mm: Array, v_mm: Array) -> Array:
+        """Shell-frame points (..., 3) [mm] of surface coordinates (...)."""
+        y_axis = np.cross(self.normal, self.x_axis)
+        u, v = np.asarray(u_mm)[..., None], np.asarray(v_mm)[..., None]
+        if self.radius_mm == 0:
+            return np.asarray(self.origin_mm + u * self.x_axis + v * y_axis)
+        angle = v / self.radius_mm
+        around = self.radius_mm * (np.sin(angle) * y_axis + (np.cos(angle) - 1.0) * self.normal)
+        return np.asarray(self.origin_mm + u * self.x_axis + around)
+
+
+@dataclass(frozen=True)
+class Artwork:
+    """What is printed: grey (H, W) 0..1 linear in light (relative reflectance), opacity (H, W) 0..1; row 0 is the top edge."""
+
+    grey: Array
+    opacity: Array
+    width_mm: float
+    height_mm: float
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "grey", frozen(self.grey, (None, None), "grey"))
+        object.__setattr__(self, "opacity", frozen(self.opacity, self.grey.shape, "opacity"))
+
+
+@dataclass(frozen=True)
+class Decal:
+    name: str
+    words: str
+    variant: str
+    patch: Patch
+    artwork: Artwork
+    offset_limit_mm: float  # of x and of y, both ways
+    rotation_limit_deg: float
+    guard_factor: float = 1.65
+
+
+@dataclass(frozen=True)
+class ShellDefinition:
+    name: str
+    title: str
+    revision: str
+    hand: str  # "left", "right" or "none"
+    colour: str
+    material: Material
+    sheet_mm: float
+    arris: Arris
+    checks: frozenset[Check]
+    datum: DatumScheme
+    rim: Curve
+    zones: tuple[Zone, ...]
+    path: PathLimits
+    cutouts: tuple[CutOut, ...] = ()
+    pips: tuple[Pip, ...] = ()
+    decals: tuple[Decal, ...] = ()
+    filter_cutoff_mm: float = 2.5
+    step_mm: float = 0.5
+    sha256: str = field(default="", compare=False)  # of all its files, so that a result names exactly what judged it

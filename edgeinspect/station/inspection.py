@@ -1,0 +1,41 @@
+"""The record of one look at one shell: what was expected, which pictures, what was measured, how it was judged, by which software."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from edgeinspect.conformity import Verdict
+from edgeinspect.measure.measurement import ShellMeasurement
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What the station is set to: which definition the next shell must meet."""
+
+    shell: str  # name of the definition in models/
+    variant: str  # decal variant, "" where the shell has none
+    temperature_c: float | None = None  # None: not stated
+
+
+@dataclass(frozen=True)
+class PictureFile:
+    camera: str
+    name: str  # file name as it came in
+    sha256: str  # of the file's bytes
+    pixels_sha256: str  # of the decoded levels: the same picture in another wrapping is still the same picture
+    taken_at: str  # ISO 8601 UTC, when the file was complete
+
+
+@dataclass(frozen=True)
+class Inspection:
+    shell_id: str  # the serial of the piece, from the file name
+    attempt: int  # 1 for the first look at this shell
+    station: str
+    started_at: str  # ISO 8601 UTC
+    finished_at: str
+    expected: Expected
+    pictures: tuple[PictureFile, ...]
+    measurement: ShellMeasurement
+    verdict: Verdict
+    software: str  # edgeinspect version
+    inspection_id: int | None = None  # given by the store
