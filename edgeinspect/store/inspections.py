@@ -1,0 +1,332 @@
+"""Append inspections and find them again."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, Select, func, insert, select
+from sqlalchemy.dialects.sqlite import insert as insert_sqlite
+
+from edgeinspect.conformity import Answer
+from edgeinspect.errors import StoreError
+from edgeinspect.measure.measurement import Ribbon
+from edgeinspect.station.inspection import Inspection, PictureFile
+from edgeinspect.store import files
+from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
+from edgeinspect.store.database import READING, RECORD_FILE, check_version, open_engine, plain_errors, prepare
+from edgeinspect.store.schema import ArraysTable, CalibrationTable, InspectionTable, PictureTable
+
+
+@dataclass(frozen=True)
+class Row:
+    """What a list of inspections shows of one."""
+
+    inspection_id: int
+    shell_id: str
+    attempt: int
+    shell: str
+    variant: str
+    answer: Answer
+    sentence: str
+    action: str
+    characteristic: str  # the worst one, "" where nothing was judged
+    where: str
+    started_at: str
+    finished_at: str
+
+
+@dataclass(frozen=True)
+class KeptCalibration:
+    calibration_id: str
+    camera: str
+    made_at: str
+    content: str  # the calibration file, as it was
+
+
+_ROW_COLUMNS = [getattr(InspectionTable, name) for name in Row.__dataclass_fields__]
+
+
+class Store:
+    """The record of one station, in one data folder. One process writes inspections (the worker); any number read.
+
+    Open it with ``Store.open``. All methods raise StoreError and may be called from any thread.
+    """
+
+    def __init__(self, data: Path, engine: Engine) -> None:
+        self.data = data
+        self._engine = engine
+        self._watch: sqlite3.Connection | None = None
+        self._watch_lock = threading.Lock()
+
+    @staticmethod
+    def open(data: Path, *, read_only: bool = False) -> Store:
+        """The record in the folder ``data``. A writer makes what is missing and clears away half-written files."""
+        engine = open_engine(data, read_only=read_only)
+        if read_only:
+            if not (data / RECORD_FILE).is_file():
+                raise StoreError(f"{data / RECORD_FILE} is not there: start the station once")
+            check_version(engine)
+        else:
+            try:
+                for name in ("pictures", "ribbons"):
+                    (data / name).mkdir(parents=True, exist_ok=True)
+                    files.sweep(data / name)
+            except OSError as error:
+                raise files.explained(error, data / RECORD_FILE) from error
+            prepare(engine)
+        return Store(data, engine)
+
+    # -- append
+
+    def save(self, inspection: Inspection, pictures: Mapping[str, bytes], views: Mapping[str, bytes]) -> Inspection:
+        """Keep one inspection; after this returns it is on disk and may be shown, before that it is nowhere.
+
+        Parameters: pictures - original file bytes by camera (kept unless the answer is CONFORMING); views - JPEGs for
+        looking, by camera.
+        Returns the inspection with its id and attempt. Raises StoreError; then nothing can be found of it.
+        """
+        measurement = inspection.measurement
+        # Files first: a row that can be found must never name a file that is not there. A file without a row does no
+        # harm: its name comes from its content, and the shell will be measured again.
+        ribbons_file = self._write_ribbons(inspection) if measurement.ribbons else None
+        rows = [self._write_picture(inspection, picture, pictures, views) for picture in inspection.pictures]
+
+        with plain_errors(self._engine), self._engine.begin() as connection:
+            last = select(func.max(InspectionTable.attempt)).where(InspectionTable.shell_id == inspection.shell_id)
+            inspection = replace(inspection, attempt=(connection.execute(last).scalar() or 0) + 1, inspection_id=None)
+            arrays: Arrays = []
+            plain = to_plain(replace(inspection, measurement=replace(measurement, ribbons=())), arrays)
+            worst = inspection.verdict.worst
+            values = {
+                "shell_id": inspection.shell_id,
+                "attempt": inspection.attempt,
+                "shell": inspection.expected.shell,
+                "variant": inspection.expected.variant,
+                "answer": inspection.verdict.answer.value,
+                "sentence": inspection.verdict.sentence,
+                "action": inspection.verdict.action,
+                "characteristic": worst.characteristic if worst else "",
+                "where": worst.where if worst else "",
+                "started_at": inspection.started_at,
+                "finished_at": inspection.finished_at,
+                "record": json.dumps(plain, ensure_ascii=False, allow_nan=False, separators=(",", ":")),
+                "ribbons_file": ribbons_file,
+            }
+            inspection_id = connection.execute(
+                insert(InspectionTable).returning(InspectionTable.inspection_id), values
+            ).scalar_one()
+            connection.execute(insert(ArraysTable), {"inspection_id": inspection_id, "content": pack(arrays)})
+            for row in rows:
+                connection.execute(insert(PictureTable), {**row, "inspection_id": inspection_id})
+        return replace(inspection, inspection_id=inspection_id)
+
+    def _write_ribbons(self, inspection: Inspection) -> str:
+        arrays: Arrays = []
+        plain = to_plain(inspection.measurement.ribbons, arrays)
+        content = json.dumps(plain, allow_nan=False).encode() + b"\n" + pack(arrays)
+        name = _file_name(inspection, "ribbons", content, ".ribbons")
+        files.write_durably(self.data / "ribbons" / name, content)
+        return name
+
+    def _write_picture(
+        self, inspection: Inspection, picture: PictureFile, pictures: Mapping[str, bytes], views: Mapping[str, bytes]
+    ) -> dict[str, str | None]:
+        row: dict[str, str | None] = {
+            "camera": picture.camera,
+            "name": picture.name,
+            "sha256": picture.sha256,
+            "pixels_sha256": picture.pixels_sha256,
+            "taken_at": picture.taken_at,
+            "original_file": None,
+            "view_file": None,
+        }
+        original, view = pictures.get(picture.camera), views.get(picture.camera)
+        if original is not None and inspection.verdict.answer is not Answer.CONFORMING:
+            row["original_file"] = _file_name(inspection, picture.camera, original, Path(picture.name).suffix.lower())
+            files.write_durably(self.data / "pictures" / str(row["original_file"]), original)
+        if view is not None:
+            row["view_file"] = _file_name(inspection, picture.camera, view, "_view.jpg")
+            files.write_durably(self.data / "pictures" / str(row["view_file"]), view)
+        return row
+
+    # -- find
+
+    def inspection(self, inspection_id: int, *, ribbons: bool = True) -> Inspection | None:
+        """One inspection, all of it; without ribbons it is read faster. Ribbons no longer kept come back as ()."""
+        return self._one(
+            select(InspectionTable.inspection_id).where(InspectionTable.inspection_id == inspection_id), ribbons
+        )
+
+    def latest(self) -> Inspection | None:
+        """The newest inspection, without its ribbons."""
+        return self._one(
+            select(InspectionTable.inspection_id).order_by(InspectionTable.inspection_id.desc()).limit(1), False
+        )
+
+    def _one(self, which: Select[int], ribbons: bool) -> Inspection | None:
+        found = self._rows(
+            select(
+                InspectionTable.inspection_id, InspectionTable.record, InspectionTable.ribbons_file, ArraysTable.content
+            )
+            .join(ArraysTable, ArraysTable.inspection_id == InspectionTable.inspection_id)
+            .where(InspectionTable.inspection_id == which.scalar_subquery())
+        )
+        if not found:
+            return None
+        inspection_id, record, ribbons_file, content = found[0]
+        inspection: Inspection = from_plain(Inspection, json.loads(record), unpack(content))
+        inspection = replace(inspection, inspection_id=inspection_id)
+        if ribbons and ribbons_file is not None and (packed := self._file("ribbons", ribbons_file)) is not None:
+            header, _, body = packed.partition(b"\n")
+            kept: tuple[Ribbon, ...] = from_plain(tuple[Ribbon, ...], json.loads(header), unpack(body))
+            inspection = replace(inspection, measurement=replace(inspection.measurement, ribbons=kept))
+        return inspection
+
+    def attempts(self, shell_id: str) -> tuple[Row, ...]:
+        """Every look at one shell, the first one first."""
+        return self._list(
+            select(*_ROW_COLUMNS).where(InspectionTable.shell_id == shell_id).order_by(InspectionTable.attempt)
+        )
+
+    def listing(
+        self,
+        limit: int = 50,
+        before_id: int | None = None,
+        *,
+        shell_id: str | None = None,
+        answer: Answer | None = None,
+    ) -> tuple[Row, ...]:
+        """Up to ``limit`` inspections, newest first; ``before_id`` goes on after the last id of a former page."""
+        query = select(*_ROW_COLUMNS).order_by(InspectionTable.inspection_id.desc()).limit(limit)
+        if before_id is not None:
+            query = query.where(InspectionTable.inspection_id < before_id)
+        if shell_id is not None:
+            query = query.where(InspectionTable.shell_id == shell_id)
+        if answer is not None:
+            query = query.where(InspectionTable.answer == answer.value)
+        return self._list(query)
+
+    def counts_since(self, since: str) -> dict[Answer, int]:
+        """How often each answer was given at or after ``since`` (ISO 8601, UTC)."""
+        query = (
+            select(InspectionTable.answer, func.count())
+            .where(InspectionTable.finished_at >= since)
+            .group_by(InspectionTable.answer)
+        )
+        found = {row[0]: int(row[1]) for row in self._rows(query)}
+        return {answer: found.get(answer.value, 0) for answer in Answer}
+
+    def picture(self, inspection_id: int, camera: str) -> bytes | None:
+        """The original file of a picture; None where it is not kept."""
+        name = self._picture_column(PictureTable.original_file, inspection_id, camera)
+        return None if name is None else self._file("pictures", name)
+
+    def picture_name(self, inspection_id: int, camera: str) -> str | None:
+        """The name that the original file came in with; None where the file is not kept."""
+        kept = self._picture_column(PictureTable.original_file, inspection_id, camera)
+        return None if kept is None else self._picture_column(PictureTable.name, inspection_id, camera)
+
+    def view(self, inspection_id: int, camera: str) -> bytes | None:
+        """A JPEG of a picture, for looking only; None where there is none."""
+        name = self._picture_column(PictureTable.view_file, inspection_id, camera)
+        return None if name is None else self._file("pictures", name)
+
+    def shell_with_pixels(self, pixels_sha256: str) -> str | None:
+        """The shell id of an earlier picture with exactly these pixels."""
+        query = (
+            select(InspectionTable.shell_id)
+            .join(PictureTable, PictureTable.inspection_id == InspectionTable.inspection_id)
+            .where(PictureTable.pixels_sha256 == pixels_sha256)
+            .order_by(InspectionTable.inspection_id)
+            .limit(1)
+        )
+        found = self._rows(query)
+        return str(found[0][0]) if found else None
+
+    def holds_picture(self, sha256: str, taken_at: str) -> bool:
+        """Whether the record holds this very picture file, taken in at this time: it need not be looked at again."""
+        query = (
+            select(PictureTable.camera).where(PictureTable.sha256 == sha256, PictureTable.taken_at == taken_at).limit(1)
+        )
+        return bool(self._rows(query))
+
+    def _picture_column(self, column: Any, inspection_id: int, camera: str) -> str | None:
+        found = self._rows(
+            select(column).where(PictureTable.inspection_id == inspection_id, PictureTable.camera == camera)
+        )
+        return found[0][0] if found else None
+
+    def _file(self, folder: str, name: str) -> bytes | None:
+        """A file of the record; None if it has been thrown away to save space."""
+        path = self.data / folder / name
+        try:
+            return path.read_bytes()
+        except FileNotFoundError:
+            return None
+        except OSError as error:
+            raise files.explained(error, path) from error
+
+    def _list(self, query: Select[*tuple[Any, ...]]) -> tuple[Row, ...]:
+        return tuple(Row(**{**row._mapping, "answer": Answer(row.answer)}) for row in self._rows(query))
+
+    def _rows(self, query: Select[*tuple[Any, ...]]) -> list[Any]:
+        with plain_errors(self._engine), self._engine.connect() as connection:
+            return list(connection.execution_options(**READING).execute(query).all())
+
+    # -- calibrations
+
+    def keep_calibration(self, calibration: KeptCalibration) -> None:
+        """Keep a calibration beside the inspections that name it. The same id twice is kept once."""
+        statement = insert_sqlite(CalibrationTable).on_conflict_do_nothing()
+        with plain_errors(self._engine), self._engine.begin() as connection:
+            connection.execute(statement, vars(calibration))
+
+    def calibrations(self) -> tuple[KeptCalibration, ...]:
+        """Newest first."""
+        return tuple(
+            _calibration(row) for row in self._rows(select(CalibrationTable).order_by(CalibrationTable.made_at.desc()))
+        )
+
+    def calibration(self, calibration_id: str) -> KeptCalibration | None:
+        found = self._rows(select(CalibrationTable).where(CalibrationTable.calibration_id == calibration_id))
+        return _calibration(found[0]) if found else None
+
+    # -- watch
+
+    def version(self) -> int:
+        """A number that changes when anybody else has committed anything; cheap enough to ask every 0.2 s."""
+        with self._watch_lock, plain_errors(self._engine):
+            if self._watch is None:  # the number is only comparable on one and the same connection
+                self._watch = sqlite3.connect(self.data / RECORD_FILE, isolation_level=None, check_same_thread=False)
+            return int(self._watch.execute("PRAGMA data_version").fetchone()[0])
+
+    def close(self) -> None:
+        with self._watch_lock:
+            if self._watch is not None:
+                self._watch.close()
+                self._watch = None
+        self._engine.dispose()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def _calibration(row: Any) -> KeptCalibration:
+    return KeptCalibration(row.calibration_id, row.camera, row.made_at, row.content)
+
+
+def _file_name(inspection: Inspection, part: str, content: bytes, ending: str) -> str:
+    """Below its folder, one folder a day: findable by a person, and the same bytes always have the same name."""
+    piece = hashlib.sha256(content).hexdigest()[:16]
+    shell_id = files.plain_name(inspection.shell_id)
+    return f"{inspection.finished_at[:10]}/{shell_id}_{files.plain_name(part)}_{piece}{ending}"

@@ -1,0 +1,91 @@
+"""The tables. Changes go through migrations/; a test compares the two."""
+
+from __future__ import annotations
+
+from sqlalchemy import CheckConstraint, ForeignKey, Index, LargeBinary, MetaData, Text
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+
+class Table(DeclarativeBase):
+    metadata = MetaData(
+        naming_convention={"ix": "ix_%(table_name)s_%(column_0_name)s", "ck": "ck_%(table_name)s_%(constraint_name)s"}
+    )
+
+
+class InspectionTable(Table):
+    """One look at one shell. The columns are for finding it; ``record`` is all of it, JSON of an Inspection."""
+
+    __tablename__ = "inspection"
+    __table_args__ = (
+        Index("ix_inspection_shell_id_attempt", "shell_id", "attempt", unique=True),
+        CheckConstraint("answer IN ('CONFORMING', 'NONCONFORMING', 'NOT PROVEN', 'NO RESULT')", name="answer"),
+        {"sqlite_autoincrement": True},  # an id is never given twice
+    )
+
+    inspection_id: Mapped[int] = mapped_column(primary_key=True)
+    shell_id: Mapped[str]
+    attempt: Mapped[int]
+    shell: Mapped[str]
+    variant: Mapped[str]
+    answer: Mapped[str] = mapped_column(index=True)
+    sentence: Mapped[str]
+    action: Mapped[str]
+    characteristic: Mapped[str]  # the worst one
+    where: Mapped[str]
+    started_at: Mapped[str]
+    finished_at: Mapped[str] = mapped_column(index=True)
+    record: Mapped[str] = mapped_column(Text)
+    ribbons_file: Mapped[str | None]  # below ribbons/; these may be thrown away earlier than the numbers
+
+
+class ArraysTable(Table):
+    """The arrays of a record (edge points, profiles, flags), apart so that lists do not read past them."""
+
+    __tablename__ = "arrays"
+
+    inspection_id: Mapped[int] = mapped_column(ForeignKey("inspection.inspection_id"), primary_key=True)
+    content: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class PictureTable(Table):
+    """One picture of an inspection. The files are below pictures/; None where none is kept."""
+
+    __tablename__ = "picture"
+
+    inspection_id: Mapped[int] = mapped_column(ForeignKey("inspection.inspection_id"), primary_key=True)
+    camera: Mapped[str] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    sha256: Mapped[str]
+    pixels_sha256: Mapped[str] = mapped_column(index=True)
+    taken_at: Mapped[str]
+    original_file: Mapped[str | None]
+    view_file: Mapped[str | None]
+
+
+class CalibrationTable(Table):
+    """Every calibration that an inspection was measured with, as its own file said it."""
+
+    __tablename__ = "calibration"
+
+    calibration_id: Mapped[str] = mapped_column(primary_key=True)
+    camera: Mapped[str]
+    made_at: Mapped[str]
+    content: Mapped[str] = mapped_column(Text)
+
+
+class StateTable(Table):
+    """One row: what the station is doing now."""
+
+    __tablename__ = "state"
+    __table_args__ = (CheckConstraint("id = 1", name="one_row"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    expected_shell: Mapped[str | None]
+    expected_variant: Mapped[str | None]
+    expected_temperature_c: Mapped[float | None]
+    expected_since: Mapped[str | None]
+    measuring: Mapped[str | None]
+    measuring_since: Mapped[str | None]
+    heartbeat_at: Mapped[str | None]
+    message: Mapped[str]
+    message_at: Mapped[str | None]
