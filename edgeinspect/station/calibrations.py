@@ -1,0 +1,337 @@
+"""Calibrations on disk: made from a folder of pictures, written so that a power cut leaves the old file or the new
+one, checked when read.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Callable
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import cv2
+import numpy as np
+from pydantic import Field
+
+from edgeinspect.errors import CalibrationError, InputError, PictureError, StoreError
+from edgeinspect.geometry import Array, Pose
+from edgeinspect.measure.board import BoardView, find_board, looks_legacy
+from edgeinspect.measure.calibration import CalibrationResult, calibrate
+from edgeinspect.measure.calibration_fixture import in_fixture
+from edgeinspect.measure.calibration_report import report
+from edgeinspect.measure.calibration_uncertainty import good_to
+from edgeinspect.measure.camera import CameraCalibration, CameraModel, LengthCheck
+from edgeinspect.measure.picture import RawLevels
+from edgeinspect.tomlfile import Count, Mistakes, Name, Number, Positive, Table, Text, short_path
+
+if TYPE_CHECKING:
+    from edgeinspect.station.config import CameraSetup, Station
+
+FIXTURE_PICTURE = "fixture_board"  # name, without its ending, of the picture with the board lying in the fixture
+PICTURE_ENDINGS = (".png", ".tif", ".tiff", ".pgm", ".bmp", ".jpg", ".jpeg")
+GREATEST_BYTES = 200_000
+Progress = Callable[[int, int, str], None]  # pictures done, of how many, what is being looked at
+
+Row3 = tuple[Number, Number, Number]
+Row9 = tuple[Number, Number, Number, Number, Number, Number, Number, Number, Number]
+
+
+class _Length(Table):
+    words: Text
+    nominal_mm: Positive
+    reading_mm: Positive
+    u_mm: Annotated[Number, Field(ge=0)]
+
+
+class _Calibration(Table):
+    """The file is this, field by field, as measure.camera.CameraCalibration says it."""
+
+    calibration_id: Annotated[
+        str, Field(strict=True, max_length=120, pattern=r"^[a-z0-9][a-z0-9_-]*-[0-9]{8}t[0-9]{6}z-[0-9a-f]{8}$")
+    ]
+    camera: Name
+    made_at: Text
+    width_px: Count
+    height_px: Count
+    fx: Positive
+    fy: Positive
+    cx: Number
+    cy: Number
+    distortion: tuple[Number, Number, Number, Number, Number]
+    covariance: tuple[Row9, Row9, Row9, Row9, Row9, Row9, Row9, Row9, Row9]
+    rms_px: Positive
+    views: Count
+    fixture_rotation: tuple[Row3, Row3, Row3]
+    fixture_translation_mm: Row3
+    grey_level: Annotated[Number, Field(gt=0, le=1)]
+    blur_px: Positive
+    lengths: tuple[_Length, ...]
+
+
+class _File(Table):
+    format: Literal[1]
+    calibration: _Calibration
+
+
+def calibration_path(folder: Path, calibration_id: str) -> Path:
+    return folder / f"{calibration_id}.json"
+
+
+def write_calibration(folder: Path, calibration: CameraCalibration) -> Path:
+    """Writes ``<folder>/<calibration_id>.json``: beside it first, flushed to the disk, then renamed.
+
+    Raises StoreError when the disk does not keep it; nothing half-written stays behind.
+    """
+    model = calibration.model
+    entry = {
+        "calibration_id": calibration.calibration_id,
+        "camera": calibration.camera,
+        "made_at": calibration.made_at,
+        "width_px": model.width_px,
+        "height_px": model.height_px,
+        "fx": model.fx,
+        "fy": model.fy,
+        "cx": model.cx,
+        "cy": model.cy,
+        "distortion": model.distortion.tolist(),
+        "covariance": calibration.covariance.tolist(),
+        "rms_px": calibration.rms_px,
+        "views": calibration.views,
+        "fixture_rotation": calibration.fixture_pose.rotation.tolist(),
+        "fixture_translation_mm": calibration.fixture_pose.translation_mm.tolist(),
+        "grey_level": calibration.grey_level,
+        "blur_px": calibration.blur_px,
+        "lengths": [asdict(check) for check in calibration.lengths],
+    }
+    content = _File.model_validate({"format": 1, "calibration": entry})  # what could not be read again is not written
+    path = calibration_path(folder, calibration.calibration_id)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=folder, prefix=".writing-", suffix=".json")
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8") as file:
+                file.write(json.dumps(content.model_dump(), indent=1) + "\n")
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(name, path)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+        folder_handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(folder_handle)  # the new name itself
+        finally:
+            os.close(folder_handle)
+    except OSError as error:
+        raise StoreError(
+            f"the calibration could not be kept in {short_path(folder)}: {error.strerror or error}"
+        ) from error
+    return path
+
+
+def read_calibration(path: Path, setup: CameraSetup) -> CameraCalibration:
+    """The calibration in a file, for one camera of the station.
+
+    Raises CalibrationError, every mistake at once: not a calibration file, damaged, of another camera or another
+    picture size.
+    """
+    label = short_path(path)
+    content = _json(path, label)
+    mistakes = Mistakes(label)
+    mistakes.known_keys(content, ("format", "calibration"))
+    mistakes.format_is_one(content)
+    table = mistakes.table(_Calibration, content, "calibration")
+    if table is None or mistakes.sentences:
+        raise CalibrationError(tuple(mistakes.sentences))
+    try:
+        calibration = CameraCalibration(
+            table.calibration_id,
+            table.camera,
+            table.made_at,
+            CameraModel(
+                table.width_px, table.height_px, table.fx, table.fy, table.cx, table.cy, np.array(table.distortion)
+            ),
+            np.array(table.covariance),
+            table.rms_px,
+            table.views,
+            Pose(np.array(table.fixture_rotation), np.array(table.fixture_translation_mm)),
+            table.grey_level,
+            table.blur_px,
+            tuple(LengthCheck(c.words, c.nominal_mm, c.reading_mm, c.u_mm) for c in table.lengths),
+        )
+    except ValueError as error:
+        raise CalibrationError(f"{label}: {error}: the file is damaged, calibrate again") from error
+    for problem in _problems(calibration, path, setup):
+        mistakes.say(problem)
+    if mistakes.sentences:
+        raise CalibrationError(tuple(mistakes.sentences))
+    return calibration
+
+
+def _json(path: Path, label: str) -> dict[str, object]:
+    try:
+        if path.stat().st_size > GREATEST_BYTES:
+            raise CalibrationError(
+                f"{label} has {path.stat().st_size} bytes, must have at most {GREATEST_BYTES}: it is not a "
+                "calibration file"
+            )
+        content = json.loads(path.read_bytes())
+    except OSError as error:
+        raise CalibrationError(f"{label} cannot be read: {error.strerror or 'no such file'}") from error
+    except (ValueError, RecursionError) as error:
+        raise CalibrationError(f"{label} is not a calibration file or is damaged ({error}): calibrate again") from error
+    if not isinstance(content, dict):
+        raise CalibrationError(f"{label} is not a calibration file: calibrate again")
+    return content
+
+
+def _problems(calibration: CameraCalibration, path: Path, setup: CameraSetup) -> list[str]:
+    """Whether the numbers can belong to this camera."""
+    model, found = calibration.model, list[str]()
+    if calibration.camera != setup.name:
+        found.append(f"it is the calibration of camera {calibration.camera}, must be of camera {setup.name}")
+    if (model.width_px, model.height_px) != (setup.width_px, setup.height_px):
+        found.append(
+            f"it is for pictures of {model.width_px} x {model.height_px} px, camera {setup.name} takes "
+            f"{setup.width_px} x {setup.height_px}: calibrate again"
+        )
+    if path.stem != calibration.calibration_id:
+        found.append(f"calibration.calibration_id is {calibration.calibration_id}, must be the file's name {path.stem}")
+    longest = max(model.width_px, model.height_px)
+    if (
+        not 0.2 * longest < min(model.fx, model.fy) <= max(model.fx, model.fy) < 100 * longest
+        or abs(model.fx / model.fy - 1) > 0.1
+    ):
+        found.append(f"fx {model.fx:g} and fy {model.fy:g} cannot be of a lens on such a picture")
+    if not (0 < model.cx < model.width_px and 0 < model.cy < model.height_px):
+        found.append(f"cx, cy is {model.cx:g}, {model.cy:g}, must lie in the picture")
+    covariance = calibration.covariance
+    scale = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    if (
+        not (np.diag(covariance) >= 0).all()
+        or np.abs((covariance - covariance.T) / np.outer(scale, scale)).max() > 1e-6
+    ):
+        found.append("covariance is not one: it must be symmetric with no negative variance")
+    elif np.linalg.eigvalsh(covariance / np.outer(scale, scale)).min() < -1e-6:
+        found.append("covariance is not one: it has a direction of negative variance")
+    if calibration.fixture_pose.inverse().translation_mm[2] <= 0:
+        found.append("fixture_translation_mm puts the camera below the fixture plate")
+    return found
+
+
+def calibrate_folder(
+    folder: Path, station: Station, camera: str, made_at: str, progress: Progress | None = None
+) -> tuple[CameraCalibration, list[str]]:
+    """A camera's calibration from its pictures of the board, and the report in words. Writes nothing.
+
+    Parameters: folder - holds the pictures of the board in the hand, and one named fixture_board.* with the board lying
+        in the fixture; made_at - ISO 8601 UTC, the caller's clock.
+    Raises CalibrationError or PictureError: no such camera or folder, unreadable pictures (all named), or pictures that
+    are not good enough.
+    """
+    setup = next((c for c in station.cameras if c.name == camera), None)
+    if setup is None:
+        known = ", ".join(c.name for c in station.cameras)
+        raise CalibrationError(f"station {station.name} has no camera {camera}, known are {known}")
+    files = _pictures(folder)
+    levels, views, digest = _look(files, station, setup, progress)
+    result = _solve(views, files, station, setup)
+    name = next(path.name for path in files if path.stem == FIXTURE_PICTURE)
+    when = datetime.fromisoformat(made_at).astimezone(UTC)
+    calibration_id = f"{camera}-{when:%Y%m%dt%H%M%Sz}-{digest[:8]}"
+    calibration = in_fixture(result, levels, views[name], station.board, station.fixture, calibration_id, made_at)
+    good = good_to(calibration, station.fixture, _working_outline(station))
+    if progress is not None:
+        progress(len(files), len(files), "done")
+    return calibration, report(result, calibration, good)
+
+
+def _pictures(folder: Path) -> list[Path]:
+    try:
+        files = sorted(
+            p for p in folder.iterdir() if p.suffix.lower() in PICTURE_ENDINGS and not p.name.startswith(".")
+        )
+    except OSError as error:
+        raise CalibrationError(
+            f"folder {short_path(folder)} cannot be read: {error.strerror or 'no such folder'}"
+        ) from error
+    if not files:
+        raise CalibrationError(f"folder {short_path(folder)} holds no pictures ({', '.join(PICTURE_ENDINGS)})")
+    lying = [p.name for p in files if p.stem == FIXTURE_PICTURE]
+    if len(lying) != 1:
+        raise CalibrationError(
+            f"folder {short_path(folder)} holds {len(lying)} pictures named {FIXTURE_PICTURE}.*, must be one: lay the "
+            "board in the fixture, leave the marks free, and take a picture"
+        )
+    return files
+
+
+def _look(
+    files: list[Path], station: Station, setup: CameraSetup, progress: Progress | None
+) -> tuple[RawLevels, dict[str, BoardView | None], str]:
+    """Levels of the fixture picture, the board in every picture by name, and a hash of all of them."""
+    views: dict[str, BoardView | None] = {}
+    digest, problems = hashlib.sha256(), list[str]()
+    lying: RawLevels | None = None
+    for done, path in enumerate(files):
+        if progress is not None:
+            progress(done, len(files), path.name)
+        try:
+            levels, content_sha256 = _decode(path)
+        except InputError as error:
+            problems += error.problems
+            continue
+        height, width = levels.shape
+        if (width, height) != (setup.width_px, setup.height_px):
+            problems.append(
+                f"{path.name} has {width} x {height} px, camera {setup.name} takes {setup.width_px} x {setup.height_px}"
+            )
+            continue
+        digest.update(f"{path.name} {content_sha256}\n".encode())
+        views[path.name] = find_board(levels, station.board)
+        if path.stem == FIXTURE_PICTURE:
+            lying = levels
+    if problems or lying is None:
+        raise PictureError(problems)
+    return lying, views, digest.hexdigest()
+
+
+def _solve(
+    views: dict[str, BoardView | None], files: list[Path], station: Station, setup: CameraSetup
+) -> CalibrationResult:
+    try:
+        return calibrate(setup.name, views, station.board, setup.width_px, setup.height_px)
+    except CalibrationError as error:
+        if any(view is not None for view in views.values()) or not looks_legacy(_decode(files[0])[0], station.board):
+            raise
+        other = str(not station.board.legacy).lower()
+        raise CalibrationError(
+            f"camera {setup.name}: the board in the pictures is printed in the other layout: set legacy = {other} in "
+            "the station definition"
+        ) from error
+
+
+def _working_outline(station: Station) -> Array:
+    """Where shells are: the box around the fixture marks, at the middle height of the seatings that the station
+    knows.
+    """
+    corners = np.vstack([mark.corners_mm for mark in station.fixture.marks])
+    (x0, y0, _), (x1, y1, _) = corners.min(axis=0), corners.max(axis=0)
+    heights = [seating.pose.translation_mm[2] for seating in station.seatings.values()]
+    z = float(np.mean(heights)) if heights else 0.0
+    return np.array([[x0, y0, z], [x1, y0, z], [x1, y1, z], [x0, y1, z]])
+
+
+def _decode(path: Path) -> tuple[RawLevels, str]:
+    raw = path.read_bytes()
+    levels: Any = cv2.imdecode(np.frombuffer(raw, dtype=np.uint8), cv2.IMREAD_UNCHANGED) if raw else None
+    if levels is None:
+        raise PictureError(f"{path.name} is not a picture or is damaged")
+    if levels.ndim != 2 or levels.dtype not in (np.uint8, np.uint16):
+        raise PictureError(f"{path.name} must be a grey picture of 8 or 16 bits")
+    return levels, hashlib.sha256(raw).hexdigest()
