@@ -1,8 +1,8 @@
 """Any frozen record <-> plain JSON values plus its arrays, without loss.
 
-A record becomes nested dicts and lists; each array is pulled out into a list and leaves its place number behind; ``pack``
-turns that list into bytes. What comes back is equal to what went in, arrays byte for byte. The types come from the
-records' own annotations, so a new field with a default needs nothing here: an older record is read with the default.
+A record becomes nested dicts and lists; each array is pulled out into a list and leaves its place number behind;
+``pack`` turns that list into bytes. What comes back is equal to what went in, arrays byte for byte. The types come from
+the records' own annotations: a new field with a default needs nothing here, an older record is read with the default.
 """
 
 from __future__ import annotations
