@@ -108,7 +108,7 @@ class Mistakes:
 
     def no_name_twice(self, names: list[str], kind: str) -> None:
         for name in sorted({name for name in names if names.count(name) > 1}):
-            self.say(f'{kind} name "{name}" is used {names.count(name)} times, must be used once')
+            self.say(f'{kind} "{name}" is there {names.count(name)} times, must be there once')
 
     def _checked(self, model: type[Model], value: object, key: str) -> Model | None:
         try:
@@ -146,6 +146,12 @@ def read_toml(path: Path, greatest_bytes: int = 1_000_000) -> tuple[dict[str, ob
 
 def _key(parent: str, loc: tuple[int | str, ...]) -> str:
     return parent + "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in loc)
+
+
+def one_of(got: str, known: tuple[str, ...]) -> str:
+    """What is allowed, and which of it was probably meant."""
+    near = difflib.get_close_matches(got, known, n=1)
+    return f"one of {', '.join(known)}" + (f" (did you mean {near[0]}?)" if near else "")
 
 
 def _unknown(key: str, last: str, known: tuple[str, ...]) -> str:

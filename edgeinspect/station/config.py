@@ -1,0 +1,380 @@
+"""What a station is: cameras, the fixture with its marks, where shells sit, the calibration board, where files go."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+import cv2
+import numpy as np
+import shapely
+from pydantic import Field
+
+from edgeinspect.geometry import Array, Pose, signed_area_mm2
+from edgeinspect.measure.board import Board
+from edgeinspect.measure.fixture import Fixture, Mark, Seating, TrustLimits
+from edgeinspect.tomlfile import (
+    AngleDeg,
+    LengthMm,
+    Mistakes,
+    Name,
+    PlaceMm,
+    PointMm,
+    Positive,
+    Share,
+    Table,
+    Text,
+    one_of,
+    read_toml,
+    short_path,
+    shown,
+)
+
+LEAST_MARKS = 4  # three fix the pose, one more shows when another lies
+SQUARE_SHARE = 0.05  # sides and diagonals of a mark may differ by this; more is a typing mistake
+_KEYS = ("format", "station", "camera", "fixture", "mark", "trust", "seating", "board", "intake", "folders")
+
+
+@dataclass(frozen=True)
+class CameraSetup:
+    """A camera by the name that its picture files carry, and what its pictures must be."""
+
+    name: str
+    width_px: int
+    height_px: int
+    bits: int  # 8, or 12 or 16 in 16
+
+
+@dataclass(frozen=True)
+class Intake:
+    """When a set of pictures counts as incomplete, and how large what comes in may be."""
+
+    set_timeout_s: float = 20.0
+    picture_limit_bytes: int = 64_000_000
+    upload_limit_bytes: int = 256_000_000
+
+
+@dataclass(frozen=True)
+class Folders:
+    """Where things lie. ``models`` is a path; the others are names inside the station's data folder."""
+
+    models: Path
+    inbox: str = "inbox"
+    taken: str = "taken"
+    refused: str = "refused"
+    pictures: str = "pictures"
+    ribbons: str = "ribbons"
+    calibrations: str = "calibrations"
+
+
+@dataclass(frozen=True)
+class Station:
+    name: str
+    title: str
+    cameras: tuple[CameraSetup, ...]
+    fixture: Fixture
+    board: Board
+    seatings: Mapping[str, Seating]  # by name of the shell
+    temperature_range_c: tuple[float, float]  # of a shell whose temperature is not stated
+    intake: Intake
+    folders: Folders
+    sha256: str = ""  # of station.toml
+
+
+Point2or3 = Annotated[tuple[PlaceMm, ...], Field(min_length=2, max_length=3)]
+Pixels = Annotated[int, Field(strict=True, ge=100, le=20_000)]
+Megabytes = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1, le=4096)]
+Celsius = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-20, le=90)]
+Corners = Annotated[tuple[PointMm, ...], Field(min_length=4, max_length=4)]
+
+
+class _StationTable(Table):
+    name: Name
+    title: Text
+    temperature_range_c: tuple[Celsius, Celsius]
+
+
+class _CameraTable(Table):
+    name: Name
+    width_px: Pixels
+    height_px: Pixels
+    bits: Literal[8, 12, 16] = 8
+
+
+class _PatchTable(Table):
+    corners_mm: Corners | None = None
+    centre_mm: Point2or3 | None = None
+    size_mm: tuple[LengthMm, LengthMm] | None = None
+
+
+class _FixtureTable(Table):
+    dictionary: Text
+    grey_patch: _PatchTable
+
+
+class _MarkTable(Table):
+    id: Annotated[int, Field(strict=True, ge=0, le=100_000)]
+    corners_mm: Corners | None = None
+    centre_mm: Point2or3 | None = None
+    side_mm: LengthMm | None = None
+    turn_deg: AngleDeg = 0.0
+
+
+class _TrustTable(Table):
+    light_warn_share: Share = TrustLimits.light_warn_share
+    light_stop_share: Share = TrustLimits.light_stop_share
+    moved_note_mm: LengthMm = TrustLimits.moved_note_mm
+    moved_stop_mm: LengthMm = TrustLimits.moved_stop_mm
+    blur_growth_px: Positive = TrustLimits.blur_growth_px
+
+
+class _SeatingTable(Table):
+    shell: Name
+    translation_mm: PointMm
+    rotation_deg: tuple[AngleDeg, AngleDeg, AngleDeg] = (0.0, 0.0, 0.0)
+    limit_mm: LengthMm
+    limit_deg: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=45)]
+    u_height_mm: LengthMm
+
+
+class _BoardTable(Table):
+    kind: Literal["chessboard", "charuco"]
+    squares_x: Annotated[int, Field(strict=True, ge=4, le=200)]
+    squares_y: Annotated[int, Field(strict=True, ge=4, le=200)]
+    square_mm: LengthMm
+    marker_mm: LengthMm | None = None
+    dictionary: Text | None = None
+    legacy: Annotated[bool, Field(strict=True)] = False
+    board_z_mm: PlaceMm
+
+
+class _IntakeTable(Table):
+    set_timeout_s: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=3600)] = Intake.set_timeout_s
+    picture_limit_mb: Megabytes = Intake.picture_limit_bytes / 1e6
+    upload_limit_mb: Megabytes = Intake.upload_limit_bytes / 1e6
+
+
+class _FoldersTable(Table):
+    models: Text = "models"
+    inbox: Name = Folders.inbox
+    taken: Name = Folders.taken
+    refused: Name = Folders.refused
+    pictures: Name = Folders.pictures
+    ribbons: Name = Folders.ribbons
+    calibrations: Name = Folders.calibrations
+
+
+def load_station(path: Path) -> Station:
+    """The station definition in a TOML file; ``folders.models`` is taken from where that file lies.
+
+    Raises DefinitionError with every mistake of the file.
+    """
+    content, raw = read_toml(path)
+    mistakes = Mistakes(short_path(path))
+    mistakes.format_is_one(content)
+    mistakes.known_keys(content, _KEYS)
+    station = mistakes.table(_StationTable, content, "station")
+    cameras = mistakes.tables(_CameraTable, content, "camera")
+    fixture = mistakes.table(_FixtureTable, content, "fixture")
+    marks = mistakes.tables(_MarkTable, content, "mark")
+    seatings = mistakes.tables(_SeatingTable, content, "seating")
+    board = mistakes.table(_BoardTable, content, "board")
+    # These have defaults throughout, so the tables may be left out.
+    trust = mistakes.table(_TrustTable, {"trust": {}, **content}, "trust")
+    intake = mistakes.table(_IntakeTable, {"intake": {}, **content}, "intake")
+    folders = mistakes.table(_FoldersTable, {"folders": {}, **content}, "folders")
+
+    if station and not station.temperature_range_c[0] < station.temperature_range_c[1]:
+        got = shown(list(station.temperature_range_c))
+        mistakes.say(f"station.temperature_range_c is {got}, must be [lowest, highest]")
+    _check_rows(cameras, seatings, mistakes)
+    if trust:
+        _check_trust(trust, mistakes)
+    if intake and intake.upload_limit_mb < intake.picture_limit_mb:
+        limit = f"picture_limit_mb {shown(intake.picture_limit_mb)}"
+        mistakes.say(f"intake.upload_limit_mb is {shown(intake.upload_limit_mb)}, must be at least {limit}")
+    if folders:
+        names = [name for key, name in folders.model_dump().items() if key != "models"]
+        mistakes.no_name_twice(names, "folders")
+    patch = _patch(fixture.grey_patch, mistakes) if fixture else None
+    placed = [_mark(row, at, mistakes) if row else None for at, row in enumerate(marks)]
+    _check_marks(placed, fixture.dictionary if fixture else None, mistakes)
+    if board:
+        ids = [mark.mark_id for mark in placed if mark]
+        _check_board(board, fixture.dictionary if fixture else None, ids, mistakes)
+    mistakes.stop_if_any()
+
+    assert station and fixture and board and trust and intake and folders and patch is not None
+    return Station(
+        name=station.name,
+        title=station.title,
+        cameras=tuple(CameraSetup(row.name, row.width_px, row.height_px, row.bits) for row in cameras if row),
+        fixture=Fixture(
+            fixture.dictionary,
+            tuple(mark for mark in placed if mark),
+            patch,
+            TrustLimits(**trust.model_dump()),
+        ),
+        board=Board(**board.model_dump()),
+        seatings={
+            row.shell: Seating(
+                row.shell,
+                Pose.from_degrees(row.rotation_deg, row.translation_mm),
+                row.limit_mm,
+                row.limit_deg,
+                row.u_height_mm,
+            )
+            for row in seatings
+            if row
+        },
+        temperature_range_c=station.temperature_range_c,
+        intake=Intake(intake.set_timeout_s, round(intake.picture_limit_mb * 1e6), round(intake.upload_limit_mb * 1e6)),
+        folders=Folders(**{**folders.model_dump(), "models": path.absolute().parent / folders.models}),
+        sha256=hashlib.sha256(raw).hexdigest(),
+    )
+
+
+def dictionary_sizes() -> dict[str, int]:
+    """Number of marks in each dictionary of printed marks that OpenCV knows by name."""
+    names = [name for name in dir(cv2.aruco) if name.startswith("DICT_")]
+    return {name: len(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name)).bytesList) for name in names}
+
+
+def _check_rows(
+    cameras: Sequence[_CameraTable | None], seatings: Sequence[_SeatingTable | None], mistakes: Mistakes
+) -> None:
+    if not cameras:
+        mistakes.say("[[camera]] is missing, must be there at least once")
+    mistakes.no_name_twice([row.name for row in cameras if row], "camera")
+    if not seatings:
+        mistakes.say("[[seating]] is missing, must be there for each shell that the fixture holds")
+    mistakes.no_name_twice([row.shell for row in seatings if row], "seating")
+
+
+def _check_trust(trust: _TrustTable, mistakes: Mistakes) -> None:
+    for low, high in (("light_warn_share", "light_stop_share"), ("moved_note_mm", "moved_stop_mm")):
+        first, last = getattr(trust, low), getattr(trust, high)
+        if not first < last:
+            mistakes.say(f"trust.{low} is {shown(first)}, must be below {high} {shown(last)}")
+
+
+def _rectangle(centre: Sequence[float], size_mm: tuple[float, float], turn_deg: float = 0.0) -> Array:
+    """Corners (4, 3): top-left, then clockwise, seen from the cameras."""
+    half = np.array([[-0.5, 0.5], [0.5, 0.5], [0.5, -0.5], [-0.5, -0.5]]) * size_mm
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    place = np.array([*centre, 0.0][:3])
+    corners: Array = np.column_stack([half @ np.array([[c, s], [-s, c]]), np.zeros(4)]) + place
+    return corners
+
+
+def _patch(table: _PatchTable, mistakes: Mistakes) -> Array | None:
+    key = "fixture.grey_patch"
+    short = (table.centre_mm, table.size_mm)
+    if (table.corners_mm is None) == (None in short) or (table.corners_mm is not None and short != (None, None)):
+        mistakes.say(f"{key} must have either corners_mm, or centre_mm and size_mm")
+        return None
+    if table.corners_mm is not None:
+        corners = np.array(table.corners_mm)
+    else:
+        assert table.centre_mm is not None and table.size_mm is not None
+        corners = _rectangle(table.centre_mm, table.size_mm)
+    area = shapely.Polygon(corners[:, :2])
+    if not area.is_valid or area.area < 1.0:
+        mistakes.say(f"{key}.corners_mm do not go around a patch, must go around it in order")
+        return None
+    return corners
+
+
+def _mark(row: _MarkTable, at: int, mistakes: Mistakes) -> Mark | None:
+    key = f"mark[{at}]"
+    short = (row.centre_mm, row.side_mm)
+    if (row.corners_mm is None) == (None in short) or (row.corners_mm is not None and short != (None, None)):
+        mistakes.say(f"{key} (id {row.id}) must have either corners_mm, or centre_mm and side_mm")
+        return None
+    if row.corners_mm is None:
+        assert row.centre_mm is not None and row.side_mm is not None
+        if row.side_mm < 2.0:
+            mistakes.say(f"{key}.side_mm is {shown(row.side_mm)}, must be at least 2")
+            return None
+        return Mark(row.id, _rectangle(row.centre_mm, (row.side_mm, row.side_mm), row.turn_deg))
+    corners = np.array(row.corners_mm)
+    sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    diagonals = np.linalg.norm(corners[:2] - corners[2:], axis=1) / np.sqrt(2)
+    lengths = np.append(sides, diagonals)
+    if lengths.min() < 2.0 or np.ptp(lengths) > SQUARE_SHARE * lengths.max():
+        words = ", ".join(f"{side:.2f}" for side in sides)
+        mistakes.say(f"{key}.corners_mm (id {row.id}) has sides of {words} mm, must be a square of at least 2 mm")
+        return None
+    if signed_area_mm2(corners) > 0:
+        mistakes.say(
+            f"{key}.corners_mm (id {row.id}) run counter-clockwise, must run clockwise seen from the cameras: "
+            "top-left, top-right, bottom-right, bottom-left as printed"
+        )
+        return None
+    return Mark(row.id, corners)
+
+
+def _check_marks(marks: Sequence[Mark | None], dictionary: str | None, mistakes: Mistakes) -> None:
+    if len(marks) < LEAST_MARKS:
+        mistakes.say(f"[[mark]] is there {len(marks)} times, must be there at least {LEAST_MARKS} times")
+    found = [mark for mark in marks if mark]
+    mistakes.no_name_twice([str(mark.mark_id) for mark in found], "mark id")
+    sizes = dictionary_sizes()
+    if dictionary is not None and dictionary not in sizes:
+        mistakes.say(f"fixture.dictionary is {shown(dictionary)}, must be {one_of(dictionary, tuple(sizes))}")
+    elif dictionary is not None:
+        for at, mark in enumerate(marks):
+            if mark and mark.mark_id >= sizes[dictionary]:
+                mistakes.say(f"mark[{at}].id is {mark.mark_id}, must be below {sizes[dictionary]} in {dictionary}")
+    areas = [shapely.Polygon(mark.corners_mm[:, :2]) for mark in found]
+    for at, area in enumerate(areas):
+        for other in range(at):
+            if area.intersects(areas[other]):
+                mistakes.say(f"marks {found[other].mark_id} and {found[at].mark_id} overlap, must not")
+    if len(found) == len(marks) >= LEAST_MARKS:
+        centres = np.array([mark.corners_mm[:, :2].mean(axis=0) for mark in found])
+        spread = np.linalg.svd(centres - centres.mean(axis=0), compute_uv=False)
+        if spread[1] < 0.1 * spread[0]:
+            mistakes.say("the marks lie in one line, must surround the shell")
+
+
+def _check_board(board: _BoardTable, fixture_dictionary: str | None, ids: list[int], mistakes: Mistakes) -> None:
+    if board.kind == "chessboard":
+        for name in ("marker_mm", "dictionary"):
+            if getattr(board, name) is not None:
+                mistakes.say(f"board.{name} is {shown(getattr(board, name))}, must be left out for a chessboard")
+        return
+    if board.marker_mm is None:
+        mistakes.say("board.marker_mm is missing, must be given for a charuco board")
+    elif board.marker_mm >= board.square_mm:
+        mistakes.say(f"board.marker_mm is {shown(board.marker_mm)}, must be below square_mm {shown(board.square_mm)}")
+    sizes = dictionary_sizes()
+    if board.dictionary is None:
+        mistakes.say("board.dictionary is missing, must be given for a charuco board")
+        return
+    if board.dictionary not in sizes:
+        mistakes.say(f"board.dictionary is {shown(board.dictionary)}, must be {one_of(board.dictionary, tuple(sizes))}")
+        return
+    printed = board.squares_x * board.squares_y // 2
+    if printed > sizes[board.dictionary]:
+        mistakes.say(f"board.dictionary {board.dictionary} has {sizes[board.dictionary]} marks, must have {printed}")
+    if (
+        fixture_dictionary is not None
+        and fixture_dictionary in sizes
+        and _same_marks(fixture_dictionary, board.dictionary)
+        and any(number < printed for number in ids)
+    ):
+        mistakes.say(
+            f"board.dictionary is {board.dictionary}, must be another than the fixture's {fixture_dictionary}: "
+            "the board's marks would be taken for fixture marks"
+        )
+
+
+def _same_marks(first: str, second: str) -> bool:
+    """Whether two dictionaries print the same marks for the same ids: a smaller one may begin a larger one."""
+    one, two = (cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name)) for name in (first, second))
+    common = min(len(one.bytesList), len(two.bytesList))
+    return bool(one.markerSize == two.markerSize and np.array_equal(one.bytesList[:common], two.bytesList[:common]))
