@@ -38,6 +38,7 @@ class CalibrationLimits:
     bad_view_px: float = 0.1  # and above this
     largest_rms_px: float = 1.0  # beyond it the board is another than described, or bent
     least_tilt_deg: float = 15.0  # between the boards, both ways
+    empty_parts: int = 0  # of the nine parts of the picture, that no corner need reach
     least_area_share: float = 0.5  # of the 8 x 6 cells of the picture that hold a corner
 
 
@@ -113,18 +114,15 @@ def calibrate(
             del used[fit.name]
 
     rms = float(np.sqrt(sum(f.rms_px**2 * f.corners for f in fits) / sum(f.corners for f in fits)))
-    problems = (
-        []
-        if rms <= limits.largest_rms_px
-        else [
-            f"camera {camera}: the corners miss the board by {rms:.1f} px, must be below {limits.largest_rms_px:g} "
-            f"px: the board in the pictures is not the one described ({board.squares_x} x {board.squares_y} squares), "
-            "or it is bent"
-        ]
-    )
-    problems += coverage_problems(
-        camera, [v.pixels for v in used.values()], width_px, height_px, limits.least_area_share
-    )
+    problems = []
+    if rms > limits.largest_rms_px:
+        problems.append(
+            f"camera {camera}: the corners miss the board by {rms:.1f} px, must be below {limits.largest_rms_px:g} px: "
+            f"the board in the pictures is not the one described ({board.squares_x} x {board.squares_y} squares), or "
+            "it is bent"
+        )
+    seen_px = [view.pixels for view in used.values()]
+    problems += coverage_problems(camera, seen_px, width_px, height_px, limits.empty_parts, limits.least_area_share)
     problems += tilt_problems(camera, [f.pose for f in fits], limits.least_tilt_deg)
     if problems:
         raise CalibrationError(problems)

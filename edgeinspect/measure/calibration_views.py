@@ -60,13 +60,13 @@ def hit_share(pixels: Sequence[Array], width_px: int, height_px: int) -> float:
 
 
 def coverage_problems(
-    camera: str, pixels: Sequence[Array], width_px: int, height_px: int, least_share: float
+    camera: str, pixels: Sequence[Array], width_px: int, height_px: int, empty_parts: int, least_share: float
 ) -> list[str]:
-    """Parts of the picture that no corner reached: any whole ninth, or more than half of it all over."""
+    """Parts of the picture that no corner reached: whole ninths, more than ``empty_parts``, or too much all over."""
     x, y = (np.vstack(list(pixels)) + 0.5).T
     ninths, _, _ = np.histogram2d(y, x, bins=(3, 3), range=((0, height_px), (0, width_px)))
     middles = [np.array([(c + 0.5) * width_px / 3, (r + 0.5) * height_px / 3]) for r, c in np.argwhere(ninths == 0)]
-    if middles:
+    if len(middles) > empty_parts:
         words = listed([place_words(m, width_px, height_px) for m in middles])
         return [
             f"camera {camera}: the board never reached the {words} of the picture: add pictures with the board there"

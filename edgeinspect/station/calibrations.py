@@ -6,19 +6,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
 from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
-import cv2
 import numpy as np
 from pydantic import Field
 
-from edgeinspect.errors import CalibrationError, InputError, PictureError, StoreError
+from edgeinspect.errors import CalibrationError, PictureError
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.board import BoardView, find_board, looks_legacy
 from edgeinspect.measure.calibration import CalibrationResult, calibrate
@@ -27,13 +24,15 @@ from edgeinspect.measure.calibration_report import report
 from edgeinspect.measure.calibration_uncertainty import good_to
 from edgeinspect.measure.camera import CameraCalibration, CameraModel, LengthCheck
 from edgeinspect.measure.picture import RawLevels
+from edgeinspect.station.pictures import KINDS, read_picture
+from edgeinspect.store.files import write_durably
 from edgeinspect.tomlfile import Count, Mistakes, Name, Number, Positive, Table, Text, short_path
 
 if TYPE_CHECKING:
     from edgeinspect.station.config import CameraSetup, Station
 
 FIXTURE_PICTURE = "fixture_board"  # name, without its ending, of the picture with the board lying in the fixture
-PICTURE_ENDINGS = (".png", ".tif", ".tiff", ".pgm", ".bmp", ".jpg", ".jpeg")
+PICTURE_ENDINGS = tuple(ending for endings in KINDS.values() for ending in endings)
 GREATEST_BYTES = 200_000
 Progress = Callable[[int, int, str], None]  # pictures done, of how many, what is being looked at
 
@@ -110,27 +109,7 @@ def write_calibration(folder: Path, calibration: CameraCalibration) -> Path:
     }
     content = _File.model_validate({"format": 1, "calibration": entry})  # what could not be read again is not written
     path = calibration_path(folder, calibration.calibration_id)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=folder, prefix=".writing-", suffix=".json")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(json.dumps(content.model_dump(), indent=1) + "\n")
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(name, path)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
-        folder_handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(folder_handle)  # the new name itself
-        finally:
-            os.close(folder_handle)
-    except OSError as error:
-        raise StoreError(
-            f"the calibration could not be kept in {short_path(folder)}: {error.strerror or error}"
-        ) from error
+    write_durably(path, (content.model_dump_json(indent=1) + "\n").encode())
     return path
 
 
@@ -240,7 +219,7 @@ def calibrate_folder(
         raise CalibrationError(f"station {station.name} has no camera {camera}, known are {known}")
     files = _pictures(folder)
     levels, views, digest = _look(files, station, setup, progress)
-    result = _solve(views, files, station, setup)
+    result = _solve(views, levels, station, setup)
     name = next(path.name for path in files if path.stem == FIXTURE_PICTURE)
     when = datetime.fromisoformat(made_at).astimezone(UTC)
     calibration_id = f"{camera}-{when:%Y%m%dt%H%M%Sz}-{digest[:8]}"
@@ -282,32 +261,26 @@ def _look(
         if progress is not None:
             progress(done, len(files), path.name)
         try:
-            levels, content_sha256 = _decode(path)
-        except InputError as error:
+            picture, _ = read_picture(path, setup.width_px, setup.height_px, station.intake.picture_limit_bytes)
+        except PictureError as error:
             problems += error.problems
             continue
-        height, width = levels.shape
-        if (width, height) != (setup.width_px, setup.height_px):
-            problems.append(
-                f"{path.name} has {width} x {height} px, camera {setup.name} takes {setup.width_px} x {setup.height_px}"
-            )
-            continue
-        digest.update(f"{path.name} {content_sha256}\n".encode())
-        views[path.name] = find_board(levels, station.board)
+        digest.update(f"{path.name} {picture.sha256}\n".encode())
+        views[path.name] = find_board(picture.levels, station.board)
         if path.stem == FIXTURE_PICTURE:
-            lying = levels
+            lying = picture.levels
     if problems or lying is None:
         raise PictureError(problems)
     return lying, views, digest.hexdigest()
 
 
 def _solve(
-    views: dict[str, BoardView | None], files: list[Path], station: Station, setup: CameraSetup
+    views: dict[str, BoardView | None], lying: RawLevels, station: Station, setup: CameraSetup
 ) -> CalibrationResult:
     try:
         return calibrate(setup.name, views, station.board, setup.width_px, setup.height_px)
     except CalibrationError as error:
-        if any(view is not None for view in views.values()) or not looks_legacy(_decode(files[0])[0], station.board):
+        if any(view is not None for view in views.values()) or not looks_legacy(lying, station.board):
             raise
         other = str(not station.board.legacy).lower()
         raise CalibrationError(
@@ -326,12 +299,3 @@ def _working_outline(station: Station) -> Array:
     z = float(np.mean(heights)) if heights else 0.0
     return np.array([[x0, y0, z], [x1, y0, z], [x1, y1, z], [x0, y1, z]])
 
-
-def _decode(path: Path) -> tuple[RawLevels, str]:
-    raw = path.read_bytes()
-    levels: Any = cv2.imdecode(np.frombuffer(raw, dtype=np.uint8), cv2.IMREAD_UNCHANGED) if raw else None
-    if levels is None:
-        raise PictureError(f"{path.name} is not a picture or is damaged")
-    if levels.ndim != 2 or levels.dtype not in (np.uint8, np.uint16):
-        raise PictureError(f"{path.name} must be a grey picture of 8 or 16 bits")
-    return levels, hashlib.sha256(raw).hexdigest()

@@ -1,4 +1,6 @@
-"""The camera from synthetic board corners of known truth. The corners come from the simulator's own projection, which shares no code."""
+"""The camera from synthetic board corners of known truth. The corners come from the simulator's own projection,
+which shares no code.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,8 @@ from edgeinspect.simulate.camera import TrueCamera
 BOARD = Board("charuco", 13, 9, 30.0, 22.0, "DICT_5X5_250")
 IDS = np.arange(96, dtype=np.int32)
 TRUTH = TrueCamera(1600, 1200, 3004.0, 3001.0, 806.0, 595.0, (-0.12, 0.10, 3e-4, -3e-4, 0.0), Pose.identity())
-# Tipped about x and y, turned [deg]; centre of the board in the picture, shares of its size off the middle; distance [mm].
+# Tipped about x and y, turned [deg]; centre of the board in the picture, shares of its size off the middle; distance
+# [mm].
 STANDS = (
     ((0, 0, 0), (0.0, 0.0), 950),
     ((22, 0, 5), (-0.1, 0.1), 1000),
@@ -39,7 +42,9 @@ def _poses(stands: tuple[tuple[tuple[int, int, int], tuple[float, float], int], 
     return out
 
 
-def _views(noise_px: float, seed: int, poses: list[Pose] | None = None, camera: TrueCamera = TRUTH) -> dict[str, BoardView | None]:
+def _views(
+    noise_px: float, seed: int, poses: list[Pose] | None = None, camera: TrueCamera = TRUTH
+) -> dict[str, BoardView | None]:
     """Corners of the board in every picture, as far as they lie in it."""
     random = np.random.default_rng(seed)
     views: dict[str, BoardView | None] = {}
@@ -70,7 +75,9 @@ def test_perfect_corners_give_the_camera_back() -> None:
 
 
 def test_predicted_uncertainty_is_the_scatter() -> None:
-    """Monte Carlo: the key test of a gauge. Standard deviations within 15 %, all nine together within 5 % (200 draws tell 5 % and 2 %)."""
+    """Monte Carlo: the key test of a gauge. Standard deviations within 15 %, all nine together within 5 % (200 draws
+    tell 5 % and 2 %).
+    """
     results = [_solve(_views(0.05, seed)) for seed in range(200)]
     errors = np.array([r.model.parameters - _true_parameters() for r in results])
     predicted = np.sqrt(np.mean([np.diag(r.covariance) for r in results], axis=0))
@@ -125,7 +132,9 @@ def test_a_bad_picture_stays_when_there_are_too_few_without_it() -> None:
     views = dict(list(_views(0.03, 3).items())[:6])
     first = views["board_01.png"]
     assert first is not None
-    views["board_01.png"] = BoardView(first.ids, first.points_mm, first.pixels + 0.5 * np.sin(first.points_mm[:, :1] / 25.0))
+    views["board_01.png"] = BoardView(
+        first.ids, first.points_mm, first.pixels + 0.5 * np.sin(first.points_mm[:, :1] / 25.0)
+    )
     result = _solve(views)
     assert not result.left_out and [v.name for v in result.bad_views] == ["board_01.png"]
 
