@@ -1,0 +1,140 @@
+"""Make the sample pictures: ``python -m edgeinspect.simulate.samples [--only NAME ...] [--quality full|draft] [--out DIR] [--truth-only]``.
+
+Writes sample_images/calibration/*.png, sample_images/shells/*_top.png, truth.json and truth_edges.npz. It goes picture by picture (about a minute each
+on two cores), says how far it is and skips what is already there: stop it and start it again at will; delete a picture to make it anew.
+``--quality draft`` (seconds a picture) is for looking only: its edges are coarse. The truth is written from the scene, never from a picture.
+
+Needs the extra "samples" (mitsuba). On Debian mitsuba wants libllvm19 and
+DRJIT_LIBLLVM_PATH=/usr/lib/x86_64-linux-gnu/libLLVM.so.19.1 (other versions of LLVM abort).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from edgeinspect.geometry import Array, Pose
+from edgeinspect.simulate import bench, toplid, truth
+from edgeinspect.simulate.cases import board_scenes, shell_cases
+from edgeinspect.simulate.light import exposed
+from edgeinspect.simulate.scene import Scene
+
+
+def pictures() -> dict[str, Scene]:
+    """Every picture by its path under sample_images, the most wanted first."""
+    boards = {f"calibration/{name}.png": scene for name, scene in board_scenes().items()}
+    shells = {f"shells/{shell_id}_top.png": case.scene for shell_id, case in shell_cases().items()}
+    first = ["calibration/fixture_board.png", "shells/L1001_top.png"]
+    return {name: (boards | shells)[name] for name in [*first, *(n for n in (boards | shells) if n not in first)]}
+
+
+def picture(scene: Scene, draft: bool = False) -> NDArray[np.uint8]:
+    """The 8-bit picture of a scene, ray traced unless the lens is covered."""
+    if scene.covered_lens:
+        return exposed(scene, np.zeros((scene.camera.height_px, scene.camera.width_px)))
+    from edgeinspect.simulate.raytrace import Quality, render  # late: mitsuba is needed for making pictures only
+
+    return exposed(scene, render(scene, Quality(light_rounds=1, draft=True) if draft else Quality()))
+
+
+def _pose(pose: Pose) -> dict[str, Any]:
+    return {"rotation": np.round(pose.rotation, 12).tolist(), "translation_mm": np.round(pose.translation_mm, 9).tolist()}
+
+
+def write_truth(folder: Path) -> None:
+    """truth.json (for people and tests) and truth_edges.npz (the rim point by point)."""
+    cases, boards = shell_cases(), board_scenes()
+    fixture = boards["fixture_board"]
+    document = {
+        "about": [
+            "Written from the scene by edgeinspect.simulate.samples, never from a measurement. Lengths in mm, angles in degrees, fixture frame.",
+            "The material (pips, surface, decal) is grown by 1 + 80e-6 (T - 20) about the shell origin, then placed by 'seating' (shell -> fixture).",
+            "The cutter works in the fixture, unscaled: nominal outline at the nominal seating, turned by path.rotation about the fixture origin, shifted"
+            " by path.dx, path.dy, plus waviness along the trim normal; the cut face is vertical in the fixture.",
+            "datum deviations: the show-face arris taken into the shell frame by the true seating and to 20 degC, signed distance in plan to the nominal"
+            " rim. fixture deviations: the same at its place in the fixture, unscaled. + is too much material.",
+            "Expected answers assume a gauge without error and the guard stated here; 'face_hidden' is the share of a stretch where the camera does not"
+            " see the cut face, so that the picture's edge is the show-face arris.",
+            "truth_edges.npz holds for each shell id: <id>_arc_mm, _deviation_datum_mm, _deviation_fixture_mm, _pixel (N, 2), _face_hidden.",
+        ],
+        "guard": {"length_mm": truth.GUARD_MM, "decal_rotation_deg": truth.GUARD_DEG, "path_rotation_deg": truth.PATH_GUARD_DEG},
+        "scene": {
+            "nominal_seating": _pose(bench.NOMINAL_SEATING),
+            "expansion_per_k": toplid.EXPANSION_PER_K,
+            "marks_mm": {str(k): list(v) for k, v in bench.MARKS_MM.items()},
+            "grey_patch_mm": list(bench.PATCH_MM),
+            "pip_tops_mm": np.round(toplid.pip_tops_mm(), 6).tolist(),
+            "rim_length_mm": round(toplid.rim().length_mm, 4),
+            "zones_mm": {k: [round(a, 4) for a in v] for k, v in toplid.zone_spans_mm().items()},
+            "albedo": bench.ALBEDO,
+        },
+        "camera": truth.camera_truth(fixture),
+        "boards": {name: _pose(scene.board) for name, scene in boards.items() if scene.board is not None},
+        "shells": {i: {"words": case.words, **truth.shell_truth(case.scene, case.refusal)} for i, case in cases.items()},
+    }
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "truth.json").write_text(_readable(document), encoding="utf-8")
+    dense: dict[str, Any] = {}
+    for shell_id, case in cases.items():
+        edge = truth.edge_truth(case.scene)
+        values: dict[str, Array | NDArray[np.bool_]] = {
+            "arc_mm": edge.arc_mm,
+            "deviation_datum_mm": edge.deviation_datum_mm,
+            "deviation_fixture_mm": edge.deviation_fixture_mm,
+            "pixel": edge.pixel,
+            "face_hidden": edge.face_hidden,
+        }
+        dense |= {f"{shell_id}_{key}": v.astype(np.float32) if v.dtype == np.float64 else v for key, v in values.items()}
+    np.savez_compressed(folder / "truth_edges.npz", **dense)
+
+
+def _readable(document: dict[str, Any]) -> str:
+    """JSON with one line for each short list or object."""
+
+    def lines(value: Any, indent: int) -> str:
+        flat = json.dumps(value)
+        if len(flat) + indent < 140 or not isinstance(value, dict | list):
+            return flat
+        pad = " " * (indent + 2)
+        if isinstance(value, dict):
+            inner = [f"{pad}{json.dumps(k)}: {lines(v, indent + 2)}" for k, v in value.items()]
+            return "{\n" + ",\n".join(inner) + "\n" + " " * indent + "}"
+        return "[\n" + ",\n".join(pad + lines(v, indent + 2) for v in value) + "\n" + " " * indent + "]"
+
+    return lines(document, 0) + "\n"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Make the sample pictures and their truth.")
+    parser.add_argument("--only", nargs="*", help="pictures whose path holds one of these words")
+    parser.add_argument("--quality", choices=["full", "draft"], default="full")
+    parser.add_argument("--out", type=Path, default=Path(__file__).resolve().parents[2] / "sample_images")
+    parser.add_argument("--truth-only", action="store_true", help="write truth.json and truth_edges.npz and stop")
+    wanted = parser.parse_args()
+    write_truth(wanted.out)
+    if wanted.truth_only:
+        return
+    todo = {n: s for n, s in pictures().items() if not wanted.only or any(word in n for word in wanted.only)}
+    for number, (name, scene) in enumerate(todo.items(), start=1):
+        path = wanted.out / name
+        if path.exists():
+            print(f"{number}/{len(todo)} {name}: there already", flush=True)
+            continue
+        start = time.perf_counter()
+        path.parent.mkdir(parents=True, exist_ok=True)
+        done = cv2.imencode(".png", picture(scene, wanted.quality == "draft"), [cv2.IMWRITE_PNG_COMPRESSION, 9])[1]
+        partial = path.with_suffix(".part")
+        partial.write_bytes(done.tobytes())
+        partial.replace(path)  # whole or not at all
+        print(f"{number}/{len(todo)} {name}: {time.perf_counter() - start:.0f} s, {len(done) / 1e6:.2f} MB", flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,118 @@
+"""What a picture shows: one shell (or a board, or an empty plate) in the fixture, the camera and the light. Shared by both renderers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from edgeinspect.geometry import Array, PlaneShift, Pose, frozen
+from edgeinspect.simulate import bench, toplid
+from edgeinspect.simulate.camera import TrueCamera
+from edgeinspect.simulate.toplid import TrimCurve
+
+
+@dataclass(frozen=True)
+class CutOutChange:
+    """How one cut-out differs from the drawing, beside the path error: shift in the cutter's frame and size errors [mm]."""
+
+    dx_mm: float = 0.0
+    dy_mm: float = 0.0
+    size_change_mm: tuple[float, ...] = (0.0, 0.0)
+    missing: bool = False
+
+
+def no_deviation() -> Array:
+    return frozen(np.zeros(1))
+
+
+@dataclass(frozen=True)
+class CutShell:
+    """A trimmed shell in the fixture. ``seating`` maps the shell frame, grown by temperature, into the fixture.
+
+    The cutter works in the fixture: it follows the nominal outline at the nominal seating, moved by ``path`` (turn about the fixture origin, then
+    shift) and by ``rim_deviation_mm`` along the trim normal (even samples over the rim's arc length, periodic). The material, its pips, surface
+    and decal, lies at ``seating`` and is grown by 1 + 80e-6 (T - 20) about the shell origin.
+    """
+
+    seating: Pose = bench.NOMINAL_SEATING
+    temperature_c: float = toplid.REFERENCE_C
+    path: PlaneShift = PlaneShift(0.0, 0.0, 0.0)
+    rim_deviation_mm: Array = field(default_factory=no_deviation)
+    cutouts: dict[str, CutOutChange] = field(default_factory=dict)
+    decal: PlaneShift | None = PlaneShift(0.0, 0.0, 0.0)
+
+    @property
+    def growth(self) -> float:
+        return 1.0 + toplid.EXPANSION_PER_K * (self.temperature_c - toplid.REFERENCE_C)
+
+    def to_fixture(self, shell_mm: Array) -> Array:
+        """Points (N, 3) of the shell at 20 degC, in the fixture."""
+        return self.seating.apply(shell_mm * self.growth)
+
+    def to_shell(self, fixture_mm: Array) -> Array:
+        return self.seating.inverse().apply(fixture_mm) / self.growth
+
+    def deviation_at(self, arc_mm: Array) -> Array:
+        """The cutter's deviation at rim arc lengths (N,) [mm], linear between the samples."""
+        count = len(self.rim_deviation_mm)
+        at = arc_mm / toplid.rim().length_mm * count
+        return np.interp(at, np.arange(count + 1), np.append(self.rim_deviation_mm, self.rim_deviation_mm[0]))
+
+    def lifted(self, xy_mm: Array, back: bool = False) -> Array:
+        """Fixture plan points (N, 2) lifted along the fixture's z onto the seated shell's show or back face (N, 3)."""
+        height = toplid.back_z if back else toplid.surface_z
+        points = np.column_stack([xy_mm, np.zeros(len(xy_mm))])
+        for _ in range(6):
+            shell = self.to_shell(points)
+            shell[:, 2] = height(shell[:, 0], shell[:, 1])
+            points[:, 2] += self.to_fixture(shell)[:, 2] - points[:, 2]
+        return points
+
+    def _cut(self, xy_mm: Array) -> Array:
+        at_nominal = np.column_stack([xy_mm, np.zeros(len(xy_mm))])
+        return np.asarray(self.path.pose().apply(at_nominal)[:, :2])
+
+    def rim_xy(self) -> Array:
+        """The cut rim (N, 2) in fixture plan, one point for each vertex of the nominal rim."""
+        rim = toplid.rim()
+        return self._cut(rim.xy_mm + self.deviation_at(rim.arc_mm)[:, None] * rim.normals)
+
+    def cutout_xy(self, name: str) -> Array | None:
+        """The cut-out (N, 2) in fixture plan, or None where it was not cut."""
+        change = self.cutouts.get(name, CutOutChange())
+        if change.missing:
+            return None
+        sizes = tuple(s + c for s, c in zip(toplid.cutout_sizes_mm(name), change.size_change_mm, strict=False))
+        return self._cut(toplid.cutout_xy_mm(name, sizes) + [change.dx_mm, change.dy_mm])
+
+    def curves(self) -> dict[str, TrimCurve]:
+        """Every cut curve in fixture plan, by name."""
+        found = {"rim": TrimCurve("rim", self.rim_xy(), is_hole=False)}
+        for name in toplid.cutouts():
+            xy = self.cutout_xy(name)
+            if xy is not None:
+                found[name] = TrimCurve(name, xy, is_hole=True)
+        return found
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """Exposure and noise: ``white`` is the 8-bit level of a white tag, ``full_well`` the electrons at level 255."""
+
+    white: float = 225.0
+    full_well: float = 10500.0
+    read_noise_electrons: float = 14.0
+    blur_px: float = 0.75  # Gaussian of the optics; the pixel's own box comes on top (total about 0.8)
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Everything that decides a picture; the same scene and seed give the same picture."""
+
+    camera: TrueCamera
+    shell: CutShell | None = None
+    board: Pose | None = None  # board -> fixture: x along its long side, y up its print, z out of its printed face
+    sensor: Sensor = Sensor()
+    covered_lens: bool = False
+    seed: int = 0
