@@ -24,9 +24,15 @@ class Mark:
 
 
 @dataclass(frozen=True)
-class LightLimits:
-    warn_share: float = 0.15  # of the grey patch's level at calibration
-    stop_share: float = 0.30
+class TrustLimits:
+    """When a picture is still good enough to measure on, against the state at calibration."""
+
+    light_warn_share: float = 0.15  # change of the grey patch's level
+    light_stop_share: float = 0.30
+    moved_note_mm: float = 0.05  # apparent movement of the camera at the shell: below it is compensated and noted,
+    moved_stop_mm: float = 0.20  # above this it is NO RESULT
+    blur_growth_px: float = 0.6  # growth of the blur's standard deviation
+    length_stop_mm: float = 0.15  # error of a known length between marks
 
 
 @dataclass(frozen=True)
@@ -36,7 +42,7 @@ class Fixture:
     dictionary: str  # name of an OpenCV ArUco dictionary: "DICT_4X4_50"
     marks: tuple[Mark, ...]
     grey_patch_mm: Array  # (4, 3) corners
-    light: LightLimits = LightLimits()
+    trust: TrustLimits = TrustLimits()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "grey_patch_mm", frozen(self.grey_patch_mm, (4, 3), "grey_patch_mm"))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass, field, fields
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,13 +38,18 @@ class Stop:
     concerns: Check | None = None  # None: the whole shell
 
 
-def _freeze_arrays(record: object) -> None:
-    for item in fields(record):  # type: ignore[arg-type]
-        value = getattr(record, item.name)
-        if isinstance(value, np.ndarray):
-            copy = value.copy()
-            copy.setflags(write=False)
-            object.__setattr__(record, item.name, copy)
+class _ReadOnlyArrays:
+    """Base of records that hold arrays: they keep their own read-only copies."""
+
+    __dataclass_fields__: ClassVar[dict[str, Any]]
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if isinstance(value, np.ndarray):
+                copy = value.copy()
+                copy.setflags(write=False)
+                object.__setattr__(self, item.name, copy)
 
 
 @dataclass(frozen=True)
@@ -80,7 +86,7 @@ class CameraView:
 
 
 @dataclass(frozen=True)
-class EdgeTrace:
+class EdgeTrace(_ReadOnlyArrays):
     """The edge of one curve along its arc length (N stations), in the fixture frame and in the raw picture."""
 
     curve: str
@@ -94,11 +100,9 @@ class EdgeTrace:
     pixel_per_mm: Array  # (N, 2) how the picture moves per mm along the scan line: nominal_pixel + d * pixel_per_mm
     flags: NDArray[np.int32]  # (N,) bits of Flag
 
-    __post_init__ = _freeze_arrays
-
 
 @dataclass(frozen=True)
-class Ribbon:
+class Ribbon(_ReadOnlyArrays):
     """The edge unrolled: levels (N stations, M samples) of full scale, along scan lines from d_mm[0] to d_mm[-1]."""
 
     curve: str
@@ -106,8 +110,6 @@ class Ribbon:
     arc_mm: Array  # (N,)
     d_mm: Array  # (M,)
     levels: NDArray[np.float32]  # (N, M)
-
-    __post_init__ = _freeze_arrays
 
 
 @dataclass(frozen=True)
@@ -123,15 +125,13 @@ class Alignment:
 
 
 @dataclass(frozen=True)
-class DeviationProfile:
+class DeviationProfile(_ReadOnlyArrays):
     """Signed deviation along the rim in one frame, filtered with the definition's cut-off (ISO 16610-21 Gaussian)."""
 
     frame: Frame
     arc_mm: Array  # (N,)
     deviation_mm: Array  # (N,) nan where not seen
     u_mm: Array  # (N,) combined
-
-    __post_init__ = _freeze_arrays
 
 
 @dataclass(frozen=True)
@@ -161,7 +161,7 @@ class CutOutResult:
 
 
 @dataclass(frozen=True)
-class DecalResult:
+class DecalResult(_ReadOnlyArrays):
     name: str
     there: bool | None
     dx: Quantity | None = None  # reading direction, along the surface
@@ -170,8 +170,6 @@ class DecalResult:
     correlation: float = 0.0
     outline_pixel: Array | None = None  # (4, 2) corners of the artwork as found, in the picture
     nominal_pixel: Array | None = None  # (4, 2) where they belong
-
-    __post_init__ = _freeze_arrays
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,1 @@
+"""How far the gauge itself can be trusted."""

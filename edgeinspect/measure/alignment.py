@@ -1,0 +1,134 @@
+"""Plane shifts that bring a nominal outline onto measured points. Rotations turn about the origin of the fixture frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgeinspect.geometry import Array, PlaneShift, Pose
+from edgeinspect.measure.ribbon import Stations
+
+FLAW_MM = 0.15  # a section further than this from the common shift is a flaw, not a place to align on ...
+LARGEST_FLAW_SHARE = 0.2  # ... unless more than this share of the outline says so: a whole side that is off is no flaw
+
+
+@dataclass(frozen=True)
+class ShiftFit:
+    shift: PlaneShift
+    covariance: Array  # (3, 3) of dx [mm], dy [mm], rotation [rad]
+    rms_mm: float
+    used: NDArray[np.bool_]  # (N,)
+
+    def u_along(self, points_mm: Array, normals: Array) -> Array:
+        """Standard uncertainty (N,) [mm] that this fit brings to a deviation along ``normals`` at ``points_mm``."""
+        rows = shift_rows(points_mm, normals)
+        return np.asarray(np.sqrt(np.einsum("ni,ij,nj->n", rows, self.covariance, rows)))
+
+
+def shift_rows(points_mm: Array, normals: Array) -> Array:
+    """(N, 3): how far each point moves along its normal per mm of dx and dy and per rad of rotation."""
+    turn = points_mm[:, 0] * normals[:, 1] - points_mm[:, 1] * normals[:, 0]
+    return np.column_stack([normals[:, 0], normals[:, 1], turn])
+
+
+def fit_along_normals(
+    points_mm: Array, normals: Array, offset_mm: Array, usable: NDArray[np.bool_], *, tolerate_flaws: bool = True
+) -> ShiftFit:
+    """Least-squares plane shift that explains offsets (N,) along normals; evenly spaced stations weigh by arc length.
+
+    Sections that lie off by more than FLAW_MM are left out as long as they are short; a robust loss would slide sideways when a whole
+    side is off, so there is none. Covariance from what is left over, with neighbouring stations (one common cause over about 20 mm of edge)
+    not counted as independent.
+    """
+    rows = shift_rows(points_mm, normals)
+    used = usable.copy()
+    solution: Array = np.zeros(3)
+    rest = offset_mm - rows @ solution
+    for _ in range(8):
+        part = rows[used]
+        solution = np.linalg.lstsq(part, offset_mm[used], rcond=None)[0]
+        rest = offset_mm - rows @ solution
+        if not tolerate_flaws:
+            break
+        spread = 1.4826 * float(np.median(np.abs(rest[usable] - np.median(rest[usable]))))
+        kept = usable & (np.abs(rest) < max(FLAW_MM, 4.0 * spread))
+        if kept.sum() < (1.0 - LARGEST_FLAW_SHARE) * usable.sum():
+            kept = usable
+        if (kept == used).all():
+            break
+        used = kept
+    rms = float(np.sqrt(np.mean(rest[used] ** 2)))
+    spacing = float(np.median(np.linalg.norm(np.diff(points_mm[:, :2], axis=0), axis=1))) if len(points_mm) > 1 else 20.0
+    together = max(1.0, 20.0 / max(spacing, 1e-6))
+    covariance = np.linalg.inv(rows[used].T @ rows[used]) * rms**2 * together
+    shift = PlaneShift(float(solution[0]), float(solution[1]), float(np.rad2deg(solution[2])))
+    return ShiftFit(shift, covariance, rms, used)
+
+
+def fit_points(nominal_mm: Array, measured_mm: Array, u_mm: Array) -> ShiftFit:
+    """Rigid plane shift (dx, dy, rotation about the origin) from nominal onto measured points (N, 2), N >= 2, by Umeyama 1991 without scale.
+
+    ``u_mm`` (N,) of each point per axis gives the covariance.
+    """
+    weight = 1.0 / u_mm**2
+    centre, goal = np.average(nominal_mm, axis=0, weights=weight), np.average(measured_mm, axis=0, weights=weight)
+    a, b = nominal_mm - centre, measured_mm - goal
+    angle = np.arctan2((weight * (a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])).sum(), (weight * (a * b).sum(axis=1)).sum())
+    cos, sin = np.cos(angle), np.sin(angle)
+    turn = np.array([[cos, -sin], [sin, cos]])
+    dx, dy = goal - turn @ centre
+    rest = measured_mm - nominal_mm @ turn.T - (dx, dy)
+    axes = np.repeat(np.eye(2)[None], len(nominal_mm), axis=0)
+    rows = np.concatenate([shift_rows(measured_mm, axes[:, k]) for k in range(2)])
+    covariance = np.linalg.inv((rows * np.tile(weight, 2)[:, None]).T @ rows)
+    shift = PlaneShift(float(dx), float(dy), float(np.rad2deg(angle)))
+    return ShiftFit(shift, covariance, float(np.sqrt((rest**2).sum(axis=1).mean())), np.ones(len(nominal_mm), dtype=bool))
+
+
+def combine(second: PlaneShift, first: PlaneShift) -> PlaneShift:
+    """The plane shift that does ``first`` and then ``second``."""
+    angle = np.deg2rad(second.rotation_deg)
+    cos, sin = np.cos(angle), np.sin(angle)
+    return PlaneShift(
+        cos * first.dx_mm - sin * first.dy_mm + second.dx_mm,
+        sin * first.dx_mm + cos * first.dy_mm + second.dy_mm,
+        first.rotation_deg + second.rotation_deg,
+    )
+
+
+def deviation_from(stations: Stations, points_mm: Array) -> tuple[Array, Array]:
+    """Signed deviation (N,) [mm] of edge points (N, 3) from a closed nominal, and the arc length (N,) of each foot point.
+
+    Point i belongs near station i; both in one frame. The foot is found by walking along the outline; between stations the nominal is
+    a parabola of its own curvature, so that the chord's sag does not show. nan points stay nan.
+    """
+    count, step = len(stations.arc_mm), stations.step_mm
+    plan, nominal = points_mm[:, :2], stations.points_mm[:, :2]
+    tangent, normal = stations.tangents[:, :2], stations.normals[:, :2]
+    tangent = tangent / np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
+    pace = np.hypot(*(np.roll(nominal, -1, axis=0) - nominal).T)  # plan length of a step: shorter where the rim climbs
+    bend = (np.roll(tangent, -1, axis=0) - np.roll(tangent, 1, axis=0)) / (pace + np.roll(pace, 1))[:, None]
+    index = np.arange(count)
+    ahead = np.zeros(count)
+    for _ in range(4):
+        away = plan - nominal[index]
+        ahead = np.nan_to_num((away * tangent[index]).sum(axis=1))
+        hops = np.clip(np.rint(ahead / pace[index]), -20, 20).astype(np.intp)
+        if not hops.any():
+            break
+        index = (index + hops) % count
+    away = plan - nominal[index]
+    deviation = (away * normal[index]).sum(axis=1) - 0.5 * ahead**2 * (bend[index] * normal[index]).sum(axis=1)
+    return deviation, stations.arc_mm[index] + ahead * step / pace[index]
+
+
+def placed(stations: Stations, shift: PlaneShift) -> Stations:
+    """Stations of the fixture frame, moved by a plane shift."""
+    return stations.placed(shift.pose())
+
+
+def seated(stations: Stations, seating: Pose) -> Stations:
+    """Stations of the shell frame, in the fixture at the nominal seating."""
+    return stations.placed(seating)

@@ -1,0 +1,69 @@
+"""The deviation along the outline: filtered profile and the worst place of each zone.
+
+The largest of thousands of noisy points is biased (0.03 mm of noise over 3,000 points reads 0.11 mm on a perfect edge), so a zone is judged on
+the profile behind a Gaussian filter of stated cut-off.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgeinspect.geometry import Array
+from edgeinspect.measure.measurement import DeviationProfile, Quantity, Share, ZoneResult
+from edgeinspect.shell.definition import Zone
+
+GAUSSIAN_ALPHA = float(np.sqrt(np.log(2.0) / np.pi))  # ISO 16610-21: half of a wave of the cut-off's length passes
+LEAST_WEIGHT = 0.5  # of the filter's window must be seen, or the profile has no value there
+
+
+def gaussian_weights(cutoff_mm: float, step_mm: float) -> Array:
+    """Weights (2m+1,) of the profile filter of ISO 16610-21, cut off at one cut-off length, sum 1."""
+    reach = int(np.ceil(cutoff_mm / step_mm))
+    x = np.arange(-reach, reach + 1) * step_mm
+    weights = np.exp(-np.pi * (x / (GAUSSIAN_ALPHA * cutoff_mm)) ** 2)
+    return np.asarray(weights / weights.sum())
+
+
+def filter_closed(
+    deviation_mm: Array, usable: NDArray[np.bool_], cutoff_mm: float, step_mm: float
+) -> tuple[Array, float]:
+    """Filtered profile (N,) of a closed outline, nan where too little is seen, and the factor by which the filter reduces white noise.
+
+    Unusable stations have no weight: their place is taken by no one, and nothing is bridged over more than half the window.
+    """
+    weights = gaussian_weights(cutoff_mm, step_mm)
+    reach = len(weights) // 2
+    mask = usable.astype(np.float64)
+    values = np.where(usable, deviation_mm, 0.0)
+    total = np.convolve(np.concatenate([mask[-reach:], mask, mask[:reach]]), weights, mode="valid")
+    summed = np.convolve(np.concatenate([values[-reach:], values, values[:reach]]), weights, mode="valid")
+    enough = total >= LEAST_WEIGHT
+    filtered = np.where(enough, summed / np.where(enough, total, 1.0), np.nan)
+    return filtered, float(np.sqrt((weights**2).sum()))
+
+
+def zone_result(zone: Zone, profile: DeviationProfile, step_mm: float, shares: dict[str, Array]) -> ZoneResult:
+    """Worst filtered deviation both ways in one zone. ``shares`` - parts (N,) of the uncertainty by source.
+
+    Seen is what the filtered profile has a value for: single lost stations close, anything wider than half the filter's window stays open.
+    """
+    inside = zone.holds(profile.arc_mm)
+    measured = inside & np.isfinite(profile.deviation_mm)
+    seen_mm = float(measured.sum() * step_mm)
+    length_mm = float(inside.sum() * step_mm)
+    if not measured.any():
+        nothing = Quantity(float("nan"), float("nan"))
+        return ZoneResult(zone.name, zone.frame, nothing, float("nan"), nothing, float("nan"), length_mm, 0.0)
+    where = np.flatnonzero(measured)
+    most = int(where[np.argmax(profile.deviation_mm[where])])
+    least = int(where[np.argmin(profile.deviation_mm[where])])
+
+    def quantity(at: int) -> Quantity:
+        parts = tuple(Share(source, float(u[at])) for source, u in shares.items())
+        return Quantity(float(profile.deviation_mm[at]), float(profile.u_mm[at]), parts)
+
+    return ZoneResult(
+        zone.name, zone.frame, quantity(most), float(profile.arc_mm[most]), quantity(least), float(profile.arc_mm[least]),
+        length_mm, seen_mm,
+    )

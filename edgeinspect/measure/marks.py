@@ -1,0 +1,250 @@
+"""The fixture's pose from its printed marks: their edges by blurred-step fits, looked for where they belong.
+
+Default corner detection is 0.6 px off; straight lines fitted to the four edges of each mark through the full camera model reach 0.01 px.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, cast
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from edgeinspect.geometry import Array, Pose
+from edgeinspect.measure.camera import CameraModel
+from edgeinspect.measure.edge import fit_edges
+from edgeinspect.measure.fixture import Fixture, Mark
+from edgeinspect.measure.picture import RawLevels, as_levels
+from edgeinspect.measure.ribbon import Levels, lay_scan_lines, offsets, sample
+
+LINES_A_SIDE = 14
+BAND_CELLS = 0.75  # half the search band, in cells of the mark: stays within its black border and quiet zone
+LEAST_MARKS = 3
+STRAY_PX = 0.25  # a mark this far from where all the others put it is left out and named
+
+
+@dataclass(frozen=True)
+class MarksFound:
+    """``pose`` (fixture -> camera) is None when fewer than three marks were found."""
+
+    pose: Pose | None
+    covariance: Array  # (6, 6) of the rotation vector [rad] and translation [mm]
+    seen: tuple[int, ...]
+    stray: tuple[int, ...]  # found, but not where the others say they are
+    corners_px: Array  # (K, 4, 2) of the seen marks
+    residual_px: float  # rms distance of the corners from the pose's prediction
+    blur_px: float
+
+
+def _nothing() -> MarksFound:
+    return MarksFound(None, np.zeros((6, 6)), (), (), np.zeros((0, 4, 2)), float("nan"), float("nan"))
+
+
+def find_marks(levels: RawLevels | Levels, model: CameraModel, fixture: Fixture, expected_pose: Pose | None) -> MarksFound:
+    """Fixture pose from the marks in one picture.
+
+    Looks where ``expected_pose`` puts the marks; where they are not there (or no pose is given), searches the whole picture once.
+    """
+    picture: Levels = cast(Levels, levels) if levels.dtype == np.float32 else as_levels(cast(RawLevels, levels))
+    if expected_pose is not None:
+        found = _refine(picture, model, fixture, expected_pose)
+        if len(found.seen) >= max(LEAST_MARKS, (len(fixture.marks) + 1) // 2):
+            return found
+    start = _search(picture, model, fixture)
+    return _nothing() if start is None else _refine(picture, model, fixture, start)
+
+
+@lru_cache(maxsize=8)
+def _dictionary(name: str) -> cv2.aruco.Dictionary:
+    return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
+
+
+@lru_cache(maxsize=256)
+def _cells(dictionary: str, mark_id: int) -> NDArray[np.bool_]:
+    """Which cells of a mark, its black border included, are white (n, n), row 0 at the top."""
+    entry = _dictionary(dictionary)
+    bits = cv2.aruco.Dictionary.getBitsFromByteList(entry.bytesList[mark_id : mark_id + 1], entry.markerSize)
+    return np.pad(np.asarray(bits, dtype=bool), 1)
+
+
+def _search(picture: Levels, model: CameraModel, fixture: Fixture) -> Pose | None:
+    grey = cv2.convertScaleAbs(picture, alpha=255.0)
+    corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(fixture.dictionary)).detectMarkers(grey)
+    known = {mark.mark_id: mark for mark in fixture.marks}
+    hits = [] if ids is None else [(known[int(i)], c) for i, c in zip(ids.ravel(), corners, strict=True) if int(i) in known]
+    if len(hits) < LEAST_MARKS:
+        return None
+    places = np.vstack([mark.corners_mm for mark, _ in hits])
+    pixels = np.ascontiguousarray(np.vstack([np.asarray(c).reshape(4, 2) for _, c in hits]), dtype=np.float64)
+    fine, turn, shift = cv2.solvePnP(places, pixels, model.matrix, model.distortion, flags=cv2.SOLVEPNP_SQPNP)
+    return _pose(turn, shift) if fine else None
+
+
+def _pose(turn: Any, shift: Any) -> Pose:
+    rotation = np.asarray(cv2.Rodrigues(np.asarray(turn))[0], dtype=np.float64)
+    return Pose(rotation, np.asarray(shift, dtype=np.float64).ravel())
+
+
+def _refine(picture: Levels, model: CameraModel, fixture: Fixture, pose: Pose) -> MarksFound:
+    found = _nothing()
+    for _ in range(3):
+        corners, blur, ids = _corners(picture, model, fixture, pose)
+        if len(ids) < LEAST_MARKS:
+            return found
+        found = _pose_of(corners, blur, ids, model, fixture, pose)
+        if found.pose is None:
+            return found
+        known = np.vstack([mark.corners_mm for mark in fixture.marks])
+        moved = float(np.abs(model.project(known, found.pose) - model.project(known, pose)).max())
+        pose = found.pose
+        if moved < 0.2:  # scan lines this close to the edges no longer change the answer
+            break
+    return found
+
+
+def _corners(picture: Levels, model: CameraModel, fixture: Fixture, pose: Pose) -> tuple[Array, float, tuple[int, ...]]:
+    """Corners (K, 4, 2) [px] of the marks that are where ``pose`` puts them, the blur [px] and their ids."""
+    groups: dict[tuple[float, int], list[Mark]] = {}
+    for mark in fixture.marks:
+        cells = len(_cells(fixture.dictionary, mark.mark_id))
+        side = float(np.linalg.norm(mark.corners_mm[1] - mark.corners_mm[0]))
+        groups.setdefault((round(side, 2), cells), []).append(mark)
+    corners: list[Array] = []
+    blurs: list[float] = []
+    ids: list[int] = []
+    for (side, cells), marks in groups.items():
+        places, blur, good = _corners_of_size(picture, model, fixture.dictionary, marks, side / cells, pose)
+        corners += [places[i] for i in np.flatnonzero(good)]
+        ids += [marks[i].mark_id for i in np.flatnonzero(good)]
+        if good.any():
+            blurs.append(blur)
+    return np.array(corners).reshape(-1, 4, 2), float(np.mean(blurs)) if blurs else float("nan"), tuple(ids)
+
+
+def _corners_of_size(
+    picture: Levels, model: CameraModel, dictionary: str, marks: list[Mark], cell_mm: float, pose: Pose
+) -> tuple[Array, float, NDArray[np.bool_]]:
+    """Corners (K, 4, 2) [px] of marks of one size, the blur [px], and which are truly there and readable."""
+    starts = np.array([mark.corners_mm for mark in marks])  # (K, 4, 3)
+    sides = np.roll(starts, -1, axis=1) - starts
+    upward = np.cross(sides[:, 1], sides[:, 0])  # towards the camera for corners given clockwise
+    outward = np.cross(sides, upward[:, None, :])
+    outward /= -np.linalg.norm(outward, axis=2, keepdims=True)
+    along = np.linspace(0.12, 0.88, LINES_A_SIDE)
+    points = starts[:, :, None, :] + along[None, None, :, None] * sides[:, :, None, :]
+    directions = np.broadcast_to(outward[:, :, None, :], points.shape)
+    half_mm = BAND_CELLS * cell_mm
+    lines = lay_scan_lines(points.reshape(-1, 3), directions.reshape(-1, 3), half_mm, model, pose)
+    d_mm = offsets(half_mm, float(np.median(lines.px_per_mm)))
+    edges = fit_edges(sample(picture, lines, d_mm), d_mm, lines.px_per_mm, 0.8, polarity=1.0)
+    fitted = edges.d_mm.reshape(len(marks), 4, LINES_A_SIDE)
+    offset, slope, full = _side_lines(fitted, along - 0.5)
+    # A corner moves so that it lies on both of its displaced sides.
+    at_start, at_end = offset - 0.5 * slope, offset + 0.5 * slope
+    before = np.roll(outward, 1, axis=1)
+    cos = np.einsum("kij,kij->ki", before, outward)
+    one, two = np.roll(at_end, 1, axis=1), at_start
+    share = 1.0 / (1.0 - cos**2)
+    moved = starts + (((one - cos * two) * share)[..., None] * before + ((two - cos * one) * share)[..., None] * outward)
+    pixels = model.project(np.nan_to_num(moved).reshape(-1, 3), pose).reshape(-1, 4, 2)
+    step = float(np.median(np.abs(edges.contrast)))
+    readable = np.array([_reads(picture, model, dictionary, mark, m, pose) for mark, m in zip(marks, moved, strict=True)])
+    return pixels, edges.blur_mm * float(np.median(lines.px_per_mm)), full & readable & (step > 0.02)
+
+
+def _side_lines(d: Array, t: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Offset and slope (K, 4) of a line through each side's edge offsets (K, 4, L); False where a side has too few lines.
+
+    Two rounds: lines that lie more than three robust deviations from the first are dirt or a scratch and are left out.
+    """
+    weight = np.isfinite(d).astype(np.float64)
+    d = np.nan_to_num(d)
+    offset = slope = np.zeros(d.shape[:2])
+    for _ in range(2):
+        s0, s1, s2 = weight.sum(-1), (weight * t).sum(-1), (weight * t * t).sum(-1)
+        b0, b1 = (weight * d).sum(-1), (weight * t * d).sum(-1)
+        det = np.maximum(s0 * s2 - s1 * s1, 1e-12)
+        offset, slope = (s2 * b0 - s1 * b1) / det, (s0 * b1 - s1 * b0) / det
+        away = np.abs(d - offset[..., None] - slope[..., None] * t)
+        spread = 1.4826 * np.median(away, axis=-1, keepdims=True) + 1e-4
+        weight = weight * (away < 3.0 * spread)
+    return offset, slope, (weight.sum(-1) >= 0.6 * d.shape[-1]).all(axis=1)
+
+
+def _reads(picture: Levels, model: CameraModel, dictionary: str, mark: Mark, corners_mm: Array, pose: Pose) -> bool:
+    """Whether the cells between these corners are those of the mark's id (one cell in ten may be dirty)."""
+    if not np.isfinite(corners_mm).all():
+        return False
+    white = _cells(dictionary, mark.mark_id)
+    middle = (np.arange(len(white)) + 0.5) / len(white)
+    u, v = (grid.reshape(-1, 1) for grid in np.meshgrid(middle, middle))
+    top = corners_mm[0] * (1 - u) + corners_mm[1] * u
+    bottom = corners_mm[3] * (1 - u) + corners_mm[2] * u
+    pixels = model.project(top * (1 - v) + bottom * v, pose).astype(np.float32)
+    levels = cv2.remap(picture, pixels[:, :1], pixels[:, 1:], cv2.INTER_LINEAR).ravel()
+    bright = levels > 0.5 * (levels.max() + levels.min())
+    return bool((bright != white.ravel()).mean() <= 0.1)
+
+
+def _pose_of(
+    corners: Array, blur: float, ids: tuple[int, ...], model: CameraModel, fixture: Fixture, start: Pose
+) -> MarksFound:
+    known = {mark.mark_id: mark.corners_mm for mark in fixture.marks}
+    places = np.array([known[i] for i in ids])
+    keep = np.ones(len(ids), dtype=bool)
+    turn, shift = cv2.Rodrigues(start.rotation)[0].ravel(), start.translation_mm.copy()
+    residual = np.zeros_like(corners)
+    normal: Array = np.eye(6)
+    for _ in range(6):
+        predicted, jacobian = cv2.projectPoints(places.reshape(-1, 1, 3), turn, shift, model.matrix, model.distortion)
+        residual = corners - np.asarray(predicted).reshape(-1, 4, 2)
+        rows = np.repeat(keep, 8)
+        matrix = np.asarray(jacobian)[rows, :6]
+        normal = matrix.T @ matrix
+        change = np.linalg.solve(normal, matrix.T @ residual.reshape(-1)[rows])
+        turn, shift = turn + change[:3], shift + change[3:]
+        if np.abs(change[:3]).max() < 1e-9 and np.abs(change[3:]).max() < 1e-6:
+            off = np.sqrt((residual**2).mean(axis=(1, 2)))
+            worst = int(np.argmax(np.where(keep, off, -1.0)))
+            if off[worst] < max(STRAY_PX, 5.0 * float(np.median(off[keep]))) or keep.sum() <= LEAST_MARKS:
+                break
+            keep[worst] = False
+    freedom = max(1, 8 * int(keep.sum()) - 6)
+    rms = float(np.sqrt((residual[keep] ** 2).sum() / freedom))
+    covariance = np.linalg.inv(normal) * max(rms, 0.01) ** 2
+    seen = tuple(i for i, k in zip(ids, keep, strict=True) if k)
+    stray = tuple(i for i, k in zip(ids, keep, strict=True) if not k)
+    pose = _pose(turn, shift)
+    return MarksFound(pose, covariance, seen, stray, corners[keep], rms, blur)
+
+
+def read_length(found: MarksFound, fixture: Fixture, model: CameraModel, first: int, second: int) -> tuple[float, float]:
+    """Known and read distance [mm] between the centres of two seen marks, through a pose fitted to all the others.
+
+    The two marks have no say in the pose that reads them: that makes it a check, the best there is until a reference piece exists.
+    """
+    assert found.pose is not None
+    known = {mark.mark_id: mark.corners_mm for mark in fixture.marks}
+    others = [k for k, i in enumerate(found.seen) if i not in (first, second)]
+    if len(others) < LEAST_MARKS - 1:
+        return float("nan"), float("nan")
+    places = np.vstack([known[found.seen[k]] for k in others])
+    turn, shift = cv2.Rodrigues(found.pose.rotation)[0].ravel(), found.pose.translation_mm.copy()
+    for _ in range(2):
+        predicted, jacobian = cv2.projectPoints(places, turn, shift, model.matrix, model.distortion)
+        rest = found.corners_px[others].reshape(-1, 2) - np.asarray(predicted).reshape(-1, 2)
+        change = np.linalg.lstsq(np.asarray(jacobian)[:, :6], rest.reshape(-1), rcond=None)[0]
+        turn, shift = turn + change[:3], shift + change[3:]
+    pose = _pose(turn, shift)
+    centres = []
+    for mark_id in (first, second):
+        pixels = found.corners_px[found.seen.index(mark_id)]
+        rays = model.rays(pixels) @ pose.rotation
+        camera = pose.inverse().translation_mm
+        height = known[mark_id][:, 2]
+        centres.append((camera + rays * ((height - camera[2]) / rays[:, 2])[:, None]).mean(axis=0))
+    read = float(np.linalg.norm(centres[1] - centres[0]))
+    return float(np.linalg.norm(known[second].mean(axis=0) - known[first].mean(axis=0))), read

@@ -1,0 +1,114 @@
+"""Lay scan lines in millimetres, sample the raw picture in pixels: the edge unrolled into a strip."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from edgeinspect.geometry import Array, Pose, resample_closed
+from edgeinspect.measure.camera import CameraModel
+from edgeinspect.shell.definition import Curve
+
+Levels = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Stations:
+    """Evenly spaced places along a closed curve with their scan directions, all in one frame."""
+
+    arc_mm: Array  # (N,)
+    points_mm: Array  # (N, 3)
+    tangents: Array  # (N, 3) unit length in plan, counter-clockwise
+    normals: Array  # (N, 3) trim normal: horizontal, out of the material
+    climb: Array  # (N,) rise of the show face per mm along the normal
+    step_mm: float
+
+    @property
+    def directions(self) -> Array:
+        """(N, 3) scan directions: one mm along the trim normal, climbing with the sheet."""
+        lifted = self.normals.copy()
+        lifted[:, 2] += self.climb
+        return lifted
+
+    def placed(self, pose: Pose) -> Stations:
+        """The same stations in another frame; ``pose`` turns about z only by little, so "horizontal" stays the plate's plane."""
+        return Stations(
+            self.arc_mm, pose.apply(self.points_mm), pose.turn(self.tangents), pose.turn(self.normals), self.climb, self.step_mm
+        )
+
+    def scaled(self, factor: float) -> Stations:
+        """Grown about the frame's origin, for a shell that is warmer than 20 degC; arc lengths stay the drawing's."""
+        return Stations(self.arc_mm, self.points_mm * factor, self.tangents, self.normals, self.climb, self.step_mm)
+
+
+def lay_stations(curve: Curve, step_mm: float) -> Stations:
+    """Stations along ``curve`` at even spacing just under ``step_mm``, in the curve's frame.
+
+    Tangents are central differences over two steps: on a dense outline that is the tangent to well below 0.1 degree.
+    """
+    arc, points = resample_closed(curve.points_mm, step_mm)
+    run = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0)
+    run /= np.hypot(run[:, 0], run[:, 1])[:, None]
+    sign = -1.0 if curve.is_hole else 1.0  # counter-clockwise: the outside is to the right of the tangent
+    normals = sign * np.column_stack([run[:, 1], -run[:, 0], np.zeros(len(run))])
+    vertex_arc = np.concatenate(
+        [[0.0], np.cumsum(np.linalg.norm(np.diff(np.vstack([curve.points_mm, curve.points_mm[:1]]), axis=0), axis=1))]
+    )
+    climb = np.interp(arc, vertex_arc, np.append(curve.face_slope, curve.face_slope[0]))
+    return Stations(arc, points, run, normals, climb, float(vertex_arc[-1]) / len(arc))
+
+
+@dataclass(frozen=True)
+class ScanLines:
+    """Where scan lines lie in the picture: position(d) = centre + d * first + d² * second [px], d in mm."""
+
+    centre: Array  # (N, 2)
+    first: Array  # (N, 2) px per mm
+    second: Array  # (N, 2) px per mm²
+
+    @property
+    def px_per_mm(self) -> Array:
+        """(N,) picture scale along each scan line."""
+        return np.hypot(self.first[:, 0], self.first[:, 1])
+
+    def at(self, d_mm: Array) -> Array:
+        """Pixel positions (N, 2) at one offset for each line (N,)."""
+        d = d_mm[:, None]
+        return self.centre + d * (self.first + d * self.second)
+
+    def maps(self, d_mm: Array) -> tuple[Levels, Levels]:
+        """Pixel columns and rows (N, M) float32 of the same offsets (M,) on every line."""
+        d = d_mm[None, :]
+        columns = self.centre[:, :1] + d * (self.first[:, :1] + d * self.second[:, :1])
+        rows = self.centre[:, 1:] + d * (self.first[:, 1:] + d * self.second[:, 1:])
+        return columns.astype(np.float32), rows.astype(np.float32)
+
+
+def lay_scan_lines(points_mm: Array, directions: Array, half_mm: float, model: CameraModel, pose: Pose) -> ScanLines:
+    """Project scan lines p + d * m, |d| <= half_mm, through the full camera model.
+
+    Three projected points a line and a parabola through them: over a few mm the camera model bends less than 1e-4 px away from it.
+    """
+    reach = half_mm * directions
+    pixels = model.project(np.concatenate([points_mm - reach, points_mm, points_mm + reach]), pose)
+    before, centre, after = np.split(pixels, 3)
+    first = (after - before) / (2.0 * half_mm)
+    second = (after + before - 2.0 * centre) / (2.0 * half_mm**2)
+    return ScanLines(centre, first, second)
+
+
+def sample(picture: Levels, lines: ScanLines, d_mm: Array) -> Levels:
+    """Levels (N, M) of a float32 picture along scan lines, bilinear; outside the picture it is nan."""
+    columns, rows = lines.maps(d_mm)
+    return np.asarray(
+        cv2.remap(picture, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan"))
+    )
+
+
+def offsets(half_mm: float, px_per_mm: float, spacing_px: float = 0.5) -> Array:
+    """Sample offsets (M,) [mm], symmetric about zero, about ``spacing_px`` apart (half a pixel: 1 px costs 15-35 % of precision)."""
+    count = max(4, int(np.ceil(half_mm * px_per_mm / spacing_px)))
+    return np.linspace(-half_mm, half_mm, 2 * count + 1)
