@@ -67,7 +67,7 @@ def parse_name(name: str, cameras: Collection[str]) -> PictureName:
 
 
 def read_picture(
-    path: Path, width_px: int, height_px: int, limit_bytes: int, name: str | None = None
+    path: Path, width_px: int, height_px: int, limit_bytes: int, *, bits: int | None = None, name: str | None = None
 ) -> tuple[Picture, bytes]:
     """The picture in a file, and the file's bytes; ``name`` is how to call it in a sentence. Raises PictureError."""
     name = path.name if name is None else name
@@ -81,12 +81,13 @@ def read_picture(
         content = path.read_bytes()
     except OSError as error:
         raise PictureError(f"{_shown(name)} cannot be read ({error.strerror or error}): put it in again") from error
-    return decode(content, name, width_px, height_px), content
+    return decode(content, name, width_px, height_px, bits), content
 
 
-def decode(content: bytes, name: str, width_px: int, height_px: int) -> Picture:
+def decode(content: bytes, name: str, width_px: int, height_px: int, bits: int | None = None) -> Picture:
     """Raw levels of a PNG or TIFF of exactly this size; the size is checked before anything is unpacked.
 
+    Parameters: bits - what the camera delivers: 8, or 12 or 16 in 16; None takes any.
     Raises PictureError with one sentence: empty, another type, cut off, damaged, colour, another size or depth.
     """
     shown = _shown(name)
@@ -104,6 +105,13 @@ def decode(content: bytes, name: str, width_px: int, height_px: int) -> Picture:
     if not is_complete(content):
         raise PictureError(f"{shown} is cut off after {len(content)} bytes, must be a whole picture: copy it again")
     levels = _levels(content, kind, shown, width_px, height_px)
+    got = 8 if levels.dtype == np.uint8 else 16
+    if bits is not None and got != (8 if bits == 8 else 16):
+        raise PictureError(f"{shown} has {got} bits, must have the camera's {bits}: check the camera's pixel format")
+    if bits == 12 and int(levels.max()) > 4095:
+        raise PictureError(
+            f"{shown} reaches level {levels.max()}, must stay below 4096 in 12 bits: check the pixel format"
+        )
     wrapping = f"{levels.dtype.str} {levels.shape} ".encode()
     pixels = hashlib.sha256(wrapping + levels.tobytes()).hexdigest()
     return Picture(levels, hashlib.sha256(content).hexdigest(), pixels)

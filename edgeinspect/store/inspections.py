@@ -250,12 +250,14 @@ class Store:
         found = self._rows(query)
         return str(found[0][0]) if found else None
 
-    def holds_picture(self, sha256: str, taken_at: str) -> bool:
-        """Whether the record holds this very picture file, taken in at this time: it need not be looked at again."""
-        query = (
-            select(PictureTable.camera).where(PictureTable.sha256 == sha256, PictureTable.taken_at == taken_at).limit(1)
+    def kept_picture(self, sha256: str, taken_at: str) -> PictureFile | None:
+        """What the record says of this very file, taken in at this time; None: it is still to be looked at."""
+        found = self._rows(select(PictureTable).where(PictureTable.sha256 == sha256, PictureTable.taken_at == taken_at))
+        return (
+            PictureFile(**{name: getattr(found[0], name) for name in PictureFile.__dataclass_fields__})
+            if found
+            else None
         )
-        return bool(self._rows(query))
 
     def _picture_column(self, column: Any, inspection_id: int, camera: str) -> str | None:
         found = self._rows(

@@ -125,6 +125,18 @@ def test_bad_pictures_are_refused_with_one_sentence_each() -> None:
     assert "holds several pictures" in refusal(as_tiff(np.stack([GREY8, GREY8])), "L1_top.tif")
 
 
+def test_a_picture_of_another_depth_than_the_cameras_is_refused() -> None:
+    for bits, levels in ((8, GREY8), (12, GREY12), (16, GREY16)):
+        assert np.array_equal(decode(encoded(levels), "L1_top.png", WIDTH, HEIGHT, bits).levels, levels)
+    for bits, levels, words in (
+        (8, GREY16, "has 16 bits, must have the camera's 8"),
+        (16, GREY8, "has 8 bits, must have the camera's 16"),
+        (12, GREY16, "must stay below 4096 in 12 bits"),
+    ):
+        with pytest.raises(PictureError, match=words):
+            decode(encoded(levels), "L1_top.png", WIDTH, HEIGHT, bits)
+
+
 def test_damage_that_a_decoder_overlooks_is_found() -> None:
     png = bytearray(encoded(GREY8))
     png[len(png) // 2] ^= 0x10  # in the middle of the pixels

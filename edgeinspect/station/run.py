@@ -1,0 +1,254 @@
+"""One look at one shell, start to end. The one place that knows the order:
+
+    decode -> is it a new picture? -> measure -> judge -> inspection -> record
+
+Whatever goes wrong on the way is a Stop in the measurement: every look at a known shell leaves a record, and only a
+shell that was really measured can be CONFORMING.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from edgeinspect import __version__
+from edgeinspect.conformity import Answer, Verdict, judge
+from edgeinspect.errors import CalibrationError, DefinitionError, InputError, PictureError
+from edgeinspect.measure.camera import CameraCalibration
+from edgeinspect.measure.measurement import ShellMeasurement, Stop
+from edgeinspect.measure.picture import RawLevels
+from edgeinspect.measure.shell import ShellGauge
+from edgeinspect.measure.temperature import Temperature
+from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.shell.files import load_shell
+from edgeinspect.station.calibrations import read_calibration
+from edgeinspect.station.config import CameraSetup, Station
+from edgeinspect.station.inspection import Expected, Inspection, PictureFile
+from edgeinspect.station.intake import Arrived, PictureSet
+from edgeinspect.station.pictures import Picture, read_picture, view_jpeg
+from edgeinspect.store.inspections import KeptCalibration, Store
+
+CALL = "call the process engineer"
+log = logging.getLogger("edgeinspect.run")
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A station set up for one shell. ``stop`` says why it cannot measure; then every picture gets NO RESULT."""
+
+    station: Station
+    expected: Expected
+    definition: ShellDefinition | None = None
+    gauge: ShellGauge | None = None
+    kept_calibrations: tuple[KeptCalibration, ...] = ()  # as the record keeps them
+    stop: Stop | None = None
+
+
+@dataclass(frozen=True)
+class Look:
+    """What came of one set of pictures."""
+
+    inspection: Inspection
+    refused: frozenset[str]  # cameras whose file could not be used as a picture
+
+
+def time_of_day() -> str:
+    """Now, ISO 8601 UTC to the microsecond: the clock that the other functions are given."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def get_ready(station: Station, expected: Expected | None, calibrations: Path) -> Ready:
+    """Load what this shell needs; whatever is wrong with it becomes the ``stop``.
+
+    Parameters: calibrations - folder of calibration files; of each camera the newest counts.
+    """
+    if expected is None:
+        stop = Stop("set-up", "no shell is chosen at this station", "choose the shell on the page, then look again")
+        return Ready(station, Expected("", ""), stop=stop)
+    definition: ShellDefinition | None = None
+    try:
+        definition = load_shell(station.folders.models / expected.shell)
+        if expected.shell not in station.seatings:
+            raise DefinitionError(f"station {station.name} does not say where shell {expected.shell} sits")
+        variants = sorted({decal.variant for decal in definition.decals}) or [""]
+        if expected.variant not in variants:
+            known = " or ".join(repr(name) for name in variants)
+            raise DefinitionError(f"shell {expected.shell} has no variant {expected.variant!r}, must be {known}")
+        found = newest_calibrations(station, calibrations)
+        cameras = {name: calibration for name, (calibration, _) in found.items()}
+        gauge = ShellGauge(definition, cameras, station.fixture, station.seatings[expected.shell])
+    except InputError as error:
+        more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
+        return Ready(station, expected, definition, stop=Stop("set-up", error.problems[0] + more, CALL))
+    except Exception as error:
+        log.exception("the station cannot be made ready for %s", expected)
+        return Ready(station, expected, definition, stop=Stop("set-up", f"the set-up cannot be used ({error})", CALL))
+    kept = tuple(KeptCalibration(c.calibration_id, c.camera, c.made_at, text) for c, text in found.values())
+    return Ready(station, expected, definition, gauge, kept)
+
+
+def newest_calibrations(station: Station, folder: Path) -> dict[str, tuple[CameraCalibration, str]]:
+    """The newest calibration of every camera with the text of its file.
+
+    Raises CalibrationError: none there, or the newest is not usable (an older one does not stand in for it).
+    """
+    found = {}
+    for setup in station.cameras:
+        # <camera>-<time>-<hash>.json: the last in order of name is the newest
+        files = sorted(folder.glob(f"{setup.name}-????????t??????z-*.json"))
+        if not files:
+            raise CalibrationError(f"camera {setup.name} is not calibrated: calibrate it")
+        try:
+            found[setup.name] = read_calibration(files[-1], setup), files[-1].read_text(encoding="utf-8")
+        except OSError as error:
+            raise CalibrationError(f"{files[-1].name} cannot be read ({error.strerror or error})") from error
+    return found
+
+
+def inspect_set(came_in: PictureSet, ready: Ready, store: Store | None, clock: Callable[[], str]) -> Look:
+    """Look at one shell. With a store, the inspection returned is on disk; without, it is only returned.
+
+    Raises StoreError if the record cannot be read or kept: nothing may be shown, and the set is to be looked at again.
+    """
+    started_at = clock()
+    pictures: dict[str, Picture] = {}
+    contents: dict[str, bytes] = {}
+    stops: list[Stop] = []
+    for item in came_in.arrived:
+        try:
+            pictures[item.camera], contents[item.camera] = _read(item, ready.station)
+        except PictureError as error:
+            reason, _, action = error.problems[0].rpartition(": ")
+            stops.append(Stop("picture", reason, action))
+    stops += _missing(came_in, ready.station)
+    stops += _not_new(came_in.shell_id, pictures, store)
+    if ready.stop is not None:
+        stops.append(ready.stop)
+
+    temperature = _temperature(ready)
+    measurement = _measured({camera: picture.levels for camera, picture in pictures.items()}, ready, temperature, stops)
+    verdict = _judged(measurement, ready.definition)
+    inspection = Inspection(
+        shell_id=came_in.shell_id,
+        attempt=1,
+        station=ready.station.name,
+        started_at=started_at,
+        finished_at=clock(),
+        expected=ready.expected,
+        pictures=tuple(_picture_file(item, pictures.get(item.camera), came_in.taken_at) for item in came_in.arrived),
+        measurement=measurement,
+        verdict=verdict,
+        software=__version__,
+    )
+    if store is not None:
+        for calibration in ready.kept_calibrations:
+            if store.calibration(calibration.calibration_id) is None:
+                store.keep_calibration(calibration)
+        views = {camera: view_jpeg(picture.levels) for camera, picture in pictures.items()}
+        inspection = store.save(inspection, contents, views)
+    return Look(inspection, frozenset(item.camera for item in came_in.arrived if item.camera not in pictures))
+
+
+def _read(item: Arrived, station: Station) -> tuple[Picture, bytes]:
+    setup = _setup(station, item.camera)
+    limit = station.intake.picture_limit_bytes
+    return read_picture(item.path, setup.width_px, setup.height_px, limit, bits=setup.bits, name=item.name)
+
+
+def _setup(station: Station, camera: str) -> CameraSetup:
+    return next(setup for setup in station.cameras if setup.name == camera)
+
+
+def _missing(came_in: PictureSet, station: Station) -> list[Stop]:
+    waited = f"within {station.intake.set_timeout_s:g} s"
+    return [
+        Stop("picture", f"no picture from camera {camera} came {waited}", f"check camera {camera}, then look again")
+        for camera in came_in.missing
+    ]
+
+
+def _not_new(shell_id: str, pictures: Mapping[str, Picture], store: Store | None) -> list[Stop]:
+    """A camera that hands out an old picture would have the last shell measured again."""
+    stops: list[Stop] = []
+    first: dict[str, str] = {}
+    for camera, picture in pictures.items():
+        earlier = None if store is None else store.shell_with_pixels(picture.pixels_sha256)
+        if earlier is not None:
+            same = "an earlier one of this shell" if earlier == shell_id else f"shell {earlier}"
+            reason = f"the same picture as {same}: camera {camera} did not take a new one"
+            stops.append(Stop("picture", reason, "take a new picture; if it comes back, check the camera"))
+        elif picture.pixels_sha256 in first:
+            reason = f"cameras {first[picture.pixels_sha256]} and {camera} delivered the same picture"
+            stops.append(Stop("picture", reason, f"{CALL}: check how the cameras are connected"))
+        first.setdefault(picture.pixels_sha256, camera)
+    return stops
+
+
+def _temperature(ready: Ready) -> Temperature:
+    if ready.expected.temperature_c is None:
+        return Temperature.within(*ready.station.temperature_range_c)
+    return Temperature(ready.expected.temperature_c)
+
+
+def _measured(
+    levels: Mapping[str, RawLevels], ready: Ready, temperature: Temperature, stops: list[Stop]
+) -> ShellMeasurement:
+    definition, expected = ready.definition, ready.expected
+    if ready.gauge is not None and not stops:
+        try:
+            return ready.gauge.measure(expected.variant, levels, temperature)
+        except Exception as error:  # a fault of this program must not stop the line, and must never look good
+            log.exception("measuring broke off")
+            reason = f"measuring broke off because of a fault in the program ({type(error).__name__})"
+            stops.append(Stop("program", reason, f"look again; if it comes back, {CALL}"))
+    return ShellMeasurement(
+        shell=expected.shell,
+        revision=definition.revision if definition else "",
+        definition_sha256=definition.sha256 if definition else "",
+        variant=expected.variant,
+        checks=definition.checks if definition else frozenset(),
+        temperature_c=temperature.celsius,
+        temperature_stated=temperature.stated,
+        u_temperature_c=temperature.u_celsius,
+        views=(),
+        stops=tuple(stops),
+    )
+
+
+def _judged(measurement: ShellMeasurement, definition: ShellDefinition | None) -> Verdict:
+    if definition is None:
+        return _no_result(measurement)
+    try:
+        verdict = judge(measurement, definition)
+    except Exception:
+        log.exception("judging broke off")
+        stop = Stop("program", "judging broke off because of a fault in the program", f"look again; then {CALL}")
+        return _no_result(replace(measurement, stops=(stop,)))
+    if verdict.answer is Answer.CONFORMING and measurement.stops:  # cannot be: said here too, because green is earned
+        return _no_result(measurement)
+    return verdict
+
+
+def _no_result(measurement: ShellMeasurement) -> Verdict:
+    stop = measurement.stops[0]
+    sentence = stop.reason[:1].upper() + stop.reason[1:]
+    return Verdict(Answer.NO_RESULT, sentence, stop.action, (), "nothing was judged", measurement.definition_sha256)
+
+
+def _picture_file(item: Arrived, picture: Picture | None, taken_at: str) -> PictureFile:
+    if picture is not None:
+        return PictureFile(item.camera, item.name, picture.sha256, picture.pixels_sha256, taken_at)
+    return PictureFile(item.camera, item.name, file_sha256(item.path), "", taken_at)
+
+
+def file_sha256(path: Path) -> str:
+    """Of a file of any size; "" if it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""
