@@ -45,9 +45,8 @@ def displacements(
     from their noise alone.
     """
     _, at_marks = projection(model, corners_mm, pose)
-    refit = -np.linalg.lstsq(at_marks[:, :6], at_marks[:, 6:], rcond=None)[
-        0
-    ]  # (6, 9): pose that keeps the marks' pixels
+    # How the pose follows the camera's numbers (6, 9) when the marks' pixels stay.
+    refit = -np.linalg.lstsq(at_marks[:, :6], at_marks[:, 6:], rcond=None)[0]
     of_camera = _root(covariance)
     of_noise = _root(pose_covariance)
     moved_camera = np.vstack([of_camera, np.zeros((len(of_noise), 9))])
@@ -55,7 +54,7 @@ def displacements(
 
     _, jacobian = projection(model, points_mm, pose)
     by_place = jacobian[:, 3:6].reshape(-1, 2, 3) @ pose.rotation[:, :2]  # (N, 2, 2) px per mm in the plane
-    shift_px = (np.hstack([moved_pose, moved_camera]) @ jacobian.T).reshape(len(moved_pose), -1, 2)
+    shift_px = (np.hstack([moved_pose, moved_camera]) @ jacobian.T).reshape(len(moved_pose), len(points_mm), 2)
     # The pixel stays, so the place must move against it.
     return np.asarray(-np.einsum("nij,knj->kni", np.linalg.inv(by_place), shift_px), dtype=np.float64)
 
