@@ -1,4 +1,4 @@
-"""Reading a definition written by people in TOML, so that every mistake in it becomes one plain sentence and all are told at once."""
+"""Definitions that people write in TOML: every mistake becomes one plain sentence, and all are told at once."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ class Mistakes:
         return self._checked(model, content[key], key)
 
     def tables(self, model: type[Model], content: Mapping[str, object], key: str) -> list[Model | None]:
-        """The tables ``[[key]]`` in order, None in the place of each wrong one; none at all where the key is not there."""
+        """The tables ``[[key]]`` in order, None in the place of each wrong one; an empty list where there is none."""
         rows = content.get(key, [])
         if not isinstance(rows, list):
             self.say(f"{key} is {shown(rows)}, must be a list of tables [[{key}]]")

@@ -102,11 +102,11 @@ def check_datum(datum: DatumScheme, pips: Pips, cutouts: CutOuts, mistakes: Mist
             centres = np.array([row.centre_mm[:2] for row in pips if row])
             spread = np.linalg.svd(centres - centres.mean(axis=0), compute_uv=False)
             if spread[1] <= LEAST_SPREAD * spread[0]:
-                mistakes.say('shell.datum is "pips", which must not lie in one line')
+                mistakes.say('shell.datum is "pips" and they lie in one line, must make a triangle')
     if datum is DatumScheme.HOLE_AND_SLOT:
         if len(cutouts) < 2:
             mistakes.say(
-                f'shell.datum is "hole_and_slot" with {len(cutouts)} [[cutout]], must have 2: origin first, then direction'
+                f'shell.datum is "hole_and_slot" with {len(cutouts)} [[cutout]], must have 2: origin, direction'
             )
         elif cutouts[0] and cutouts[0].kind != "hole":
             mistakes.say(
@@ -267,9 +267,8 @@ def _check_size(row: CutOutTable, curve: Curve, key: str, mistakes: Mistakes) ->
         if abs(size - want) > NOMINAL_MM:
             mistakes.say(f"{key}.{name} is {shown(want)}, must be {size:.2f} like its curve (within {NOMINAL_MM:g})")
     if np.abs(centre - row.centre_mm).max() > NOMINAL_MM:
-        mistakes.say(
-            f"{key}.centre_mm is {shown(list(row.centre_mm))}, must be [{centre[0]:.2f}, {centre[1]:.2f}] like its curve"
-        )
+        right = f"[{centre[0]:.2f}, {centre[1]:.2f}]"
+        mistakes.say(f"{key}.centre_mm is {shown(list(row.centre_mm))}, must be {right} like its curve")
 
 
 def circle_of(xy_mm: Array) -> tuple[Array, float, float]:

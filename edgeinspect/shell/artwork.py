@@ -47,7 +47,7 @@ def read_artwork(raw: bytes, label: str, width_mm: float, height_mm: float) -> A
         _check_shape(grey.shape[1], grey.shape[0], label, width_mm, height_mm)
         if grey.shape[1] < LEAST_PX_PER_MM * width_mm:
             raise DefinitionError(
-                f"{label} has {grey.shape[1] / width_mm:.1f} px per mm, must have at least {LEAST_PX_PER_MM:g}; 10 is usual"
+                f"{label} has {grey.shape[1] / width_mm:.1f} px per mm, must have {LEAST_PX_PER_MM:g}; 10 is usual"
             )
     else:
         grey, opacity = _read_svg(raw, label, width_mm, height_mm)

@@ -216,7 +216,9 @@ class _Folder:
         if name not in self._drawings:
             self._drawings[name] = None
             if self._read("rim.file", name) is not None:
-                self._drawings[name] = DxfCurves(self._folder / name, self._label(name))
+                drawing = self._drawings[name] = DxfCurves(self._folder / name, self._label(name))
+                if drawing.unit_mistake:
+                    self._mistakes.sentences.append(drawing.unit_mistake)
         return self._drawings[name]
 
     def _read(self, key: str, name: str) -> bytes | None:

@@ -1,8 +1,8 @@
-"""Nominal curves from drawing files: a layer of a DXF, or a CSV with columns x, y, z [mm], each made into one closed polyline.
+"""Nominal curves from drawing files: a layer of a DXF, or a CSV with columns x, y, z [mm], each one closed polyline.
 
-Rules for every curve: closed, at least 8 points, no point twice, not crossing itself in plan, counter-clockwise seen from
-outside (+z). A curve that was drawn clockwise is walked backwards from its same first point, so arc lengths never depend
-on the direction it was drawn in.
+Rules for every curve: closed, at least 8 points, no point twice, not crossing itself in plan, counter-clockwise seen
+from outside (+z). A curve that was drawn clockwise is walked backwards from its same first point, so arc lengths never
+depend on the direction it was drawn in.
 """
 
 from __future__ import annotations
@@ -50,17 +50,21 @@ _MILLIMETRES = (0, 4)
 class DxfCurves:
     """The curves of one DXF file, by layer. ``label`` is the file's name in sentences.
 
-    Raises DefinitionError if the file cannot be read or its header names another unit than mm.
+    ``unit_mistake`` is a sentence where the header names another unit than mm; the curves can be read all the same.
+    Raises DefinitionError if the file cannot be read.
     """
 
     def __init__(self, path: Path, label: str) -> None:
         self.label = label
         self._layers: dict[str, list[DXFGraphic]] = {}
         document = _open_dxf(path, label)
-        units = int(document.header.get("$INSUNITS", 0))
-        if units not in _MILLIMETRES:
-            words = _UNITS.get(units, "another unit")
-            raise DefinitionError(f"{label}: $INSUNITS is {units} ({words}), must be 4 (millimetres); export in mm")
+        units = document.header.get("$INSUNITS", 0)
+        words = _UNITS.get(units, "another unit")
+        self.unit_mistake = (
+            None
+            if units in _MILLIMETRES
+            else f"{label}: $INSUNITS is {units} ({words}), must be 4 (millimetres); export in mm"
+        )
         for entity in document.modelspace():
             self._layers.setdefault(entity.dxf.layer, []).append(entity)
 
@@ -166,7 +170,7 @@ def place(point_mm: Array) -> str:
 
 
 def plan_normals(points_mm: Array) -> tuple[Array, Array]:
-    """Unit tangents and normals (N, 2) in plan of a counter-clockwise closed polyline; the normal points out of the area it encloses.
+    """Unit tangents and normals (N, 2) in plan of a counter-clockwise closed polyline; normals leave the enclosed area.
 
     Each chord counts by the inverse of its length: exact on a circle with points at any spacing.
     """
@@ -183,9 +187,9 @@ def plan_normals(points_mm: Array) -> tuple[Array, Array]:
 def face_slope(points_mm: Array, face_mm: Array, *, is_hole: bool, where: str) -> Array:
     """Slope dz/dn (N,) of the show face along the trim normal (out of the material) at each point of a curve (N, 3).
 
-    ``face_mm`` (M, 3) is the companion curve on the show face some mm inside the material. From its nearest point the way
-    to the curve has a part along the normal and a part along the edge; the climb along the edge is known from the curve
-    itself and is taken off.
+    ``face_mm`` (M, 3) is the companion curve on the show face some mm inside the material. From its nearest point the
+    way to the curve has a part along the normal and a part along the edge; the climb along the edge is known from the
+    curve itself and is taken off.
     Raises DefinitionError where the companion is too near, too far or on the wrong side.
     """
     tangents, outward = plan_normals(points_mm)
@@ -269,7 +273,7 @@ def _points(vectors: Iterable[Vec3]) -> Array:
 
 
 def _head_to_tail(pieces: list[Array], start: Array) -> list[Array]:
-    """Consecutive segments of one polyline, each turned to start where the last one ended: right-hand arcs come backwards."""
+    """Segments of one polyline, each turned to start where the last one ended: right-hand arcs come backwards."""
     turned: list[Array] = []
     for piece in pieces:
         forward = np.linalg.norm(piece[0] - start) <= np.linalg.norm(piece[-1] - start)
