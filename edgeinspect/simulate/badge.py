@@ -13,16 +13,34 @@ from edgeinspect.simulate.toplid import DECAL_SIZE_MM
 
 PX_PER_MM = 10
 _DRAW = 4  # drawn larger and averaged, so that the artwork's own edges are smooth
+_SCALE = PX_PER_MM * _DRAW
 _GROUND, _WHITE, _GREY, _AMBER = (52, 44, 40), (245, 245, 245), (150, 150, 150), (40, 170, 240)  # BGR, sRGB
 
 # Letters as strokes on a 4 x 6 grid, y up: no font file, so every machine draws the same badge.
-_STROKES = {
+_STROKES: dict[str, list[list[tuple[float, float]]]] = {
     "M": [[(0, 0), (0, 6), (2, 2.6), (4, 6), (4, 0)]],
     "O": [[(1, 0), (0, 1), (0, 5), (1, 6), (3, 6), (4, 5), (4, 1), (3, 0), (1, 0)]],
     "V": [[(0, 6), (2, 0), (4, 6)]],
     "4": [[(3, 0), (3, 6), (0, 2), (4, 2)]],
     "8": [
-        [(1, 3.2), (0, 4), (0, 5.2), (1, 6), (3, 6), (4, 5.2), (4, 4), (3, 3.2), (1, 3.2), (0, 2.2), (0, 0.9), (1, 0), (3, 0), (4, 0.9), (4, 2.2), (3, 3.2)]
+        [
+            (1, 3.2),
+            (0, 4),
+            (0, 5.2),
+            (1, 6),
+            (3, 6),
+            (4, 5.2),
+            (4, 4),
+            (3, 3.2),
+            (1, 3.2),
+            (0, 2.2),
+            (0, 0.9),
+            (1, 0),
+            (3, 0),
+            (4, 0.9),
+            (4, 2.2),
+            (3, 3.2),
+        ]
     ],
 }
 
@@ -30,43 +48,60 @@ _STROKES = {
 @cache
 def badge_bgra() -> NDArray[np.uint8]:
     """The artwork (450, 1100, 4), 8-bit sRGB with opacity, 10 px/mm, row 0 at the top."""
-    scale = PX_PER_MM * _DRAW
-    width, height = (int(s * scale) for s in DECAL_SIZE_MM)
+    width, height = (int(s * _SCALE) for s in DECAL_SIZE_MM)
     colour = np.full((height, width, 3), _GROUND, dtype=np.uint8)
     opacity = np.zeros((height, width), dtype=np.uint8)
 
-    def at(x_mm: float, y_mm: float) -> tuple[int, int]:
-        return int(round(x_mm * scale)), int(round(height - y_mm * scale))
-
-    radius = int(6 * scale)
+    radius = int(6 * _SCALE)
     cv2.rectangle(opacity, (radius, 0), (width - radius, height), 255, -1)
     cv2.rectangle(opacity, (0, radius), (width, height - radius), 255, -1)
-    for x in (radius, width - 1 - radius):
-        for y in (radius, height - 1 - radius):
-            cv2.circle(opacity, (x, y), radius, 255, -1)
+    for column in (radius, width - 1 - radius):
+        for row in (radius, height - 1 - radius):
+            cv2.circle(opacity, (column, row), radius, 255, -1)
     for k, tone in enumerate((_AMBER, _AMBER, _GREY)):
-        x = 7.0 + 7.0 * k
-        points = [at(x, 38), at(x + 4.2, 38), at(x + 10.2, 24.5), at(x + 4.2, 11), at(x, 11), at(x + 6, 24.5)]
+        left = 7.0 + 7.0 * k
+        points = [
+            _at(left, 38, height),
+            _at(left + 4.2, 38, height),
+            _at(left + 10.2, 24.5, height),
+            _at(left + 4.2, 11, height),
+            _at(left, 11, height),
+            _at(left + 6, 24.5, height),
+        ]
         cv2.fillPoly(colour, [np.array(points)], tone)
     x = 37.0
     for letter in "MOVO":
-        _write(colour, letter, x, 19.5, 2.15, 2.4, _WHITE, at, scale)
+        _write(colour, letter, x, 19.5, 2.15, 2.4, _WHITE, height)
         x += 12.4
     for letter in "48":
-        _write(colour, letter, x, 24.0, 1.5, 1.7, _AMBER, at, scale)
+        _write(colour, letter, x, 24.0, 1.5, 1.7, _AMBER, height)
         x += 8.6
-    cv2.rectangle(colour, at(37, 14.4), at(95, 13.0), _GREY, -1)
-    cv2.rectangle(colour, at(37, 10.4), at(72, 9.6), _WHITE, -1)
-    cv2.circle(colour, at(99.5, 12.5), int(3.2 * scale), _WHITE, int(1.0 * scale))
+    cv2.rectangle(colour, _at(37, 14.4, height), _at(95, 13.0, height), _GREY, -1)
+    cv2.rectangle(colour, _at(37, 10.4, height), _at(72, 9.6, height), _WHITE, -1)
+    cv2.circle(colour, _at(99.5, 12.5, height), int(3.2 * _SCALE), _WHITE, int(1.0 * _SCALE))
     size = (width // _DRAW, height // _DRAW)
     small = cv2.resize(colour, size, interpolation=cv2.INTER_AREA)
     return np.dstack([small, cv2.resize(opacity, size, interpolation=cv2.INTER_AREA)])
 
 
-def _write(image, letter, x, y, grid, stroke, tone, at, scale):  # type: ignore[no-untyped-def]
+def _at(x_mm: float, y_mm: float, height_px: int) -> tuple[int, int]:
+    """Pixel (column, row) of a place on the badge, from its lower left corner."""
+    return round(x_mm * _SCALE), round(height_px - y_mm * _SCALE)
+
+
+def _write(
+    image: NDArray[np.uint8],
+    letter: str,
+    x_mm: float,
+    y_mm: float,
+    grid_mm: float,
+    stroke_mm: float,
+    tone: tuple[int, int, int],
+    height_px: int,
+) -> None:
     for line in _STROKES[letter]:
-        points = np.array([at(x + grid * px, y + grid * py) for px, py in line])
-        cv2.polylines(image, [points], False, tone, int(stroke * scale), cv2.LINE_AA)
+        points = np.array([_at(x_mm + grid_mm * px, y_mm + grid_mm * py, height_px) for px, py in line])
+        cv2.polylines(image, [points], False, tone, int(stroke_mm * _SCALE), cv2.LINE_AA)
 
 
 @cache

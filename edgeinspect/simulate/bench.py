@@ -1,4 +1,6 @@
-"""The demo station by numbers: plate, printed marks, grey patch, nests, board and the camera "top". Fixture frame [mm]."""
+"""The demo station by numbers: plate, printed marks, grey patch, nests, board and the camera "top". Fixture frame
+[mm].
+"""
 
 from __future__ import annotations
 
@@ -24,7 +26,12 @@ MARKS_MM: dict[int, tuple[float, float, float]] = {  # id: centre x, y, side
     7: (-227.0, 0.0, 14.0),
 }
 PATCH_MM = (110.0, 168.0, 24.0, 12.0)  # centre x, y, width, height
-NESTS_MM = ((-209.0, 55.0), (-209.0, -55.0), (209.0, 55.0), (209.0, -55.0))  # outer face x, y of blocks that carry the ends
+NESTS_MM = (
+    (-209.0, 55.0),
+    (-209.0, -55.0),
+    (209.0, 55.0),
+    (209.0, -55.0),
+)  # outer face x, y of blocks that carry the ends
 NEST_WIDTH_MM, NEST_DEPTH_MM, NEST_TOP_MM = 22.0, 30.0, 32.0
 
 BOARD_SQUARES, BOARD_SQUARE_MM, BOARD_MARKER_MM = (13, 9), 30.0, 22.0

@@ -1,7 +1,7 @@
 """The simulator's own camera: pinhole with five distortion coefficients, pixel centre = integer.
 
-The model is that of Brown (1966) as OpenCV documents it ("Camera Calibration and 3D Reconstruction"), written again here so that a mistake in the
-measuring code cannot hide in the pictures.
+The model is that of Brown (1966) as OpenCV documents it ("Camera Calibration and 3D Reconstruction"), written again
+here so that a mistake in the measuring code cannot hide in the pictures.
 """
 
 from __future__ import annotations
@@ -18,7 +18,9 @@ NEWTON_STEPS = 6  # from a start at the distorted point: residual below 1e-12 fo
 
 @dataclass(frozen=True)
 class TrueCamera:
-    """A camera whose every number is known. ``pose`` maps fixture points [mm] into the camera: x right, y down, z forward."""
+    """A camera whose every number is known. ``pose`` maps fixture points [mm] into the camera: x right, y down, z
+    forward.
+    """
 
     width_px: int
     height_px: int
@@ -54,7 +56,9 @@ def distort(x: Any, y: Any, coefficients: tuple[float, ...]) -> tuple[Any, Any]:
     k1, k2, p1, p2, k3 = coefficients
     r2 = x * x + y * y
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    return x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x), y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y
+    return x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x), y * radial + p1 * (
+        r2 + 2.0 * y * y
+    ) + 2.0 * p2 * x * y
 
 
 def undistort(xd: Any, yd: Any, coefficients: tuple[float, ...]) -> tuple[Any, Any]:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeinspect.geometry import Array
-from edgeinspect.simulate.camera import TrueCamera
+from edgeinspect.geometry import Array, frozen
+from edgeinspect.simulate.camera import TrueCamera, undistort
 from edgeinspect.simulate.scene import Scene
 
 RING_CENTRE_MM, RING_RADII_MM, RING_SOFT_MM = (25.0, 40.0, 800.0), (360.0, 560.0), 25.0
@@ -33,20 +33,33 @@ def sky_parts(ox: Any, oy: Any, oz: Any, dx: Any, dy: Any, dz: Any, larger: Any,
 
 @cache
 def reference_radiance() -> float:
-    """Radiance of a perfectly white matt surface at the fixture origin with nothing around it: the exposure is set by it."""
+    """Radiance of a perfectly white matt surface at the fixture origin with nothing around it: the exposure is set by
+    it.
+    """
     n = 400
     a, b = np.meshgrid((np.arange(n) + 0.5) / n, (np.arange(n) + 0.5) / n)
     sine, angle = np.sqrt(a), 2 * np.pi * b
     zero = np.zeros_like(a)
-    light = sky_parts(zero, zero, zero, sine * np.cos(angle), sine * np.sin(angle), np.sqrt(1 - a), np.maximum, np.minimum)
+    light = sky_parts(
+        zero, zero, zero, sine * np.cos(angle), sine * np.sin(angle), np.sqrt(1 - a), np.maximum, np.minimum
+    )
     return float(np.mean(light))
 
 
 def fall_off(camera: TrueCamera) -> Array:
     """Relative illumination (H, W) of the picture: cosine to the fourth."""
-    u, v = np.meshgrid(np.arange(camera.width_px, dtype=np.float64), np.arange(camera.height_px, dtype=np.float64))
-    x, y = camera.ideal(u, v)
-    return np.asarray((1.0 + x * x + y * y) ** -2.0)
+    return _fall_off(
+        camera.width_px, camera.height_px, camera.fx_px, camera.fy_px, camera.cx_px, camera.cy_px, camera.distortion
+    )
+
+
+@lru_cache(maxsize=4)
+def _fall_off(
+    width: int, height: int, fx: float, fy: float, cx: float, cy: float, distortion: tuple[float, ...]
+) -> Array:
+    u, v = np.meshgrid(np.arange(width, dtype=np.float64), np.arange(height, dtype=np.float64))
+    x, y = undistort((u - cx) / fx, (v - cy) / fy, distortion)
+    return frozen((1.0 + x * x + y * y) ** -2.0)
 
 
 def exposed(scene: Scene, picture: Array) -> NDArray[np.uint8]:

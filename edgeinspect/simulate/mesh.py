@@ -1,4 +1,6 @@
-"""Triangles of everything in the picture, in the fixture frame. The shell is meshed from its cut curves: the mesh is the truth."""
+"""Triangles of everything in the picture, in the fixture frame. The shell is meshed from its cut curves: the mesh is
+the truth.
+"""
 
 from __future__ import annotations
 
@@ -32,6 +34,9 @@ class Layer(IntEnum):
     CHIP = 7
     BOARD = 8
     BOARD_SIDE = 9
+
+
+_UPWARD = (Layer.FACE, Layer.PIP_TOP, Layer.PIP_WALL)
 
 
 @dataclass(frozen=True)
@@ -86,48 +91,54 @@ def _assert_edges(triangles: Faces, boundaries: list[NDArray[np.int64]]) -> None
 def shell_mesh(shell: CutShell) -> Mesh:
     """The seated shell: show face, pips, vertical cut walls and back face.
 
-    The boundary vertices lie exactly on ``shell.curves()`` lifted onto the seated show face; the wall drops along the fixture's z, as the
-    cutter ran.
+    The boundary vertices lie exactly on ``shell.curves()`` lifted onto the seated show face; the wall drops along the
+    fixture's z, as the cutter ran.
     """
     curves = shell.curves()
     upper = {name: shell.lifted(curve.xy_mm) for name, curve in curves.items()}
-    plan = {name: shell.to_shell(points)[:, :2] for name, points in upper.items()}  # in the shell frame, where the surface is simple
+    lower = {name: shell.lifted(curve.xy_mm, back=True) for name, curve in curves.items()}
+    plan = {name: shell.to_shell(points)[:, :2] for name, points in upper.items()}  # where the surface is simple
+    points, triangles, kinds = _triangulated(plan)
+    back = shell.to_fixture(np.column_stack([points, toplid.back_z(points[:, 0], points[:, 1])]))
+    back[: sum(map(len, lower.values()))] = np.vstack(list(lower.values()))
+    downwards = -shell.seating.turn(toplid.surface_normal(points[:, 0], points[:, 1]))
+    return joined(
+        [
+            *(_surface_part(shell, points, triangles[kinds == kind], kind) for kind in _UPWARD),
+            Mesh(back, downwards, triangles[:, ::-1], np.full(len(triangles), int(Layer.BACK))),
+            *(_wall(upper[name], lower[name], curves[name].normals) for name in curves),
+        ]
+    )
+
+
+def _triangulated(plan: dict[str, Array]) -> tuple[Array, Faces, NDArray[np.int64]]:
+    """Points (V, 2) of the shell in plan, the boundary curves' first, triangles (F, 3), and each one's upward layer."""
     material = shapely.Polygon(plan["rim"], [plan[n] for n in plan if n != "rim"])
     angles = np.arange(PIP_POINTS) * (2 * np.pi / PIP_POINTS)
-    circles = []
+    tops, bases = [], []
     for place, centre in enumerate(toplid.pip_tops_mm()):
-        for radius in (np.full(PIP_POINTS, toplid.PIP_DIAMETER_MM / 2), toplid.pip_base_radius_mm(place, angles)):
-            circles.append(centre[:2] + radius[:, None] * np.column_stack([np.cos(angles), np.sin(angles)]))
-    boundary_points = list(plan.values()) + circles
+        around = np.column_stack([np.cos(angles), np.sin(angles)])
+        tops.append(centre[:2] + toplid.PIP_DIAMETER_MM / 2 * around)
+        bases.append(centre[:2] + toplid.pip_base_radius_mm(place, angles)[:, None] * around)
+    boundaries = [*plan.values(), *tops, *bases]
     gx, gy = np.meshgrid(np.arange(-204.0, 204.1, GRID_MM), np.arange(-154.0, 154.1, GRID_MM))
     grid = np.column_stack([gx.ravel(), gy.ravel()])
     keep = shapely.contains_xy(material.buffer(-4.2), grid[:, 0], grid[:, 1])
     free = np.vstack([*_rings(material), grid[keep]])
-    for base in circles[1::2]:
+    for base in bases:
         free = free[~shapely.contains_xy(shapely.Polygon(base).buffer(0.4), free[:, 0], free[:, 1])]
-    points = np.vstack([*boundary_points, free])
-    triangles = np.asarray(Delaunay(points).simplices, dtype=np.int64)
-    starts = np.cumsum([0, *(len(b) for b in boundary_points)])
-    _assert_edges(triangles, [np.arange(a, b) for a, b in zip(starts[:-1], starts[1:], strict=True)])
-    centroid = points[triangles].mean(axis=1)
-    triangles, centroid = _counter_clockwise(points, triangles), centroid
-    inside = shapely.contains_xy(material, centroid[:, 0], centroid[:, 1])
-    triangles, centroid = triangles[inside], centroid[inside]
-    layer = np.full(len(triangles), int(Layer.FACE))
-    for top, base in zip(circles[0::2], circles[1::2], strict=True):
-        layer[shapely.contains_xy(shapely.Polygon(base), centroid[:, 0], centroid[:, 1])] = int(Layer.PIP_WALL)
-        layer[shapely.contains_xy(shapely.Polygon(top), centroid[:, 0], centroid[:, 1])] = int(Layer.PIP_TOP)
-    parts = [_surface_part(shell, points, triangles[layer == int(kind)], kind) for kind in (Layer.FACE, Layer.PIP_TOP, Layer.PIP_WALL)]
-    every = shell.to_fixture(toplid.on_surface(points))
-    for name, span in zip(upper, zip(starts[:-1], starts[1:], strict=False), strict=False):
-        every[span[0] : span[1]] = upper[name]
-    lower = {name: shell.lifted(curve.xy_mm, back=True) for name, curve in curves.items()}
-    back = shell.to_fixture(np.column_stack([points, toplid.back_z(points[:, 0], points[:, 1])]))
-    for name, span in zip(upper, zip(starts[:-1], starts[1:], strict=False), strict=False):
-        back[span[0] : span[1]] = lower[name]
-    parts.append(Mesh(back, -shell.seating.turn(toplid.surface_normal(points[:, 0], points[:, 1])), triangles[:, ::-1], np.full(len(triangles), int(Layer.BACK))))
-    parts += [_wall(upper[name], lower[name], curves[name].normals) for name in curves]
-    return joined(parts)
+    points = np.vstack([*boundaries, free])
+    triangles = _counter_clockwise(points, np.asarray(Delaunay(points).simplices, dtype=np.int64))
+    ends = np.cumsum([len(b) for b in boundaries])
+    _assert_edges(triangles, [np.arange(end - len(b), end) for end, b in zip(ends, boundaries, strict=True)])
+    x, y = points[triangles].mean(axis=1).T
+    inside = shapely.contains_xy(material, x, y)
+    triangles, x, y = triangles[inside], x[inside], y[inside]
+    kinds = np.full(len(triangles), int(Layer.FACE))
+    for circles, kind in ((bases, Layer.PIP_WALL), (tops, Layer.PIP_TOP)):
+        for circle in circles:
+            kinds[shapely.contains_xy(shapely.Polygon(circle), x, y)] = int(kind)
+    return points, triangles, kinds
 
 
 def _counter_clockwise(points: Array, triangles: Faces) -> Faces:
@@ -153,7 +164,12 @@ def _surface_part(shell: CutShell, plan: Array, triangles: Faces, kind: Layer) -
         else:
             normals = np.column_stack([toplid.PIP_WALL * radial / radius[:, None], np.ones(len(xy))])
             normals /= np.linalg.norm(normals, axis=1, keepdims=True)
-    return Mesh(shell.to_fixture(points), shell.seating.turn(normals), faces.reshape(-1, 3), np.full(len(faces.reshape(-1, 3)), int(kind)))
+    return Mesh(
+        shell.to_fixture(points),
+        shell.seating.turn(normals),
+        faces.reshape(-1, 3),
+        np.full(len(faces.reshape(-1, 3)), int(kind)),
+    )
 
 
 def _wall(upper: Array, lower: Array, normals: Array) -> Mesh:
@@ -163,15 +179,35 @@ def _wall(upper: Array, lower: Array, normals: Array) -> Mesh:
     outward = np.column_stack([normals, np.zeros(count)])
     one = np.column_stack([here, here + count, after])
     two = np.column_stack([after, here + count, after + count])
-    return Mesh(np.vstack([upper, lower]), np.vstack([outward, outward]), np.vstack([one, two]), np.full(2 * count, int(Layer.CUT)))
+    return Mesh(
+        np.vstack([upper, lower]),
+        np.vstack([outward, outward]),
+        np.vstack([one, two]),
+        np.full(2 * count, int(Layer.CUT)),
+    )
 
 
-def box(low: tuple[float, float, float], high: tuple[float, float, float], layer: Layer, pose: Pose | None = None) -> Mesh:
+def box(
+    low: tuple[float, float, float], high: tuple[float, float, float], layer: Layer, pose: Pose | None = None
+) -> Mesh:
     """A block by two opposite corners, placed by ``pose``."""
     (x0, y0, z0), (x1, y1, z1) = low, high
     corners = np.array([[x, y, z] for z in (z0, z1) for y in (y0, y1) for x in (x0, x1)], dtype=np.float64)
     faces = np.array(
-        [[4, 5, 7], [4, 7, 6], [0, 2, 3], [0, 3, 1], [0, 1, 5], [0, 5, 4], [2, 6, 7], [2, 7, 3], [0, 4, 6], [0, 6, 2], [1, 3, 7], [1, 7, 5]]
+        [
+            [4, 5, 7],
+            [4, 7, 6],
+            [0, 2, 3],
+            [0, 3, 1],
+            [0, 1, 5],
+            [0, 5, 4],
+            [2, 6, 7],
+            [2, 7, 3],
+            [0, 4, 6],
+            [0, 6, 2],
+            [1, 3, 7],
+            [1, 7, 5],
+        ]
     )
     return flat_mesh(corners if pose is None else pose.apply(corners), faces, layer)
 
@@ -179,7 +215,11 @@ def box(low: tuple[float, float, float], high: tuple[float, float, float], layer
 def bench_mesh(nests_in: bool) -> Mesh:
     """The plate and, if a shell lies in the fixture, the blocks that carry its ends (lifted out for the board)."""
     h = PLATE_HALF_MM
-    plate = flat_mesh(np.array([[-h, -h, 0.0], [h, -h, 0.0], [h, h, 0.0], [-h, h, 0.0]]), np.array([[0, 1, 2], [0, 2, 3]]), Layer.PLATE)
+    plate = flat_mesh(
+        np.array([[-h, -h, 0.0], [h, -h, 0.0], [h, h, 0.0], [-h, h, 0.0]]),
+        np.array([[0, 1, 2], [0, 2, 3]]),
+        Layer.PLATE,
+    )
     nests = []
     for x, y in bench.NESTS_MM if nests_in else ():
         inner = x - np.sign(x) * bench.NEST_DEPTH_MM
@@ -200,7 +240,9 @@ def chip_meshes(seed: int, count: int = 7) -> Mesh | None:
     """Curls of swarf on the plate, well away from the rim and from the printed marks."""
     random = np.random.default_rng(seed)
     rim = shapely.Polygon(toplid.rim().xy_mm).buffer(17.0)
-    kept_clear = [shapely.box(x - s / 2 - 9, y - s / 2 - 9, x + s / 2 + 9, y + s / 2 + 9) for x, y, s in bench.MARKS_MM.values()]
+    kept_clear = [
+        shapely.box(x - s / 2 - 9, y - s / 2 - 9, x + s / 2 + 9, y + s / 2 + 9) for x, y, s in bench.MARKS_MM.values()
+    ]
     kept_clear.append(shapely.box(92.0, 156.0, 128.0, 180.0))
     parts: list[Mesh] = []
     for _ in range(2000):

@@ -1,11 +1,13 @@
 """The ray tracer: own camera rays through mitsuba's scene, shaded layer by layer.
 
-Two passes keep the ray tracer's noise far below the camera's. First the light that each layer (plate, show face, cut face, ...) sends to the
-camera is gathered by path tracing on a half-size grid and smoothed within the layer. Then every pixel is covered by 81 stratified rays, each of
-which finds its surface, looks up that layer's light and multiplies it by the surface's own reflectance (print, decal, machining lines, grain):
-edges are as sharp as the triangles. The optics' blur is a Gaussian on a three times finer grid, the pixel's box comes last.
+Two passes keep the ray tracer's noise far below the camera's. First the light that each layer (plate, show face, cut
+face, ...) sends to the camera is gathered by path tracing on a half-size grid and smoothed within the layer. Then
+every pixel is covered by 81 stratified rays, each of which finds its surface, looks up that layer's light and
+multiplies it by the surface's own reflectance (print, decal, machining lines, grain): edges are as sharp as the
+triangles. The optics' blur is a Gaussian on a three times finer grid, the pixel's box comes last.
 
-mitsuba is a development-only dependency, imported here alone; it needs DRJIT_LIBLLVM_PATH on some systems (see samples.py).
+mitsuba is a development-only dependency, imported here alone; it needs DRJIT_LIBLLVM_PATH on some systems (see
+samples.py).
 """
 
 from __future__ import annotations
@@ -32,7 +34,8 @@ CELLS = 3  # stratified samples per fine pixel, each way
 HALF = 2  # pixels per cell of the light map, each way
 BOUNCES = 3
 STRIP_ROWS = 60
-# reflectance for light that bounces, mirror reflectance at right angles, roughness of the gloss, smoothing of the light map [cells]
+# reflectance for light that bounces, mirror reflectance at right angles, roughness of the gloss, smoothing of the
+# light map [cells]
 _WHITE, _BLACK = bench.ALBEDO["white"], bench.ALBEDO["black"]
 _LOOKS: dict[Layer, tuple[float, float, float, float]] = {
     Layer.PLATE: (0.045, 0.012, 0.25, 2.0),
@@ -50,7 +53,7 @@ _LOOKS: dict[Layer, tuple[float, float, float, float]] = {
 
 @dataclass(frozen=True)
 class Quality:
-    """Path-traced samples per cell of the light map, in rounds of 16; and whether edges get all 81 rays a pixel or 9."""
+    """Path-traced samples per cell of the light map, in rounds of 16; a draft has 9 rays a pixel instead of 81."""
 
     light_rounds: int = 40
     draft: bool = False
@@ -60,7 +63,7 @@ class _Traced:
     """The scene's triangles in mitsuba, with what is needed at a hit."""
 
     def __init__(self, mesh: Mesh) -> None:
-        shape = mi.Mesh("scene", vertex_count=len(mesh.vertices), face_count=len(mesh.faces))
+        shape: Any = mi.Mesh("scene", vertex_count=len(mesh.vertices), face_count=len(mesh.faces))
         parameters = mi.traverse(shape)
         parameters["vertex_positions"] = mi.Float(mesh.vertices.ravel().astype(np.float32))
         parameters["faces"] = mi.UInt32(mesh.faces.ravel().astype(np.uint32))
@@ -76,7 +79,9 @@ class _Traced:
         self._layer = mi.UInt32(mesh.layers.astype(np.uint32))
 
     def meet(self, ray: Any, coherent: bool, active: Any = True) -> tuple[Any, Any, Any, Any, Any]:
-        """(hit, layer, point, shading normal, flat normal); the normals face the ray. The point is refined on the triangle's plane."""
+        """(hit, layer, point, shading normal, flat normal); the normals face the ray. The point is refined on the
+        triangle's plane.
+        """
         found = self.scene.ray_intersect_preliminary(ray, coherent=coherent, active=active)
         hit = found.is_valid() & active
         k = found.prim_index
@@ -87,7 +92,13 @@ class _Traced:
         corner = [mi.Vector3f(*[dr.gather(mi.Float, part, k, hit) for part in parts]) for parts in self._smooth]
         normal = dr.normalize(corner[0] * (1 - b1 - b2) + corner[1] * b1 + corner[2] * b2)
         away = dr.dot(flat, ray.d) > 0
-        return hit, dr.gather(mi.UInt32, self._layer, k, hit), point, dr.select(away, -normal, normal), dr.select(away, -flat, flat)
+        return (
+            hit,
+            dr.gather(mi.UInt32, self._layer, k, hit),
+            point,
+            dr.select(away, -normal, normal),
+            dr.select(away, -flat, flat),
+        )
 
 
 def _sky(origin: Any, direction: Any) -> Any:
@@ -105,6 +116,12 @@ def _camera_ray(scene: Scene, u: Any, v: Any) -> Any:
     return mi.Ray3f(mi.Point3f(*to_fixture.translation_mm.tolist()), mi.Vector3f(*[mi.Float(c / length) for c in d]))
 
 
+def _random(size: int, start: int) -> Any:
+    state: Any = dr.opaque(mi.UInt64, start)  # opaque: another number must not mean another kernel
+    generator: Any = mi.PCG32
+    return generator(size=size, initstate=state)
+
+
 def _table(values: list[float]) -> Any:
     return mi.Float(np.asarray(values, dtype=np.float32))
 
@@ -117,7 +134,7 @@ def _light_maps(scene: Scene, traced: _Traced, rounds: int) -> tuple[Array, Arra
     bounce, mirror, rough = (_table([_LOOKS[layer][k] for layer in Layer]) for k in range(3))
     for number in range(rounds):
         size = cells * 16
-        random = mi.PCG32(size=size, initstate=dr.opaque(mi.UInt64, 7919 * number + scene.seed + 1))
+        random = _random(size, 7919 * number + scene.seed + 1)
         index = dr.arange(mi.UInt32, size)
         cell, one = index // 16, index % 16
         u = mi.Float(cell % width) * HALF - 0.5 + HALF * (mi.Float(one % 4) + random.next_float32()) / 4
@@ -125,9 +142,12 @@ def _light_maps(scene: Scene, traced: _Traced, rounds: int) -> tuple[Array, Arra
         ray = _camera_ray(scene, u, v)
         hit, layer, point, normal, flat = traced.meet(ray, coherent=True)
         slot = layer * cells + cell
-        # directions of the first bounce are stratified 4 x 4 over the samples of the cell (another order than their places)
+        # directions of the first bounce are stratified 4 x 4 over the samples of the cell (another order than their
+        # places)
         turn = (one * 7 + 3) % 16
-        sample = mi.Point2f((mi.Float(turn % 4) + random.next_float32()) / 4, (mi.Float(turn // 4) + random.next_float32()) / 4)
+        sample = mi.Point2f(
+            (mi.Float(turn % 4) + random.next_float32()) / 4, (mi.Float(turn // 4) + random.next_float32()) / 4
+        )
         came = _gathered(traced, bounce, random, point, normal, flat, mi.warp.square_to_cosine_hemisphere(sample), hit)
         dr.scatter_reduce(dr.ReduceOp.Add, matt, came, slot, hit)
         dr.scatter_reduce(dr.ReduceOp.Add, weight, mi.Float(1), slot, hit)
@@ -152,7 +172,9 @@ def _light_maps(scene: Scene, traced: _Traced, rounds: int) -> tuple[Array, Arra
     )
 
 
-def _gathered(traced: _Traced, bounce: Any, random: Any, point: Any, normal: Any, flat: Any, local: Any, active: Any) -> Any:
+def _gathered(
+    traced: _Traced, bounce: Any, random: Any, point: Any, normal: Any, flat: Any, local: Any, active: Any
+) -> Any:
     """Light that arrives at points along local directions, over up to BOUNCES matt bounces."""
     light, passed = mi.Float(0), mi.Float(1)
     direction = mi.Frame3f(normal).to_world(local)
@@ -180,7 +202,9 @@ def _smoothed(total: Array, count: Array, sigma: float) -> Array:
         fine_total = cv2.GaussianBlur(total, (0, 0), sigma * wider, borderType=cv2.BORDER_REFLECT)
         fine_count = cv2.GaussianBlur(count, (0, 0), sigma * wider, borderType=cv2.BORDER_REFLECT)
         trust = np.clip(fine_count / (0.08 * count.max()), 0.0, 1.0)
-        light = np.where(fine_count > 1e-6, trust * fine_total / np.maximum(fine_count, 1e-6) + (1 - trust) * light, light)
+        light = np.where(
+            fine_count > 1e-6, trust * fine_total / np.maximum(fine_count, 1e-6) + (1 - trust) * light, light
+        )
         weight = np.maximum(weight, trust)
     return light
 
@@ -206,12 +230,16 @@ def render(scene: Scene, quality: Quality = Quality()) -> Array:
     fine = np.empty((camera.height_px * FINE, fine_width), dtype=np.float32)
     for top in range(0, camera.height_px, STRIP_ROWS):
         size = fine_width * fine_rows * across**2
-        random = mi.PCG32(size=size, initstate=dr.opaque(mi.UInt64, 104729 * top + scene.seed + 5))
+        random = _random(size, 104729 * top + scene.seed + 5)
         index = dr.arange(mi.UInt32, size)
         pixel, one = index // across**2, index % across**2
         start = dr.opaque(mi.Float, float(top))
         u = (mi.Float(pixel % fine_width) + (mi.Float(one % across) + random.next_float32()) / across) / FINE - 0.5
-        v = (mi.Float(pixel // fine_width) + (mi.Float(one // across) + random.next_float32()) / across) / FINE - 0.5 + start
+        v = (
+            (mi.Float(pixel // fine_width) + (mi.Float(one // across) + random.next_float32()) / across) / FINE
+            - 0.5
+            + start
+        )
         hit, layer, point, _, _ = traced.meet(_camera_ray(scene, u, v), coherent=True)
         mu, mv = dr.clip((u - 0.5) / HALF, 0, half_width - 1.001), dr.clip((v - 0.5) / HALF, 0, half_height - 1.001)
         column, row = mi.UInt32(mu), mi.UInt32(mv)
@@ -225,6 +253,6 @@ def render(scene: Scene, quality: Quality = Quality()) -> Array:
         radiance = dr.select(hit, surfaces.reflectance(layer, point) * light(matt) + light(gloss), 0)
         mean = dr.block_sum(radiance, across**2) / across**2 if across > 1 else radiance
         fine[top * FINE : (top + STRIP_ROWS) * FINE] = mean.numpy().reshape(fine_rows, fine_width)
-    fine = cv2.GaussianBlur(fine, (0, 0), scene.sensor.blur_px * FINE, borderType=cv2.BORDER_REFLECT)
-    picture = fine.reshape(camera.height_px, FINE, camera.width_px, FINE).mean(axis=(1, 3), dtype=np.float64)
+    blurred = cv2.GaussianBlur(fine, (0, 0), scene.sensor.blur_px * FINE, borderType=cv2.BORDER_REFLECT)
+    picture = blurred.reshape(camera.height_px, FINE, camera.width_px, FINE).mean(axis=(1, 3), dtype=np.float64)
     return np.asarray(picture * fall_off(camera) / (reference_radiance() * bench.ALBEDO["white"]))

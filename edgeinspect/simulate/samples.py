@@ -1,8 +1,10 @@
-"""Make the sample pictures: ``python -m edgeinspect.simulate.samples [--only NAME ...] [--quality full|draft] [--out DIR] [--truth-only]``.
+"""Make the sample pictures: ``python -m edgeinspect.simulate.samples [--only NAME ...] [--quality full|draft] [--out
+DIR] [--truth-only]``.
 
-Writes sample_images/calibration/*.png, sample_images/shells/*_top.png, truth.json and truth_edges.npz. It goes picture by picture (about a minute each
-on two cores), says how far it is and skips what is already there: stop it and start it again at will; delete a picture to make it anew.
-``--quality draft`` (seconds a picture) is for looking only: its edges are coarse. The truth is written from the scene, never from a picture.
+Writes sample_images/calibration/*.png, sample_images/shells/*_top.png, truth.json and truth_edges.npz. It goes
+picture by picture (about a minute each on two cores), says how far it is and skips what is already there: stop it and
+start it again at will; delete a picture to make it anew. ``--quality draft`` (seconds a picture) is for looking only:
+its edges are coarse. The truth is written from the scene, never from a picture.
 
 Needs the extra "samples" (mitsuba). On Debian mitsuba wants libllvm19 and
 DRJIT_LIBLLVM_PATH=/usr/lib/x86_64-linux-gnu/libLLVM.so.19.1 (other versions of LLVM abort).
@@ -26,6 +28,22 @@ from edgeinspect.simulate.cases import board_scenes, shell_cases
 from edgeinspect.simulate.light import exposed
 from edgeinspect.simulate.scene import Scene
 
+ABOUT = [
+    "Written from the scene by edgeinspect.simulate.samples, never from a measurement. Lengths in mm, angles in deg.",
+    "Material (pips, surface, decal): grown by 1 + 80e-6 (T - 20) about the shell origin, then placed by"
+    " 'seating' (shell -> fixture).",
+    "The cutter works in the fixture, unscaled: nominal outline at the nominal seating, turned by path.rotation_deg"
+    " about the fixture origin, shifted by path.dx_mm, path.dy_mm, plus waviness along the trim normal; the cut face is"
+    " vertical in the fixture.",
+    "datum deviations: the show-face arris taken into the shell frame by the true seating and to 20 degC, signed"
+    " distance in plan to the nominal rim. fixture deviations: the same at its place in the fixture, unscaled."
+    " + is too much material.",
+    "Expected answers assume a gauge without error and the guard stated here. 'face_hidden' is the share of a stretch"
+    " where the camera does not see the cut face, so that the picture's edge is the show-face arris.",
+    "truth_edges.npz holds for each shell id: <id>_arc_mm, _deviation_datum_mm, _deviation_fixture_mm, _pixel (N, 2),"
+    " _face_hidden.",
+]
+
 
 def pictures() -> dict[str, Scene]:
     """Every picture by its path under sample_images, the most wanted first."""
@@ -39,13 +57,17 @@ def picture(scene: Scene, draft: bool = False) -> NDArray[np.uint8]:
     """The 8-bit picture of a scene, ray traced unless the lens is covered."""
     if scene.covered_lens:
         return exposed(scene, np.zeros((scene.camera.height_px, scene.camera.width_px)))
-    from edgeinspect.simulate.raytrace import Quality, render  # late: mitsuba is needed for making pictures only
+    # late: mitsuba is needed for making pictures only
+    from edgeinspect.simulate.raytrace import Quality, render  # noqa: PLC0415
 
     return exposed(scene, render(scene, Quality(light_rounds=1, draft=True) if draft else Quality()))
 
 
 def _pose(pose: Pose) -> dict[str, Any]:
-    return {"rotation": np.round(pose.rotation, 12).tolist(), "translation_mm": np.round(pose.translation_mm, 9).tolist()}
+    return {
+        "rotation": np.round(pose.rotation, 12).tolist(),
+        "translation_mm": np.round(pose.translation_mm, 9).tolist(),
+    }
 
 
 def write_truth(folder: Path) -> None:
@@ -53,18 +75,12 @@ def write_truth(folder: Path) -> None:
     cases, boards = shell_cases(), board_scenes()
     fixture = boards["fixture_board"]
     document = {
-        "about": [
-            "Written from the scene by edgeinspect.simulate.samples, never from a measurement. Lengths in mm, angles in degrees, fixture frame.",
-            "The material (pips, surface, decal) is grown by 1 + 80e-6 (T - 20) about the shell origin, then placed by 'seating' (shell -> fixture).",
-            "The cutter works in the fixture, unscaled: nominal outline at the nominal seating, turned by path.rotation about the fixture origin, shifted"
-            " by path.dx, path.dy, plus waviness along the trim normal; the cut face is vertical in the fixture.",
-            "datum deviations: the show-face arris taken into the shell frame by the true seating and to 20 degC, signed distance in plan to the nominal"
-            " rim. fixture deviations: the same at its place in the fixture, unscaled. + is too much material.",
-            "Expected answers assume a gauge without error and the guard stated here; 'face_hidden' is the share of a stretch where the camera does not"
-            " see the cut face, so that the picture's edge is the show-face arris.",
-            "truth_edges.npz holds for each shell id: <id>_arc_mm, _deviation_datum_mm, _deviation_fixture_mm, _pixel (N, 2), _face_hidden.",
-        ],
-        "guard": {"length_mm": truth.GUARD_MM, "decal_rotation_deg": truth.GUARD_DEG, "path_rotation_deg": truth.PATH_GUARD_DEG},
+        "about": ABOUT,
+        "guard": {
+            "length_mm": truth.GUARD_MM,
+            "decal_rotation_deg": truth.GUARD_DEG,
+            "path_rotation_deg": truth.PATH_GUARD_DEG,
+        },
         "scene": {
             "nominal_seating": _pose(bench.NOMINAL_SEATING),
             "expansion_per_k": toplid.EXPANSION_PER_K,
@@ -77,7 +93,9 @@ def write_truth(folder: Path) -> None:
         },
         "camera": truth.camera_truth(fixture),
         "boards": {name: _pose(scene.board) for name, scene in boards.items() if scene.board is not None},
-        "shells": {i: {"words": case.words, **truth.shell_truth(case.scene, case.refusal)} for i, case in cases.items()},
+        "shells": {
+            i: {"words": case.words, **truth.shell_truth(case.scene, case.refusal)} for i, case in cases.items()
+        },
     }
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "truth.json").write_text(_readable(document), encoding="utf-8")
@@ -91,7 +109,9 @@ def write_truth(folder: Path) -> None:
             "pixel": edge.pixel,
             "face_hidden": edge.face_hidden,
         }
-        dense |= {f"{shell_id}_{key}": v.astype(np.float32) if v.dtype == np.float64 else v for key, v in values.items()}
+        dense |= {
+            f"{shell_id}_{key}": v.astype(np.float32) if v.dtype == np.float64 else v for key, v in values.items()
+        }
     np.savez_compressed(folder / "truth_edges.npz", **dense)
 
 

@@ -1,4 +1,6 @@
-"""What a picture shows: one shell (or a board, or an empty plate) in the fixture, the camera and the light. Shared by both renderers."""
+"""What a picture shows: one shell (or a board, or an empty plate) in the fixture, the camera and the light. Shared by
+both renderers.
+"""
 
 from __future__ import annotations
 
@@ -14,12 +16,17 @@ from edgeinspect.simulate.toplid import TrimCurve
 
 @dataclass(frozen=True)
 class CutOutChange:
-    """How one cut-out differs from the drawing, beside the path error: shift in the cutter's frame and size errors [mm]."""
+    """How one cut-out differs from the drawing, beside the path error: shift in the cutter's frame and size errors
+    [mm].
+    """
 
     dx_mm: float = 0.0
     dy_mm: float = 0.0
     size_change_mm: tuple[float, ...] = (0.0, 0.0)
     missing: bool = False
+
+
+AS_DRAWN = PlaneShift(0.0, 0.0, 0.0)
 
 
 def no_deviation() -> Array:
@@ -30,17 +37,18 @@ def no_deviation() -> Array:
 class CutShell:
     """A trimmed shell in the fixture. ``seating`` maps the shell frame, grown by temperature, into the fixture.
 
-    The cutter works in the fixture: it follows the nominal outline at the nominal seating, moved by ``path`` (turn about the fixture origin, then
-    shift) and by ``rim_deviation_mm`` along the trim normal (even samples over the rim's arc length, periodic). The material, its pips, surface
-    and decal, lies at ``seating`` and is grown by 1 + 80e-6 (T - 20) about the shell origin.
+    The cutter works in the fixture: it follows the nominal outline at the nominal seating, moved by ``path`` (turn
+    about the fixture origin, then shift) and by ``rim_deviation_mm`` along the trim normal (even samples over the
+    rim's arc length, periodic). The material, its pips, surface and decal, lies at ``seating`` and is grown by 1 +
+    80e-6 (T - 20) about the shell origin.
     """
 
     seating: Pose = bench.NOMINAL_SEATING
     temperature_c: float = toplid.REFERENCE_C
-    path: PlaneShift = PlaneShift(0.0, 0.0, 0.0)
+    path: PlaneShift = AS_DRAWN
     rim_deviation_mm: Array = field(default_factory=no_deviation)
     cutouts: dict[str, CutOutChange] = field(default_factory=dict)
-    decal: PlaneShift | None = PlaneShift(0.0, 0.0, 0.0)
+    decal: PlaneShift | None = AS_DRAWN
 
     @property
     def growth(self) -> float:
@@ -51,13 +59,14 @@ class CutShell:
         return self.seating.apply(shell_mm * self.growth)
 
     def to_shell(self, fixture_mm: Array) -> Array:
-        return self.seating.inverse().apply(fixture_mm) / self.growth
+        return np.asarray(self.seating.inverse().apply(fixture_mm) / self.growth)
 
     def deviation_at(self, arc_mm: Array) -> Array:
         """The cutter's deviation at rim arc lengths (N,) [mm], linear between the samples."""
         count = len(self.rim_deviation_mm)
         at = arc_mm / toplid.rim().length_mm * count
-        return np.interp(at, np.arange(count + 1), np.append(self.rim_deviation_mm, self.rim_deviation_mm[0]))
+        samples = np.append(self.rim_deviation_mm, self.rim_deviation_mm[0])
+        return np.asarray(np.interp(at, np.arange(count + 1), samples))
 
     def lifted(self, xy_mm: Array, back: bool = False) -> Array:
         """Fixture plan points (N, 2) lifted along the fixture's z onto the seated shell's show or back face (N, 3)."""
@@ -84,7 +93,7 @@ class CutShell:
         if change.missing:
             return None
         sizes = tuple(s + c for s, c in zip(toplid.cutout_sizes_mm(name), change.size_change_mm, strict=False))
-        return self._cut(toplid.cutout_xy_mm(name, sizes) + [change.dx_mm, change.dy_mm])
+        return self._cut(toplid.cutout_xy_mm(name, sizes) + np.array([change.dx_mm, change.dy_mm]))
 
     def curves(self) -> dict[str, TrimCurve]:
         """Every cut curve in fixture plan, by name."""

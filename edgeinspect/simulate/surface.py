@@ -1,4 +1,6 @@
-"""What is printed on, ground into or grown on the surfaces: reflectance at a hit, by layer (drjit arrays, ray tracer only)."""
+"""What is printed on, ground into or grown on the surfaces: reflectance at a hit, by layer (drjit arrays, ray tracer
+only).
+"""
 
 from __future__ import annotations
 
@@ -58,11 +60,15 @@ class Surfaces:
         self._scene = scene
         self._fine_grain, self._coarse_grain = _Texture(_grain(1, 1.4)), _Texture(_grain(2, 5.0))
         rows = np.random.default_rng(3).normal(size=4096)
-        self._lines = mi.Float((cv2.GaussianBlur(rows[None, :], (0, 0), 1.1)[0] * 2.0).astype(np.float32))  # 6 a mm along y
-        self._cells = mi.UInt32(np.concatenate([bench.mark_cells(k).ravel() for k in sorted(bench.MARKS_MM)]).astype(np.uint32))
+        self._lines = mi.Float(
+            (cv2.GaussianBlur(rows[None, :], (0, 0), 1.1)[0] * 2.0).astype(np.float32)
+        )  # 6 a mm along y
+        self._cells = mi.UInt32(
+            np.concatenate([bench.mark_cells(k).ravel() for k in sorted(bench.MARKS_MM)]).astype(np.uint32)
+        )
         ink, opacity = badge_reflectance()
         self._ink, self._opacity = _Texture(ink), _Texture(np.pad(opacity[1:-1, 1:-1], 1))
-        self._board = mi.UInt8(bench.board_print().ravel()) if scene.board is not None else None
+        self._board: Any = mi.UInt32(bench.board_print().ravel().astype(np.uint32)) if scene.board is not None else None
 
     def reflectance(self, layer: Any, point: Any) -> Any:
         """Share of the light that comes back from points of layers, matt part."""
@@ -104,7 +110,11 @@ class Surfaces:
         assert shell is not None and decal is not None
         x, y, _ = _transformed(shell.seating.inverse(), point)
         u = x / shell.growth - decal.dx_mm
-        v = toplid.RADIUS_MM * dr.asin(dr.clip(y / shell.growth / toplid.RADIUS_MM, -1, 1)) - toplid.DECAL_V_MM - decal.dy_mm
+        v = (
+            toplid.RADIUS_MM * dr.asin(dr.clip(y / shell.growth / toplid.RADIUS_MM, -1, 1))
+            - toplid.DECAL_V_MM
+            - decal.dy_mm
+        )
         c, s = float(np.cos(np.deg2rad(decal.rotation_deg))), float(np.sin(np.deg2rad(decal.rotation_deg)))
         along, up = c * u + s * v, -s * u + c * v
         width, height = toplid.DECAL_SIZE_MM
@@ -120,10 +130,11 @@ class Surfaces:
         columns, rows = int(width * bench.BOARD_PX_PER_MM), int(height * bench.BOARD_PX_PER_MM)
         on = (column >= 0) & (column < columns) & (row >= 0) & (row < rows)
         index = mi.UInt32(dr.clip(row, 0, rows - 1)) * columns + mi.UInt32(dr.clip(column, 0, columns - 1))
-        black = on & (mi.UInt32(dr.gather(mi.UInt8, self._board, index, on)) == 0)
+        black = on & (dr.gather(mi.UInt32, self._board, index, on) == 0)
         return dr.select(black, bench.ALBEDO["black"], bench.ALBEDO["white"])
 
 
 def _transformed(pose: Pose, point: Any) -> tuple[Any, Any, Any]:
     r, t = pose.rotation.tolist(), pose.translation_mm.tolist()
-    return tuple(r[k][0] * point.x + r[k][1] * point.y + r[k][2] * point.z + t[k] for k in range(3))  # type: ignore[return-value]
+    x, y, z = (r[k][0] * point.x + r[k][1] * point.y + r[k][2] * point.z + t[k] for k in range(3))
+    return x, y, z

@@ -1,4 +1,5 @@
-"""The demo shell by formula: a lid bent about a cylinder, its trim curves, pips and decal patch. All in the shell frame [mm].
+"""The demo shell by formula: a lid bent about a cylinder, its trim curves, pips and decal patch. All in the shell
+frame [mm].
 
 Shared by both renderers and by models/toplid (written by ``toplid_files``). The lid is invented.
 """
@@ -61,7 +62,9 @@ def on_surface(xy: Array) -> Array:
 
 @dataclass(frozen=True)
 class TrimCurve:
-    """A closed curve in plan (N, 2), counter-clockwise, with its outward normal out of the material, and arc length on the surface."""
+    """A closed curve in plan (N, 2), counter-clockwise, with its outward normal out of the material, and arc length on
+    the surface.
+    """
 
     name: str
     xy_mm: Array
@@ -110,7 +113,9 @@ def _arc(centre: tuple[float, float], radius: float, from_deg: float, to_deg: fl
 
 
 def _scallop(centre_x: float, side: float) -> Array:
-    """Raised-cosine dip (least radius 30 mm), walked with the material on the left: -x on the rear side, +x on the front."""
+    """Raised-cosine dip (least radius 30 mm), walked with the material on the left: -x on the rear side, +x on the
+    front.
+    """
     step = 0.15  # chord error 0.15^2 / (8 * 30) = 0.1 um
     t = np.arange(0.0, SCALLOP_WIDTH_MM, step) - SCALLOP_WIDTH_MM / 2
     depth = SCALLOP_DEPTH_MM / 2 * (1 + np.cos(2 * np.pi * t / SCALLOP_WIDTH_MM))
@@ -200,12 +205,14 @@ def circle(centre_mm: tuple[float, float], diameter_mm: float) -> Array:
 def slot(centre_mm: tuple[float, float], length_mm: float, width_mm: float) -> Array:
     """Round-ended slot along x, overall length between the ends."""
     (x, y), r, h = centre_mm, width_mm / 2, (length_mm - width_mm) / 2
-    return np.vstack([
-        _line((x - h, y - r), (x + h, y - r), 0.25),
-        _arc((x + h, y), r, -90, 90),
-        _line((x + h, y + r), (x - h, y + r), 0.25),
-        _arc((x - h, y), r, 90, 270),
-    ])
+    return np.vstack(
+        [
+            _line((x - h, y - r), (x + h, y - r), 0.25),
+            _arc((x + h, y), r, -90, 90),
+            _line((x + h, y + r), (x - h, y + r), 0.25),
+            _arc((x - h, y), r, 90, 270),
+        ]
+    )
 
 
 @cache
@@ -233,8 +240,9 @@ def cutout_xy_mm(name: str, sizes_mm: tuple[float, ...]) -> Array:
 
 def pip_tops_mm() -> Array:
     """Centres (3, 3) of the flat round tops."""
-    xy = np.asarray(PIP_PLACES_MM)
-    return on_surface(xy) + [0.0, 0.0, PIP_HEIGHT_MM]
+    tops = on_surface(np.asarray(PIP_PLACES_MM))
+    tops[:, 2] += PIP_HEIGHT_MM
+    return tops
 
 
 def pip_base_radius_mm(place: int, angle: Array) -> Array:
@@ -242,7 +250,9 @@ def pip_base_radius_mm(place: int, angle: Array) -> Array:
     x, y, top = pip_tops_mm()[place]
     radius = np.full_like(angle, PIP_DIAMETER_MM / 2 + PIP_HEIGHT_MM / PIP_WALL)
     for _ in range(60):
-        radius = PIP_DIAMETER_MM / 2 + (top - surface_z(x + radius * np.cos(angle), y + radius * np.sin(angle))) / PIP_WALL
+        radius = (
+            PIP_DIAMETER_MM / 2 + (top - surface_z(x + radius * np.cos(angle), y + radius * np.sin(angle))) / PIP_WALL
+        )
     return radius
 
 

@@ -1,4 +1,6 @@
-"""Write models/toplid: ``python -m edgeinspect.simulate.toplid_files [--out DIR]``. The demo lid's drawing, artwork and shell.toml, from its formulas."""
+"""Write models/toplid: ``python -m edgeinspect.simulate.toplid_files [--out DIR]``. The demo lid's drawing, artwork
+and shell.toml, from its formulas.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +8,11 @@ import argparse
 from pathlib import Path
 
 import cv2
-import ezdxf
+import ezdxf.filemanagement
+import ezdxf.units
 import numpy as np
 import shapely
+from ezdxf import options as ezdxf_options  # type: ignore[attr-defined]
 
 from edgeinspect.geometry import Array
 from edgeinspect.simulate import badge, toplid, truth
@@ -18,8 +22,12 @@ FACE_INSIDE_MM, FACE_STEP_MM = 5.0, 1.0
 
 
 def companion(curve: TrimCurve) -> Array:
-    """The curve's companion (N, 3) on the show face, 5 mm inside the material, counter-clockwise, begun where the curve begins."""
-    inside = shapely.Polygon(curve.xy_mm).buffer(FACE_INSIDE_MM if curve.is_hole else -FACE_INSIDE_MM, quad_segs=64).exterior
+    """The curve's companion (N, 3) on the show face, 5 mm inside the material, counter-clockwise, begun where the
+    curve begins.
+    """
+    inside = (
+        shapely.Polygon(curve.xy_mm).buffer(FACE_INSIDE_MM if curve.is_hole else -FACE_INSIDE_MM, quad_segs=64).exterior
+    )
     count = int(np.ceil(inside.length / FACE_STEP_MM))
     xy = np.array([inside.interpolate(k / count, normalized=True).coords[0] for k in range(count)])
     if not inside.is_ccw:
@@ -30,8 +38,8 @@ def companion(curve: TrimCurve) -> Array:
 
 def write_outline(path: Path) -> None:
     """DXF in mm, one layer a curve, each a closed 3-D polyline."""
-    ezdxf.options.write_fixed_meta_data_for_testing = True  # the same drawing gives the same bytes
-    drawing = ezdxf.new("R2000", units=ezdxf.units.MM)
+    ezdxf_options.write_fixed_meta_data_for_testing = True  # the same drawing gives the same bytes
+    drawing = ezdxf.filemanagement.new("R2000", units=ezdxf.units.MM)
     for curve in [toplid.rim(), *toplid.cutouts().values()]:
         for name, points in ((curve.name, curve.points_mm), (f"{curve.name}_face", companion(curve))):
             drawing.layers.add(name)
@@ -42,7 +50,11 @@ def write_outline(path: Path) -> None:
 def _cutout(name: str, words: str, kind: str) -> str:
     x, y = toplid.cutout_centre_mm(name)
     sizes = toplid.cutout_sizes_mm(name)
-    size = f"diameter_mm = {sizes[0]}" if kind == "hole" else f"length_mm = {sizes[0]}\nwidth_mm = {sizes[1]}\nangle_deg = 0.0"
+    size = (
+        f"diameter_mm = {sizes[0]}"
+        if kind == "hole"
+        else f"length_mm = {sizes[0]}\nwidth_mm = {sizes[1]}\nangle_deg = 0.0"
+    )
     limit = truth.HOLE_SIZE_LIMIT_MM if kind == "hole" else truth.SLOT_SIZE_LIMIT_MM
     return f"""
 [[cutout]]
@@ -83,8 +95,8 @@ diameter_mm = {toplid.PIP_DIAMETER_MM}
         for name, (x, y, z) in zip(("pip-left", "pip-right", "pip-front"), toplid.pip_tops_mm().tolist(), strict=True)
     )
     origin, normal = toplid.decal_frame()
-    return f"""# The demo lid (invented). Written by edgeinspect.simulate.toplid_files; lengths in mm, angles in degrees.
-# Arc lengths run counter-clockwise seen from outside, from the first point of the rim curve (the middle of the right end).
+    return f"""# The demo lid (invented), written by edgeinspect.simulate.toplid_files; lengths in mm, angles in deg.
+# Arc lengths run counter-clockwise seen from outside, from the first point of the rim curve.
 format = 1
 
 [shell]
@@ -114,8 +126,9 @@ face = "rim_face"
 [path]
 shift_limit_mm = {truth.PATH_SHIFT_LIMIT_MM}
 rotation_limit_deg = {truth.PATH_ROTATION_LIMIT_DEG}
-{zones}{pips}{_cutout("lock_hole", "lock hole, front middle", "hole")}{_cutout("hinge_slot_left", "hinge slot, rear left", "slot")}{
-        _cutout("hinge_slot_right", "hinge slot, rear right", "slot")}
+{zones}{pips}{_cutout("lock_hole", "lock hole, front middle", "hole")}{
+        _cutout("hinge_slot_left", "hinge slot, rear left", "slot")
+    }{_cutout("hinge_slot_right", "hinge slot, rear right", "slot")}
 [[decal]]
 name = "badge"
 words = "badge on the lid"
@@ -125,8 +138,9 @@ width_mm = {toplid.DECAL_SIZE_MM[0]}
 height_mm = {toplid.DECAL_SIZE_MM[1]}
 offset_limit_mm = {truth.DECAL_OFFSET_LIMIT_MM}
 rotation_limit_deg = {truth.DECAL_ROTATION_LIMIT_DEG}
-patch = {{ kind = "cylinder", origin_mm = [{origin[0]:.1f}, {origin[1]:.9f}, {origin[2]:.9f}], x_axis = [1.0, 0.0, 0.0], normal = [{normal[0]:.1f}, {
-        normal[1]:.12f}, {normal[2]:.12f}], radius_mm = {toplid.RADIUS_MM} }}
+patch = {{ kind = "cylinder", origin_mm = [{origin[0]:.1f}, {origin[1]:.9f}, {
+        origin[2]:.9f}], x_axis = [1.0, 0.0, 0.0], normal = [{normal[0]:.1f}, {normal[1]:.12f}, {
+        normal[2]:.12f}], radius_mm = {toplid.RADIUS_MM} }}
 """
 
 
@@ -136,7 +150,9 @@ def main() -> None:
     folder: Path = parser.parse_args().out
     folder.mkdir(parents=True, exist_ok=True)
     write_outline(folder / "outline.dxf")
-    (folder / "badge.png").write_bytes(cv2.imencode(".png", badge.badge_bgra(), [cv2.IMWRITE_PNG_COMPRESSION, 9])[1].tobytes())
+    (folder / "badge.png").write_bytes(
+        cv2.imencode(".png", badge.badge_bgra(), [cv2.IMWRITE_PNG_COMPRESSION, 9])[1].tobytes()
+    )
     (folder / "shell.toml").write_text(shell_toml(), encoding="utf-8")
 
 

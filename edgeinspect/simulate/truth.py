@@ -1,4 +1,6 @@
-"""The truth of a scene: true deviations, cut-outs, visibility and the answer that a perfect gauge gives. From geometry only, no picture."""
+"""The truth of a scene: true deviations, cut-outs, visibility and the answer that a perfect gauge gives. From geometry
+only, no picture.
+"""
 
 from __future__ import annotations
 
@@ -25,7 +27,9 @@ PATH_GUARD_DEG = 0.01
 
 @dataclass(frozen=True)
 class EdgeTruth:
-    """The cut rim, point by point (N): where it is on the nominal rim, how far off, where the camera images it, and whether the cut face hides."""
+    """The cut rim, point by point (N): where it is on the nominal rim, how far off, where the camera images it, and
+    whether the cut face hides.
+    """
 
     arc_mm: Array
     deviation_datum_mm: Array  # cut - shell, at 20 degC
@@ -40,12 +44,16 @@ def _nominal_tree() -> cKDTree:
 
 
 def arc_and_deviation(xy_mm: Array) -> tuple[Array, Array]:
-    """Arc length of the nearest nominal rim point, and signed distance to the nominal rim in plan (+ outside), for points (N, 2) near the rim."""
+    """Arc length of the nearest nominal rim point, and signed distance to the nominal rim in plan (+ outside), for
+    points (N, 2) near the rim.
+    """
     nominal, arc = toplid.rim(), toplid.rim().arc_mm
     count = len(nominal.xy_mm)
     vertex = _nominal_tree().query(xy_mm)[1]
     best, along, sign = np.full(len(xy_mm), np.inf), np.zeros(len(xy_mm)), np.ones(len(xy_mm))
-    for step in range(-4, 4):  # the nearest segment is next to the nearest vertex, or not far where the steps are uneven
+    for step in range(
+        -4, 4
+    ):  # the nearest segment is next to the nearest vertex, or not far where the steps are uneven
         start, end = (vertex + step) % count, (vertex + step + 1) % count
         a, side = nominal.xy_mm[start], nominal.xy_mm[end] - nominal.xy_mm[start]
         share = np.clip(np.sum((xy_mm - a) * side, axis=1) / np.sum(side**2, axis=1), 0.0, 1.0)
@@ -67,11 +75,15 @@ def edge_truth(scene: Scene) -> EdgeTruth:
     arris = scene.shell.lifted(xy)
     arc, datum = arc_and_deviation(scene.shell.to_shell(arris)[:, :2])
     _, fixture = arc_and_deviation(xy)
-    return EdgeTruth(arc, datum, fixture, scene.camera.project(arris), face_hidden(scene, arris, toplid.plan_normals(xy)))
+    return EdgeTruth(
+        arc, datum, fixture, scene.camera.project(arris), face_hidden(scene, arris, toplid.plan_normals(xy))
+    )
 
 
 def face_hidden(scene: Scene, arris_mm: Array, normals: Array) -> NDArray[np.bool_]:
-    """Where the camera does not see the vertical cut face below fixture points (N, 3) with plan normals (N, 2) out of the material."""
+    """Where the camera does not see the vertical cut face below fixture points (N, 3) with plan normals (N, 2) out of
+    the material.
+    """
     to_camera = scene.camera.centre_mm - arris_mm
     return np.asarray(np.sum(to_camera[:, :2] * normals, axis=1) < 0)
 
@@ -102,7 +114,7 @@ def cutout_truth(scene: Scene) -> dict[str, dict[str, Any]]:
     shell = scene.shell
     assert shell is not None
     found: dict[str, dict[str, Any]] = {}
-    for name, nominal in toplid.cutouts().items():
+    for name in toplid.cutouts():
         xy = shell.cutout_xy(name)
         if xy is None:
             found[name.replace("_", "-")] = {"missing": True}
@@ -135,7 +147,9 @@ def _side(value: float, limit: float, guard: float) -> int:
 
 
 def expected(scene: Scene, refusal: str | None = None) -> dict[str, Any]:
-    """What a gauge with no error of its own must answer, with the places that decide it and those within the guard. ``refusal``: why there can be no result."""
+    """What a gauge with no error of its own must answer, with the places that decide it and those within the guard.
+    ``refusal``: why there can be no result.
+    """
     if refusal is not None:
         return {"answer": "NO RESULT", "places": [refusal], "too_close": []}
     shell = scene.shell
@@ -150,7 +164,8 @@ def expected(scene: Scene, refusal: str | None = None) -> dict[str, Any]:
     if shell.decal is not None:
         offset = max(abs(shell.decal.dx_mm), abs(shell.decal.dy_mm))
         sides["decal badge"] = max(
-            _side(offset, DECAL_OFFSET_LIMIT_MM, GUARD_MM), _side(abs(shell.decal.rotation_deg), DECAL_ROTATION_LIMIT_DEG, GUARD_DEG)
+            _side(offset, DECAL_OFFSET_LIMIT_MM, GUARD_MM),
+            _side(abs(shell.decal.rotation_deg), DECAL_ROTATION_LIMIT_DEG, GUARD_DEG),
         )
     worst = max(sides.values())
     answer = ("CONFORMING", "NOT PROVEN", "NONCONFORMING")[worst]
@@ -178,7 +193,10 @@ def shell_truth(scene: Scene, refusal: str | None = None) -> dict[str, Any]:
     return {
         "expected": expected(scene, refusal),
         "temperature_c": shell.temperature_c,
-        "seating": {"rotation": np.round(shell.seating.rotation, 9).tolist(), "translation_mm": np.round(shell.seating.translation_mm, 6).tolist()},
+        "seating": {
+            "rotation": np.round(shell.seating.rotation, 9).tolist(),
+            "translation_mm": np.round(shell.seating.translation_mm, 6).tolist(),
+        },
         "path": {"dx_mm": shell.path.dx_mm, "dy_mm": shell.path.dy_mm, "rotation_deg": shell.path.rotation_deg},
         "zones": zone_truth(edge_truth(scene)),
         "cutouts": cutout_truth(scene),
@@ -187,7 +205,11 @@ def shell_truth(scene: Scene, refusal: str | None = None) -> dict[str, Any]:
         else {"dx_mm": shell.decal.dx_mm, "dy_mm": shell.decal.dy_mm, "rotation_deg": shell.decal.rotation_deg},
         "camera": camera_truth(scene),
         "covered_lens": scene.covered_lens,
-        "noise": {"full_well_electrons": scene.sensor.full_well, "read_noise_electrons": scene.sensor.read_noise_electrons, "seed": scene.seed},
+        "noise": {
+            "full_well_electrons": scene.sensor.full_well,
+            "read_noise_electrons": scene.sensor.read_noise_electrons,
+            "seed": scene.seed,
+        },
     }
 
 
@@ -202,7 +224,13 @@ def camera_truth(scene: Scene) -> dict[str, Any]:
         "cx_px": camera.cx_px,
         "cy_px": camera.cy_px,
         "distortion": dict(zip(names, camera.distortion, strict=True)),
-        "fixture_to_camera": {"rotation": camera.pose.rotation.tolist(), "translation_mm": camera.pose.translation_mm.tolist()},
+        "fixture_to_camera": {
+            "rotation": camera.pose.rotation.tolist(),
+            "translation_mm": camera.pose.translation_mm.tolist(),
+        },
         "centre_in_fixture_mm": camera.centre_mm.tolist(),
-        "blur_sigma_px": {"optics": scene.sensor.blur_px, "with_pixel_box": round(float(np.hypot(scene.sensor.blur_px, 12**-0.5)), 4)},
+        "blur_sigma_px": {
+            "optics": scene.sensor.blur_px,
+            "with_pixel_box": round(float(np.hypot(scene.sensor.blur_px, 12**-0.5)), 4),
+        },
     }
