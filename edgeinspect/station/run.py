@@ -71,13 +71,7 @@ def get_ready(station: Station, expected: Expected | None, calibrations: Path) -
         return Ready(station, Expected("", ""), stop=stop)
     definition: ShellDefinition | None = None
     try:
-        definition = load_shell(station.folders.models / expected.shell)
-        if expected.shell not in station.seatings:
-            raise DefinitionError(f"station {station.name} does not say where shell {expected.shell} sits")
-        variants = sorted({decal.variant for decal in definition.decals}) or [""]
-        if expected.variant not in variants:
-            known = " or ".join(repr(name) for name in variants)
-            raise DefinitionError(f"shell {expected.shell} has no variant {expected.variant!r}, must be {known}")
+        definition = load_expected(station, expected)
         found = newest_calibrations(station, calibrations)
         cameras = {name: calibration for name, (calibration, _) in found.items()}
         gauge = ShellGauge(definition, cameras, station.fixture, station.seatings[expected.shell])
@@ -89,6 +83,19 @@ def get_ready(station: Station, expected: Expected | None, calibrations: Path) -
         return Ready(station, expected, definition, stop=Stop("set-up", f"the set-up cannot be used ({error})", CALL))
     kept = tuple(KeptCalibration(c.calibration_id, c.camera, c.made_at, text) for c, text in found.values())
     return Ready(station, expected, definition, gauge, kept)
+
+
+def load_expected(station: Station, expected: Expected) -> ShellDefinition:
+    """The definition of the shell that is expected. Raises DefinitionError: unknown, wrong, or not that variant."""
+    if expected.shell not in station.seatings:
+        known = ", ".join(station.seatings)
+        raise DefinitionError(f"station {station.name} does not hold shell {expected.shell!r}, must be one of {known}")
+    definition = load_shell(station.folders.models / expected.shell)
+    variants = sorted({decal.variant for decal in definition.decals}) or [""]
+    if expected.variant not in variants:
+        known = " or ".join(repr(name) for name in variants)
+        raise DefinitionError(f"shell {expected.shell} has no variant {expected.variant!r}, must be {known}")
+    return definition
 
 
 def newest_calibrations(station: Station, folder: Path) -> dict[str, tuple[CameraCalibration, str]]:

@@ -102,7 +102,7 @@ class Worker:
         self._show(None)
 
     def _get_ready(self) -> Ready:
-        """Loaded anew when another shell is expected, or when files of the shell or of the calibrations have changed."""
+        """Loaded anew when another shell is expected, or when its files or the calibrations have changed."""
         expected = self._state.now().expected
         folders = [self._calibrations]
         if expected is not None:

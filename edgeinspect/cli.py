@@ -1,0 +1,347 @@
+"""The command line.
+
+Exit codes of every command:
+    0  done; of inspected shells: all CONFORMING
+    1  a shell is NONCONFORMING
+    2  bad input or set-up, or the record cannot be kept: nothing was judged
+    3  no shell is NONCONFORMING, but one is NOT PROVEN or has NO RESULT
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+import webbrowser
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from edgeinspect.conformity import Answer, Finding
+from edgeinspect.demo import Demo
+from edgeinspect.errors import EdgeinspectError, InputError, PictureError
+from edgeinspect.shell.drawing import draw
+from edgeinspect.shell.files import load_shell
+from edgeinspect.shell.summary import summary, units_question
+from edgeinspect.station.calibrations import calibrate_folder, write_calibration
+from edgeinspect.station.config import Station, load_station
+from edgeinspect.station.inspection import Expected, Inspection
+from edgeinspect.station.intake import Arrived, PictureSet
+from edgeinspect.station.pictures import KINDS, parse_name
+from edgeinspect.station.run import get_ready, inspect_set, load_expected, time_of_day
+from edgeinspect.store.codec import to_plain
+from edgeinspect.store.inspections import Store
+from edgeinspect.store.state import State
+from edgeinspect.web.running import LOCALHOST, running
+
+DONE, NONCONFORMING, BAD_INPUT, NOT_GREEN = 0, 1, 2, 3
+COLOURS = {
+    Answer.CONFORMING: "green",
+    Answer.NONCONFORMING: "red",
+    Answer.NOT_PROVEN: "yellow",
+    Answer.NO_RESULT: "cyan",
+}
+
+app = typer.Typer(help=__doc__, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
+out, aside = Console(highlight=False), Console(stderr=True, highlight=False)
+
+StationFile = Annotated[Path, typer.Option("--station", help="the station definition")]
+DataFolder = Annotated[Path, typer.Option("--data", help="the station's data folder: record, pictures, calibrations")]
+AsJson = Annotated[bool, typer.Option("--json", help="for machines: one JSON document on standard output")]
+Variant = Annotated[str | None, typer.Option(help="decal variant; not needed where there is one")]
+Celsius = Annotated[float | None, typer.Option("--temperature", help="of the shell [°C]; else the station's range")]
+Host = Annotated[str, typer.Option(help="who may reach the page: 127.0.0.1 only this machine, 0.0.0.0 everybody")]
+Port = Annotated[int, typer.Option(help="0 takes any free one")]
+STATION, DATA = Path("station.toml"), Path("data")
+
+
+def main() -> None:
+    app()
+
+
+@app.command("check-shell")
+def check_shell(
+    folder: Annotated[Path, typer.Argument(help="folder of a shell definition, such as models/toplid")],
+    drawing: Annotated[Path | None, typer.Option("--draw", help="write a drawing (SVG) here")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Check a shell definition, say what it asks for, and draw it. Every mistake is told at once."""
+    with _plainly(as_json):
+        definition = load_shell(folder)
+        lines = summary(definition)
+        if drawing is not None:
+            _write(drawing, draw(definition))
+    if as_json:
+        sizes = {"sha256": definition.sha256, "units_question": units_question(definition), "summary": lines}
+        _print_json({"shell": definition.name, "revision": definition.revision, **sizes})
+        return
+    out.print("\n".join(lines), soft_wrap=True, markup=False)
+    if sys.stdin.isatty() and not typer.confirm(units_question(definition)):
+        aside.print("then the drawing is in other units, or of another shell: export it in mm")
+        raise typer.Exit(BAD_INPUT)
+
+
+@app.command("check-station")
+def check_station(
+    station_file: Annotated[Path, typer.Argument(help="the station definition")] = STATION, as_json: AsJson = False
+) -> None:
+    """Check a station definition and the shells it holds. Every mistake is told at once."""
+    with _plainly(as_json):
+        station = load_station(station_file)
+        problems: list[str] = []
+        for shell in station.seatings:
+            try:
+                load_shell(station.folders.models / shell)
+            except InputError as error:
+                problems += error.problems
+        if problems:
+            raise InputError(problems)
+    cameras = [f"camera {c.name}: {c.width_px} x {c.height_px} px, {c.bits} bits" for c in station.cameras]
+    marks = f"{len(station.fixture.marks)} fixture marks ({station.fixture.dictionary})"
+    lines = [f"{station.title} ({station.name})", *cameras, marks, f"shells: {', '.join(station.seatings)}"]
+    if as_json:
+        _print_json({"station": station.name, "sha256": station.sha256, "summary": lines})
+    else:
+        out.print("\n".join(lines), soft_wrap=True, markup=False)
+
+
+@app.command()
+def calibrate(
+    folder: Annotated[Path, typer.Argument(help="pictures of the board, one named fixture_board.*")],
+    station_file: StationFile = STATION,
+    data: DataFolder = DATA,
+    camera: Annotated[str | None, typer.Option(help="which camera; needed where there are several")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Calibrate a camera to millimetres from a folder of board pictures; kept in the data folder."""
+    with _plainly(as_json):
+        station = load_station(station_file)
+        if camera is None and len(station.cameras) > 1:
+            raise InputError(f"--camera is missing, must be one of {', '.join(c.name for c in station.cameras)}")
+        with _bar("calibrating", quiet=as_json) as bar:
+            which = camera or station.cameras[0].name
+            calibration, report = calibrate_folder(folder, station, which, time_of_day(), bar)
+        path = write_calibration(data / station.folders.calibrations, calibration)
+    if as_json:
+        _print_json({"calibration": calibration.calibration_id, "file": str(path), "report": report})
+    else:
+        out.print("\n".join([*report, f"kept as {path}"]), soft_wrap=True, markup=False)
+
+
+@app.command()
+def inspect(
+    pictures: Annotated[list[Path], typer.Argument(help="<shell-id>_<camera>.png or .tif, or folders of them")],
+    shell: Annotated[str, typer.Option(help="name of the shell definition that they must meet")],
+    variant: Variant = None,
+    temperature: Celsius = None,
+    station_file: StationFile = STATION,
+    calibration: Annotated[Path | None, typer.Option(help="folder of calibrations; else the data folder's")] = None,
+    data: Annotated[Path | None, typer.Option("--data", help="keep the inspections in this data folder")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Look at pictures of shells and judge them. With --data the inspections are recorded, else only shown."""
+    done: list[Inspection] = []
+    with _plainly(as_json), contextlib.ExitStack() as stack:
+        station = load_station(station_file)
+        sets = _sets(pictures, station)
+        calibrations = calibration or (data or DATA) / station.folders.calibrations
+        ready = get_ready(station, _expected(station, shell, variant, temperature), calibrations)
+        if ready.stop is not None:
+            raise InputError(f"{ready.stop.reason}: {ready.stop.action}")
+        store = None if data is None else stack.enter_context(Store.open(data))
+        bar = stack.enter_context(_bar("looking at", quiet=as_json))
+        for came_in in sets:
+            bar(len(done), len(sets), came_in.shell_id)
+            done.append(inspect_set(came_in, ready, store, time_of_day).inspection)
+    if as_json:
+        _print_json({"inspections": [_plain(inspection) for inspection in done]})
+    else:
+        for inspection in done:
+            _print_inspection(inspection)
+    raise typer.Exit(exit_code([inspection.verdict.answer for inspection in done]))
+
+
+@app.command()
+def expect(
+    shell: Annotated[str, typer.Argument(help="name of the shell definition")],
+    variant: Annotated[str | None, typer.Argument(help="decal variant; not needed where there is one")] = None,
+    temperature: Celsius = None,
+    station_file: StationFile = STATION,
+    data: DataFolder = DATA,
+    as_json: AsJson = False,
+) -> None:
+    """Set a station to the shell, decal variant and temperature that come next."""
+    with _plainly(as_json):
+        station = load_station(station_file)
+        expected = _expected(station, shell, variant, temperature)
+        Store.open(data).close()
+        with State.open(data) as state:
+            state.expect(expected, time_of_day())
+    if as_json:
+        _print_json({"expected": to_plain(expected, [])})
+    else:
+        out.print(f"{station.title}: {expected.shell} {expected.variant} comes next", markup=False)
+
+
+@app.command()
+def serve(
+    station_file: StationFile = STATION, data: DataFolder = DATA, host: Host = LOCALHOST, port: Port = 8000
+) -> None:
+    """Run the station: watch the inbox, measure, keep the record, show the page. Ctrl-C ends it."""
+    with _plainly(False), running(station_file, data, host, port) as station:
+        out.print(f"station page: {station.address}   pictures go into {station.inbox}", soft_wrap=True, markup=False)
+        station.serve()
+
+
+@app.command("demo")
+def run_demo(
+    folder: Annotated[Path | None, typer.Option(help="a new or empty data folder; else a temporary one")] = None,
+    port: Port = 8000,
+    browser: Annotated[bool, typer.Option(help="open the page, where there is a browser")] = True,
+    every: Annotated[float, typer.Option(min=0.0, help="seconds from shell to shell")] = 8.0,
+) -> None:
+    """Watch the sample pictures being inspected, as if a camera took one every few seconds. Ctrl-C ends it."""
+    with _plainly(False):
+        demo = Demo.prepare(folder)
+        with _bar("calibrating") as bar:
+            for line in demo.calibrate(bar):
+                out.print(line, soft_wrap=True, markup=False)
+        with running(demo.station_file, demo.data, LOCALHOST, port) as station:
+            out.print(f"station page: {station.address}   record: {demo.data}", soft_wrap=True, markup=False)
+            demo.feed(every, lambda row: _print_answer(row.shell_id, row.answer, row.sentence, row.action))
+            if browser and _has_browser():
+                webbrowser.open(station.address)
+            station.serve()
+
+
+def exit_code(answers: Sequence[Answer]) -> int:
+    """What a script learns of inspected shells; none at all is not green."""
+    if Answer.NONCONFORMING in answers:
+        return NONCONFORMING
+    return DONE if answers and all(answer is Answer.CONFORMING for answer in answers) else NOT_GREEN
+
+
+@contextlib.contextmanager
+def _plainly(as_json: bool) -> Iterator[None]:
+    """Errors that we raise on purpose are sentences, not tracebacks."""
+    try:
+        yield
+    except EdgeinspectError as error:
+        problems = str(error).split("\n")
+        if as_json:
+            _print_json({"problems": problems})
+        else:
+            aside.print("\n".join(problems), soft_wrap=True, markup=False)
+        raise typer.Exit(BAD_INPUT) from None
+
+
+def _expected(station: Station, shell: str, variant: str | None, temperature_c: float | None) -> Expected:
+    """What was asked for, checked; a variant need not be named where there is one. Raises DefinitionError."""
+    if variant is None and shell in station.seatings:
+        variants = {decal.variant for decal in load_shell(station.folders.models / shell).decals}
+        variant = variants.pop() if len(variants) == 1 else ""
+    expected = Expected(shell, variant or "", temperature_c)
+    load_expected(station, expected)
+    return expected
+
+
+def _sets(paths: Sequence[Path], station: Station) -> list[PictureSet]:
+    """The pictures by shell, in the order given. Raises PictureError with every wrong name at once."""
+    cameras = tuple(setup.name for setup in station.cameras)
+    endings = {ending for kind in KINDS.values() for ending in kind}
+    sets: dict[str, list[Arrived]] = {}
+    problems: list[str] = []
+    for given in paths:
+        inside = sorted(given.iterdir()) if given.is_dir() else [given]
+        for path in [path for path in inside if path is given or path.suffix.lower() in endings]:
+            try:
+                name = parse_name(path.name, cameras)
+            except PictureError as error:
+                problems += error.problems
+                continue
+            if not path.is_file():
+                problems.append(f"{path} is not there, must be a picture file")
+            elif any(item.camera == name.camera for item in sets.setdefault(name.shell_id, [])):
+                problems.append(f"{path} is the second picture of shell {name.shell_id} by camera {name.camera}")
+            else:
+                sets[name.shell_id].append(Arrived(name.camera, path.name, path))
+    if not sets and not problems:
+        problems.append(f"{', '.join(map(str, paths))} holds no picture, must hold <shell-id>_<camera>.png or .tif")
+    if problems:
+        raise PictureError(problems)
+    taken_at = time_of_day()
+    return [
+        PictureSet(shell_id, taken_at, tuple(items), tuple(set(cameras) - {item.camera for item in items}))
+        for shell_id, items in sets.items()
+    ]
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"{path} cannot be written: {error.strerror or error}") from error
+
+
+def _plain(inspection: Inspection) -> dict[str, Any]:
+    """An inspection for machines: everything but the long arrays, which the record keeps."""
+    measurement = inspection.measurement
+    decals = tuple(replace(decal, outline_pixel=None, nominal_pixel=None) for decal in measurement.decals)
+    short = replace(measurement, traces=(), ribbons=(), profiles=(), decals=decals)
+    views = tuple(replace(view, fixture_pose=None) for view in short.views)
+    plain: dict[str, Any] = to_plain(replace(inspection, measurement=replace(short, views=views)), [])
+    return {"answer": inspection.verdict.answer, "sentence": inspection.verdict.sentence, **plain}
+
+
+def _print_json(document: dict[str, Any]) -> None:
+    sys.stdout.write(json.dumps(document, indent=1, ensure_ascii=False) + "\n")
+
+
+def _print_answer(shell_id: str, answer: Answer, sentence: str, action: str) -> None:
+    out.print(f"[bold {COLOURS[answer]}]{answer:<14}[/] {escape(f'{shell_id}: {sentence} → {action}')}", soft_wrap=True)
+
+
+def _print_inspection(inspection: Inspection) -> None:
+    verdict = inspection.verdict
+    _print_answer(inspection.shell_id, verdict.answer, verdict.sentence, verdict.action)
+    if not verdict.findings:
+        return
+    table = Table("characteristic", "answer", "value", "U (k=2)", "limits", box=None, padding=(0, 2, 0, 0))
+    for finding in verdict.findings:
+        table.add_row(*map(escape, _cells(finding)))
+    out.print(table)
+    for note in inspection.measurement.notes:
+        out.print(f"note: {note}", markup=False, soft_wrap=True)
+    stated = "stated" if inspection.measurement.temperature_stated else "assumed"
+    out.print(f"at {inspection.measurement.temperature_c:.1f} °C ({stated}); {verdict.rule}\n", markup=False)
+
+
+def _cells(finding: Finding) -> tuple[str, ...]:
+    def number(value: float | None, words: str) -> str:
+        return "" if value is None else format(value, words)
+
+    limits = " … ".join(number(limit, "+g") for limit in (finding.lower, finding.upper) if limit is not None)
+    value = f"{number(finding.value, '+.3f')} {finding.unit}" if finding.value is not None else "not seen"
+    doubt = number(None if finding.u is None else 2 * finding.u, ".3f")
+    return finding.characteristic, finding.answer, value, doubt, limits
+
+
+@contextlib.contextmanager
+def _bar(words: str, quiet: bool = False) -> Iterator[Callable[[int, int, str], None]]:
+    """A progress bar beside the output: call it with what is done, of how many, and what is at hand."""
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=aside, transient=True, disable=quiet) as progress:
+        task = progress.add_task(words)
+        yield lambda done, total, at: progress.update(task, completed=done, total=total, description=f"{words} {at}")
+
+
+def _has_browser() -> bool:
+    return sys.platform in ("win32", "darwin") or bool({"DISPLAY", "WAYLAND_DISPLAY"} & os.environ.keys())

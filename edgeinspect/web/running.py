@@ -1,0 +1,59 @@
+"""The whole station in one hand: the worker process and the pages, started and stopped together."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import socket
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from edgeinspect.errors import InputError
+from edgeinspect.station.config import load_station
+from edgeinspect.station.worker import WorkerProcess
+from edgeinspect.store.inspections import Store
+from edgeinspect.web.app import create_app
+from edgeinspect.web.serve import LOCALHOST, Server, make_server
+
+__all__ = ["LOCALHOST", "Running", "running"]
+
+
+@dataclass(frozen=True)
+class Running:
+    address: str
+    inbox: Path
+    server: Server
+    listening: socket.socket
+
+    def serve(self) -> None:
+        """Answer pages until Ctrl-C or SIGTERM."""
+        before = signal.signal(signal.SIGTERM, signal.default_int_handler)  # both end in the same, orderly way
+        try:
+            with contextlib.suppress(KeyboardInterrupt):
+                self.server.run(sockets=[self.listening])
+        finally:
+            signal.signal(signal.SIGTERM, before)
+
+
+@contextlib.contextmanager
+def running(station_file: Path, data: Path, host: str, port: int) -> Iterator[Running]:
+    """Worker and pages of one station over the data folder ``data``, which is made if it is not there.
+
+    Raises DefinitionError, StoreError, and InputError if the port cannot be had.
+    """
+    station = load_station(station_file)
+    Store.open(data).close()
+    with _listen(host, port) as listening, WorkerProcess(station_file, data):
+        name = socket.gethostname() if host in ("0.0.0.0", "::") else host
+        port = listening.getsockname()[1]
+        server = make_server(create_app(station, data), host, port)
+        yield Running(f"http://{name}:{port}/", data / station.folders.inbox, server, listening)
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    try:
+        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except (OSError, OverflowError) as error:
+        words = getattr(error, "strerror", None) or error
+        raise InputError(f"port {port} of {host} cannot be had ({words}): choose another with --port") from error
