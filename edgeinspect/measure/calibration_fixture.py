@@ -62,10 +62,12 @@ def in_fixture(
     if problem := scale_problem(camera, lengths, board):
         raise CalibrationError(problem)
     level = patch_level(picture, fixture.grey_patch_mm, result.model, marks.pose)
+    if not np.isfinite(level):
+        raise CalibrationError(f"camera {camera}: the grey patch is not in the picture: point the camera so that it is")
     if not 0.02 < level < 0.98:
         raise CalibrationError(
-            f"camera {camera}: the grey patch reads {level:.0%} of full scale, must be within 2 % to 98 %: is it in "
-            "the picture, clean and not covered? Set the exposure before calibrating"
+            f"camera {camera}: the grey patch reads {level:.0%} of full scale, must be within 2 % to 98 %: is it clean "
+            "and not covered? Set the exposure, then calibrate again"
         )
     return CameraCalibration(
         calibration_id,
@@ -82,7 +84,7 @@ def in_fixture(
     )
 
 
-def places_on_board(pixels: Array, model: CameraModel, pose: Pose, z_mm: float) -> Array:
+def places_on_plane(pixels: Array, model: CameraModel, pose: Pose, z_mm: float) -> Array:
     """Places (N, 3) [mm, fixture frame] where the lines of sight of pixels (N, 2) meet the plane z = z_mm; ``pose``
     is fixture -> camera.
     """
@@ -117,7 +119,7 @@ def read_lengths(
     corners' noise).
     """
     model = result.model
-    places = places_on_board(view.pixels, model, pose, board.board_z_mm)
+    places = places_on_plane(view.pixels, model, pose, board.board_z_mm)
     corners = np.vstack([m.corners_mm for m in fixture.marks if m.mark_id in marks.seen])
     ways = displacements(model, result.covariance, pose, marks.covariance, corners, places)
     # Noise of a corner in mm: its pixel's share at that distance.

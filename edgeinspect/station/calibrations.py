@@ -19,7 +19,7 @@ from edgeinspect.errors import CalibrationError, PictureError
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.board import BoardView, find_board, looks_legacy
 from edgeinspect.measure.calibration import CalibrationResult, calibrate
-from edgeinspect.measure.calibration_fixture import in_fixture
+from edgeinspect.measure.calibration_fixture import in_fixture, places_on_plane
 from edgeinspect.measure.calibration_report import report
 from edgeinspect.measure.calibration_uncertainty import good_to
 from edgeinspect.measure.camera import CameraCalibration, CameraModel, LengthCheck
@@ -224,7 +224,7 @@ def calibrate_folder(
     when = datetime.fromisoformat(made_at).astimezone(UTC)
     calibration_id = f"{camera}-{when:%Y%m%dt%H%M%Sz}-{digest[:8]}"
     calibration = in_fixture(result, levels, views[name], station.board, station.fixture, calibration_id, made_at)
-    good = good_to(calibration, station.fixture, _working_outline(station))
+    good = good_to(calibration, station.fixture, _seen_outline(calibration, station))
     if progress is not None:
         progress(len(files), len(files), "done")
     return calibration, report(result, calibration, good)
@@ -289,13 +289,12 @@ def _solve(
         ) from error
 
 
-def _working_outline(station: Station) -> Array:
-    """Where shells are: the box around the fixture marks, at the middle height of the seatings that the station
-    knows.
-    """
-    corners = np.vstack([mark.corners_mm for mark in station.fixture.marks])
-    (x0, y0, _), (x1, y1, _) = corners.min(axis=0), corners.max(axis=0)
+def _seen_outline(calibration: CameraCalibration, station: Station) -> Array:
+    """What the camera sees (N, 3) [mm] at the height of the shells: the edge of its picture, a twentieth inwards."""
     heights = [seating.pose.translation_mm[2] for seating in station.seatings.values()]
-    z = float(np.mean(heights)) if heights else 0.0
-    return np.array([[x0, y0, z], [x1, y0, z], [x1, y1, z], [x0, y1, z]])
-
+    width, height = calibration.model.width_px, calibration.model.height_px
+    x, y = np.linspace(0.05, 0.95, 9) * width, np.linspace(0.05, 0.95, 7) * height
+    grid = np.stack(np.meshgrid(x, y), axis=-1)
+    border = np.vstack([grid[0], grid[1:-1, -1], grid[-1, ::-1], grid[-2:0:-1, 0]])
+    z_mm = float(np.mean(heights)) if heights else 0.0
+    return places_on_plane(border, calibration.model, calibration.fixture_pose, z_mm)

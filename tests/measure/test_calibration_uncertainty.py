@@ -12,7 +12,7 @@ import pytest
 from scipy.optimize import least_squares
 
 from edgeinspect.geometry import Array, Pose
-from edgeinspect.measure.calibration_fixture import places_on_board
+from edgeinspect.measure.calibration_fixture import places_on_plane
 from edgeinspect.measure.calibration_uncertainty import GoodTo, calibration_displacements, good_to
 from edgeinspect.measure.camera import CameraCalibration, CameraModel, LengthCheck
 from edgeinspect.measure.fixture import Fixture, Mark
@@ -66,7 +66,7 @@ def _refitted(model: CameraModel, pixels: Array) -> Pose:
 def _read(model: CameraModel, pose: Pose) -> Array:
     """Where the pixels of POINTS seem to be (N, 2) [mm], each on the plane of its own height."""
     pixels = MODEL.project(POINTS, POSE)
-    return np.vstack([places_on_board(pixels[k : k + 1], model, pose, POINTS[k, 2]) for k in range(len(POINTS))])[:, :2]
+    return np.vstack([places_on_plane(pixels[k : k + 1], model, pose, POINTS[k, 2]) for k in range(len(POINTS))])[:, :2]
 
 
 def test_each_way_is_what_doing_it_gives() -> None:
