@@ -1,6 +1,8 @@
-"""Judging: a pure function of a measurement and a shell definition. Decision rule of ISO 14253-1 with the guard band g = factor x u.
+"""Judging: a pure function of a measurement and a shell definition. Decision rule of ISO 14253-1 with the guard band
+g = factor x u.
 
-Proven good only inside the limits by more than g, proven bad only outside by more than g, between the two neither is proven.
+Proven good only inside the limits by more than g, proven bad only outside by more than g, between the two neither is
+proven.
 """
 
 from __future__ import annotations
@@ -115,7 +117,11 @@ def _summary(findings: list[Finding], measurement: ShellMeasurement) -> tuple[An
     worst = findings[0]
     if worst.answer is not Answer.CONFORMING:
         return worst.answer, worst.sentence, worst.action
-    return Answer.CONFORMING, f"All {len(findings)} characteristics are within their limits; closest: {worst.sentence}", RACK
+    return (
+        Answer.CONFORMING,
+        f"All {len(findings)} characteristics are within their limits; closest: {worst.sentence}",
+        RACK,
+    )
 
 
 def _findings(measurement: ShellMeasurement, definition: ShellDefinition) -> Iterator[Finding]:
@@ -144,7 +150,13 @@ def _capital(words: str) -> str:
 
 
 def _no_result(
-    characteristic: str, where: str, stop: Stop | None, reason: str, *, unit: str = "mm", at: tuple[float, float] | None = None
+    characteristic: str,
+    where: str,
+    stop: Stop | None,
+    reason: str,
+    *,
+    unit: str = "mm",
+    at: tuple[float, float] | None = None,
 ) -> Finding:
     sentence = _capital(f"{where}: {stop.reason if stop else reason}")
     action = stop.action if stop else "blow off, look again"
@@ -177,9 +189,21 @@ def _zone(zone: Zone, result: ZoneResult | None, definition: ShellDefinition, st
     sentence = f"{_capital(zone.words)}: {abs(quantity.value):.2f} mm {way} (limit {limit:+.2f} mm)"
     bad = BLOW_OFF if quantity.value >= 0 else SET_ASIDE
     return Finding(
-        name, zone.words, answer, "mm", quantity.value, quantity.u, limits.lower, limits.upper, limits.guard_factor * quantity.u,
-        FRAME_WORDS[zone.frame], sentence, _action(answer, bad), at_arc, place,
-    )  # fmt: skip
+        name,
+        zone.words,
+        answer,
+        "mm",
+        quantity.value,
+        quantity.u,
+        limits.lower,
+        limits.upper,
+        limits.guard_factor * quantity.u,
+        FRAME_WORDS[zone.frame],
+        sentence,
+        _action(answer, bad),
+        at_arc,
+        place,
+    )
 
 
 def _rim_place(definition: ShellDefinition, arc_mm: float) -> tuple[float, float]:
@@ -194,15 +218,37 @@ def _action(answer: Answer, when_bad: str) -> str:
 
 
 def _simple(
-    characteristic: str, where: str, quantity: Quantity, lower: float | None, upper: float, factor: float, sentence: str, bad: str,
-    *, unit: str = "mm", frame: str = "", at: tuple[float, float] | None = None,
-) -> Finding:  # fmt: skip
+    characteristic: str,
+    where: str,
+    quantity: Quantity,
+    lower: float | None,
+    upper: float,
+    factor: float,
+    sentence: str,
+    bad: str,
+    *,
+    unit: str = "mm",
+    frame: str = "",
+    at: tuple[float, float] | None = None,
+) -> Finding:
     guard = factor * quantity.u
     answer = decide(quantity.value, quantity.u, lower, upper, guard)
     return Finding(
-        characteristic, where, answer, unit, quantity.value, quantity.u, lower, upper, guard, frame, sentence, _action(answer, bad),
-        None, at,
-    )  # fmt: skip
+        characteristic,
+        where,
+        answer,
+        unit,
+        quantity.value,
+        quantity.u,
+        lower,
+        upper,
+        guard,
+        frame,
+        sentence,
+        _action(answer, bad),
+        None,
+        at,
+    )
 
 
 def _path(measurement: ShellMeasurement, definition: ShellDefinition) -> Iterator[Finding]:
@@ -213,17 +259,39 @@ def _path(measurement: ShellMeasurement, definition: ShellDefinition) -> Iterato
         yield _no_result("path rotation", "trim path", whole, "the cut outline was not found", unit="deg")
         return
     dx, dy = cut.shift.dx_mm, cut.shift.dy_mm
-    ways = [f"{abs(v):.2f} mm {pos if v >= 0 else neg}" for v, pos, neg in ((dx, "right", "left"), (dy, "up", "down")) if abs(v) >= 0.005]
+    ways = [
+        f"{abs(v):.2f} mm {pos if v >= 0 else neg}"
+        for v, pos, neg in ((dx, "right", "left"), (dy, "up", "down"))
+        if abs(v) >= 0.005
+    ]
     moved = " and ".join(ways) or "0.00 mm"
     sentence = f"The whole cut is off in the fixture by {moved} (limit {limits.shift_mm:.2f} mm)"
     fixture = FRAME_WORDS[Frame.FIXTURE]
-    yield _simple("path shift", "whole outline", measurement.path_shift, None, limits.shift_mm, limits.guard_factor, sentence, CALL_PATH, frame=fixture)
+    yield _simple(
+        "path shift",
+        "whole outline",
+        measurement.path_shift,
+        None,
+        limits.shift_mm,
+        limits.guard_factor,
+        sentence,
+        CALL_PATH,
+        frame=fixture,
+    )
     turn = measurement.path_rotation
     sentence = f"The whole cut is turned {_turn(turn.value)} in the fixture (limit {limits.rotation_deg:.2f}°)"
     yield _simple(
-        "path rotation", "whole outline", turn, -limits.rotation_deg, limits.rotation_deg, limits.guard_factor, sentence, CALL_PATH,
-        unit="deg", frame=fixture,
-    )  # fmt: skip
+        "path rotation",
+        "whole outline",
+        turn,
+        -limits.rotation_deg,
+        limits.rotation_deg,
+        limits.guard_factor,
+        sentence,
+        CALL_PATH,
+        unit="deg",
+        frame=fixture,
+    )
 
 
 def _turn(degrees: float) -> str:
@@ -235,7 +303,22 @@ def _cutout(cutout: CutOut, result: CutOutResult | None, stop: Stop | None) -> I
     if result is not None and result.there is False:
         sentence = f"{_capital(cutout.words)}: not there"
         frame = FRAME_WORDS[Frame.DATUM]
-        yield Finding(name, cutout.words, Answer.NONCONFORMING, "", None, None, None, None, None, frame, sentence, CALL_PROGRAM, None, place)
+        yield Finding(
+            name,
+            cutout.words,
+            Answer.NONCONFORMING,
+            "",
+            None,
+            None,
+            None,
+            None,
+            None,
+            frame,
+            sentence,
+            CALL_PROGRAM,
+            None,
+            place,
+        )
         return
     if result is None or result.there is None or result.dx is None or result.dy is None:
         yield _no_result(name, cutout.words, stop, "its edge was not seen well enough", at=place)
@@ -246,18 +329,36 @@ def _cutout(cutout: CutOut, result: CutOutResult | None, stop: Stop | None) -> I
     sentence = f"{_capital(cutout.words)}: {off:.2f} mm off its place (limit {cutout.position_limit_mm:.2f} mm)"
     frame = FRAME_WORDS[Frame.DATUM]
     yield _simple(
-        f"{name} position", cutout.words, Quantity(off, u), None, cutout.position_limit_mm, cutout.guard_factor, sentence, CALL_PROGRAM,
-        frame=frame, at=place,
-    )  # fmt: skip
+        f"{name} position",
+        cutout.words,
+        Quantity(off, u),
+        None,
+        cutout.position_limit_mm,
+        cutout.guard_factor,
+        sentence,
+        CALL_PROGRAM,
+        frame=frame,
+        at=place,
+    )
     kinds = ("diameter",) if len(cutout.size_mm) == 1 else ("length", "width")
     limits = cutout.size_limits
     for kind, nominal, size in zip(kinds, cutout.size_mm, result.sizes, strict=True):
         error = Quantity(size.value - nominal, size.u)
         way = "too large" if error.value >= 0 else "too small"
-        sentence = f"{_capital(cutout.words)}: {kind} {size.value:.2f} mm, {abs(error.value):.2f} mm {way} (limits {limits.lower:+.2f} {limits.upper:+.2f} mm)"
+        allowed = f"limits {limits.lower:+.2f} {limits.upper:+.2f} mm"
+        sentence = f"{_capital(cutout.words)}: {kind} {size.value:.2f} mm, {abs(error.value):.2f} mm {way} ({allowed})"
         bad = SET_ASIDE if error.value >= 0 else "set aside; call the process engineer: check the bit"
         yield _simple(
-            f"{name} {kind}", cutout.words, error, limits.lower, limits.upper, limits.guard_factor, sentence, bad, frame=frame, at=place
+            f"{name} {kind}",
+            cutout.words,
+            error,
+            limits.lower,
+            limits.upper,
+            limits.guard_factor,
+            sentence,
+            bad,
+            frame=frame,
+            at=place,
         )
 
 
@@ -265,10 +366,27 @@ def _decal(decal: Decal, result: DecalResult | None, stop: Stop | None) -> Itera
     name, place = f"decal {decal.name}", (float(decal.patch.origin_mm[0]), float(decal.patch.origin_mm[1]))
     if result is not None and result.there is False:
         sentence = f"{_capital(decal.words)}: not there"
-        yield Finding(name, decal.words, Answer.NONCONFORMING, "", None, None, None, None, None, "", sentence, "lay the decal, look again", None, place)
+        yield Finding(
+            name,
+            decal.words,
+            Answer.NONCONFORMING,
+            "",
+            None,
+            None,
+            None,
+            None,
+            None,
+            "",
+            sentence,
+            "lay the decal, look again",
+            None,
+            place,
+        )
         return
     if result is None or result.dx is None or result.dy is None or result.rotation is None:
-        yield _no_result(name, decal.words, stop, "it could not be measured: glare, damage or another artwork", at=place)
+        yield _no_result(
+            name, decal.words, stop, "it could not be measured: glare, damage or another artwork", at=place
+        )
         return
     off = f"{_way(result.dx.value, 'right', 'left')}, {_way(result.dy.value, 'up', 'down')}, {_turn(result.rotation.value)}"
     frame = FRAME_WORDS[Frame.DATUM]
@@ -280,7 +398,17 @@ def _decal(decal: Decal, result: DecalResult | None, stop: Stop | None) -> Itera
         shown = f"{limit:.2f} mm" if unit == "mm" else f"{limit:.2f}°"
         sentence = f"{_capital(decal.words)}: {off} (limit of {axis} ±{shown})"
         yield _simple(
-            f"{name} {axis}", decal.words, quantity, -limit, limit, decal.guard_factor, sentence, LIFT, unit=unit, frame=frame, at=place
+            f"{name} {axis}",
+            decal.words,
+            quantity,
+            -limit,
+            limit,
+            decal.guard_factor,
+            sentence,
+            LIFT,
+            unit=unit,
+            frame=frame,
+            at=place,
         )
 
 

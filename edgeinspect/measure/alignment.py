@@ -1,8 +1,10 @@
-"""Plane shifts that bring a nominal outline onto measured points. Rotations turn about the origin of the fixture frame."""
+"""Plane shifts that bring a nominal outline onto measured points. Rotations turn about the origin of the fixture
+frame.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,9 +40,9 @@ def fit_along_normals(
 ) -> ShiftFit:
     """Least-squares plane shift that explains offsets (N,) along normals; evenly spaced stations weigh by arc length.
 
-    Sections that lie off by more than FLAW_MM are left out as long as they are short; a robust loss would slide sideways when a whole
-    side is off, so there is none. Covariance from what is left over, with neighbouring stations (one common cause over about 20 mm of edge)
-    not counted as independent.
+    Sections that lie off by more than FLAW_MM are left out as long as they are short; a robust loss would slide
+    sideways when a whole side is off, so there is none. Covariance from what is left over, with neighbouring stations
+    (one common cause over about 20 mm of edge) not counted as independent.
     """
     rows = shift_rows(points_mm, normals)
     used = usable.copy()
@@ -60,7 +62,9 @@ def fit_along_normals(
             break
         used = kept
     rms = float(np.sqrt(np.mean(rest[used] ** 2)))
-    spacing = float(np.median(np.linalg.norm(np.diff(points_mm[:, :2], axis=0), axis=1))) if len(points_mm) > 1 else 20.0
+    spacing = (
+        float(np.median(np.linalg.norm(np.diff(points_mm[:, :2], axis=0), axis=1))) if len(points_mm) > 1 else 20.0
+    )
     together = max(1.0, 20.0 / max(spacing, 1e-6))
     covariance = np.linalg.inv(rows[used].T @ rows[used]) * rms**2 * together
     shift = PlaneShift(float(solution[0]), float(solution[1]), float(np.rad2deg(solution[2])))
@@ -68,7 +72,8 @@ def fit_along_normals(
 
 
 def fit_points(nominal_mm: Array, measured_mm: Array, u_mm: Array) -> ShiftFit:
-    """Rigid plane shift (dx, dy, rotation about the origin) from nominal onto measured points (N, 2), N >= 2, by Umeyama 1991 without scale.
+    """Rigid plane shift (dx, dy, rotation about the origin) from nominal onto measured points (N, 2), N >= 2, by
+    Umeyama 1991 without scale.
 
     ``u_mm`` (N,) of each point per axis gives the covariance.
     """
@@ -84,7 +89,9 @@ def fit_points(nominal_mm: Array, measured_mm: Array, u_mm: Array) -> ShiftFit:
     rows = np.concatenate([shift_rows(measured_mm, axes[:, k]) for k in range(2)])
     covariance = np.linalg.inv((rows * np.tile(weight, 2)[:, None]).T @ rows)
     shift = PlaneShift(float(dx), float(dy), float(np.rad2deg(angle)))
-    return ShiftFit(shift, covariance, float(np.sqrt((rest**2).sum(axis=1).mean())), np.ones(len(nominal_mm), dtype=bool))
+    return ShiftFit(
+        shift, covariance, float(np.sqrt((rest**2).sum(axis=1).mean())), np.ones(len(nominal_mm), dtype=bool)
+    )
 
 
 def combine(second: PlaneShift, first: PlaneShift) -> PlaneShift:
@@ -99,10 +106,11 @@ def combine(second: PlaneShift, first: PlaneShift) -> PlaneShift:
 
 
 def deviation_from(stations: Stations, points_mm: Array) -> tuple[Array, Array]:
-    """Signed deviation (N,) [mm] of edge points (N, 3) from a closed nominal, and the arc length (N,) of each foot point.
+    """Signed deviation (N,) [mm] of edge points (N, 3) from a closed nominal, and the arc length (N,) of each foot
+    point.
 
-    Point i belongs near station i; both in one frame. The foot is found by walking along the outline; between stations the nominal is
-    a parabola of its own curvature, so that the chord's sag does not show. nan points stay nan.
+    Point i belongs near station i; both in one frame. The foot is found by walking along the outline; between
+    stations the nominal is a parabola of its own curvature, so that the chord's sag does not show. nan points stay nan.
     """
     count, step = len(stations.arc_mm), stations.step_mm
     plan, nominal = points_mm[:, :2], stations.points_mm[:, :2]
@@ -129,6 +137,20 @@ def placed(stations: Stations, shift: PlaneShift) -> Stations:
     return stations.placed(shift.pose())
 
 
-def seated(stations: Stations, seating: Pose) -> Stations:
-    """Stations of the shell frame, in the fixture at the nominal seating."""
-    return stations.placed(seating)
+def on_sheet(stations: Stations, cut: Pose, shell: Pose, growth: float) -> Stations:
+    """Stations where the cutter ran, at the height of the sheet that was really under it.
+
+    ``stations`` - shell frame; ``cut`` - shell frame -> fixture of the cut outline; ``shell`` - the same of the shell
+    itself (grown by ``growth``). A shell that sits 0.1 mm off puts another height of its slope under the cutter: at
+    30 degrees of slope and 12 degrees off the camera's axis 0.012 mm of deviation.
+    """
+    there = stations.placed(cut)
+    in_shell = shell.inverse().apply(there.points_mm) / growth
+    away = in_shell[:, :2] - stations.points_mm[:, :2]
+    tangent = stations.tangents / np.hypot(stations.tangents[:, 0], stations.tangents[:, 1])[:, None]
+    rise = stations.climb * (away * stations.normals[:, :2]).sum(axis=1)
+    rise += tangent[:, 2] * (away * tangent[:, :2]).sum(axis=1)
+    in_shell[:, 2] = stations.points_mm[:, 2] + rise
+    points = there.points_mm.copy()
+    points[:, 2] = shell.apply(in_shell * growth)[:, 2]
+    return replace(there, points_mm=points)

@@ -1,13 +1,12 @@
 """Where the uncertainty of a place comes from, besides the picture's noise (GUM, JCGM 100).
 
-A common cause moves every place at once: the camera's calibration, the height of the shell, its temperature. What counts is what is left after
-the frame that judges has followed: a datum that sees the same error takes most of it up. So each cause is kept as fields of displacement over the
-rim, the cut-outs and the datums, the frame's own rigid shift is taken out field by field, and only then are they squared and added.
+A common cause moves every place at once: the camera's calibration, the height of the shell, its temperature. What
+counts is what is left after the frame that judges has followed: a datum that sees the same error takes most of it up.
+So each cause is kept as fields of displacement over the rim, the cut-outs and the datums, the frame's own rigid shift
+is taken out field by field, and only then are they squared and added.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,37 +16,31 @@ from edgeinspect.measure.calibration_uncertainty import calibration_displacement
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture, Seating
 
-EDGE_MODEL_PX = 0.02  # light, gloss and a rounded arris move an edge this much: ray-traced samples under dome and ring, see DEVELOPERS.md
+# light, gloss and a rounded arris move an edge this much: ray-traced samples under dome and ring, see DEVELOPERS.md
+EDGE_MODEL_PX = 0.02
 MARK_NOISE_PX = 0.03  # of a mark's corner in one picture, as measured on the samples
 
 
-@dataclass(frozen=True)
-class Causes:
-    """Displacement fields (K, N, 2) [mm] by cause, each one standard uncertainty of an independent error, at N places (fixture frame)."""
+def common_causes(
+    calibration: CameraCalibration, fixture: Fixture, seating: Seating, points_mm: Array
+) -> dict[str, Array]:
+    """Displacement fields (K, N, 2) [mm] by cause at places (N, 3) of the seated shell, fixture frame.
 
-    points_mm: Array  # (N, 3)
-    fields: dict[str, Array]
-
-
-def camera_causes(calibration: CameraCalibration, fixture: Fixture, seating: Seating, points_mm: Array) -> Causes:
-    """Calibration and height, at places of the seated shell. Costly enough to be worked out once for a set-up."""
+    Each of the K is one standard uncertainty of an independent error; of the temperature it is per unit of growth.
+    """
     calibrated = calibration_displacements(calibration, fixture, points_mm, MARK_NOISE_PX)
     height = apparent_shift_per_height(calibration.fixture_pose, points_mm)
     reach = float(np.abs(points_mm[:, :2]).max())
     lifts = np.stack([np.ones(len(points_mm)), points_mm[:, 0] / reach, points_mm[:, 1] / reach])
     lifted = seating.u_height_mm * lifts[:, :, None] * height[None]
-    return Causes(points_mm, {"calibration and marks": calibrated, "height of the shell": lifted})
+    grown = points_mm[None, :, :2] - seating.pose.translation_mm[:2]
+    return {"calibration and marks": calibrated, "height of the shell": lifted, "temperature": grown}
 
 
 def apparent_shift_per_height(fixture_to_camera: Pose, points_mm: Array) -> Array:
     """(N, 2): how far a place reads wrong in plan, per mm that it lies higher than assumed."""
     camera = fixture_to_camera.inverse().translation_mm
     return np.asarray((points_mm[:, :2] - camera[:2]) / (camera[2] - points_mm[:, 2])[:, None])
-
-
-def with_growth(causes: Causes, u_growth: float) -> Causes:
-    """Adds the temperature: everything grows about the shell's origin."""
-    return Causes(causes.points_mm, {**causes.fields, "temperature": u_growth * causes.points_mm[None, :, :2]})
 
 
 def left_after_points(field: Array, points_mm: Array, at_datums: Array, datums_mm: Array) -> Array:

@@ -1,4 +1,6 @@
-"""The camera: pinhole with radial and tangential lens distortion (OpenCV's five terms), and what calibration knows of it."""
+"""The camera: pinhole with radial and tangential lens distortion (OpenCV's five terms), and what calibration knows of
+it.
+"""
 
 from __future__ import annotations
 
@@ -60,7 +62,9 @@ class CameraModel:
         return pixels
 
     def rays(self, pixels: Array) -> Array:
-        """Directions (N, 3) in the camera frame, z = 1, of pixel positions (N, 2); the distortion is inverted to below 1e-6 px."""
+        """Directions (N, 3) in the camera frame, z = 1, of pixel positions (N, 2); the distortion is inverted to
+        below 1e-6 px.
+        """
         criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 50, 1e-12)
         flat = np.ascontiguousarray(pixels, dtype=np.float64).reshape(-1, 1, 2)
         plane = cv2.undistortPoints(flat, self.matrix, self.distortion, criteria=criteria)

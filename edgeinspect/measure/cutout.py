@@ -1,7 +1,8 @@
 """Cut-outs: there or not, where, how large, on the show-face arris.
 
-Off the camera's axis the far wall of a hole shows: face, wall and background make two steps a known distance apart (sheet thickness and
-view angle), and one blurred step would lie anywhere between. So both are fitted, with one wall brightness that varies slowly around the hole.
+Off the camera's axis the far wall of a hole shows: face, wall and background make two steps a known distance apart
+(sheet thickness and view angle), and one blurred step would lie anywhere between. So both are fitted, with one wall
+brightness that varies slowly around the hole.
 """
 
 from __future__ import annotations
@@ -27,7 +28,9 @@ WALL_HARMONICS = 2
 
 @dataclass(frozen=True)
 class CutOutFit:
-    """Centre offset (dx, dy) from the stations' own centre and size offsets [mm], with covariance of the fitted terms."""
+    """Centre offset (dx, dy) from the stations' own centre and size offsets [mm], with covariance of the fitted
+    terms.
+    """
 
     there: bool | None
     terms: Array  # dx, dy, all round, and for a slot: along minus all round, turn [rad]
@@ -38,7 +41,9 @@ class CutOutFit:
 
 
 def apparent_wall(stations: Stations, wall_height_mm: Array, model: CameraModel, pose: Pose) -> Array:
-    """Apparent distance (N,) [mm along the scan line] from the show-face arris to the back-face arris; 0 where the face is hidden."""
+    """Apparent distance (N,) [mm along the scan line] from the show-face arris to the back-face arris; 0 where the
+    face is hidden.
+    """
     below = stations.points_mm.copy()
     below[:, 2] -= wall_height_mm
     lines = lay_scan_lines(stations.points_mm, stations.directions, 1.0, model, pose)
@@ -53,7 +58,9 @@ def wall_height(stations: Stations, sheet_mm: float) -> Array:
 
 
 def shape_rows(cutout: CutOut, stations: Stations, centre_mm: Array, angle_rad: float) -> Array:
-    """(N, T): how the deviation at each station answers to the terms of CutOutFit. Size terms grow the hole (deviation -)."""
+    """(N, T): how the deviation at each station answers to the terms of CutOutFit. Size terms grow the hole
+    (deviation -).
+    """
     normals = stations.normals[:, :2]  # into the hole
     columns = [normals[:, 0], normals[:, 1], -np.ones(len(normals))]
     if cutout.kind == "slot":
@@ -80,8 +87,11 @@ def measure_cutout(
     usable = (edges.flags & (Flag.NO_EDGE | Flag.OUTSIDE)) == 0
     here = Scan(stations, lines, d_mm, ribbon, edges)
     if usable.mean() < SEEN_SHARE:
-        return CutOutFit(_without_edge(ribbon, noise), np.zeros(rows.shape[1]), np.zeros((rows.shape[1],) * 2), 0.0, here, wall)
-    # Start: where the wall is seen the strongest step may be either arris; the side that hides its wall is sure, and so is the shape.
+        return CutOutFit(
+            _without_edge(ribbon, noise), np.zeros(rows.shape[1]), np.zeros((rows.shape[1],) * 2), 0.0, here, wall
+        )
+    # Start: where the wall is seen the strongest step may be either arris; the side that hides its wall is sure, and
+    # so is the shape.
     sure = usable & (wall < 0.3)
     start = edges.d_mm if sure.mean() > 0.25 else edges.d_mm - 0.5 * wall
     terms = _robust(rows, np.nan_to_num(start), sure if sure.mean() > 0.25 else usable)
@@ -124,7 +134,9 @@ def _robust(rows: Array, d: Array, usable: NDArray[np.bool_]) -> Array:
 
 
 def _without_edge(ribbon: Levels, noise: float) -> bool | None:
-    """What to say where no edge was found. False: the sheet runs on across the band, the cut-out is not there. None: cannot tell."""
+    """What to say where no edge was found. False: the sheet runs on across the band, the cut-out is not there. None:
+    cannot tell.
+    """
     inner, outer = ribbon[:, : ribbon.shape[1] // 3].mean(axis=1), ribbon[:, -ribbon.shape[1] // 3 :].mean(axis=1)
     alike = np.abs(outer - inner) < 0.1 * np.maximum(inner, 1e-3) + 3.0 * noise
     return False if np.mean(alike) > 0.8 else None
@@ -133,7 +145,9 @@ def _without_edge(ribbon: Levels, noise: float) -> bool | None:
 def _two_steps(
     ribbon: Levels, d_mm: Array, expected: Array, wall: Array, blur_mm: float, noise: float
 ) -> tuple[Array, Array]:
-    """Place of the show-face arris (N,) and its u, from two steps ``wall`` apart whose share of the whole step varies slowly around."""
+    """Place of the show-face arris (N,) and its u, from two steps ``wall`` apart whose share of the whole step varies
+    slowly around.
+    """
     count = len(ribbon)
     spacing = float(d_mm[1] - d_mm[0])
     reach = 4.0 * blur_mm
@@ -155,7 +169,7 @@ def _two_steps(
         if turn < 3:
             share = _wall_share(values, weight, near, far, gap, blur_mm)
         both = share[:, None] * near + (1 - share[:, None]) * far
-        low, step, residual = _levels(values, weight, both)
+        _, step, residual = _levels(values, weight, both)
         slope = step[:, None] * (share[:, None] * near_density + (1 - share[:, None]) * far_density)
         slope = -slope / np.float32(blur_mm * np.sqrt(2 * np.pi))
         _, _, across = _levels(slope, weight, both)  # what of the shift no change of levels can explain
@@ -178,7 +192,8 @@ def _levels(values: Levels, weight: Levels, shape: Levels) -> tuple[Levels, Leve
 def _wall_share(values: Levels, weight: Levels, near: Levels, far: Levels, gap: Levels, blur_mm: float) -> Levels:
     """Share (N,) of the step that lies at the show-face arris, as a low Fourier series around the cut-out.
 
-    Each line alone cannot tell the wall's level where the wall is narrow; together they can, because light changes slowly around a hole.
+    Each line alone cannot tell the wall's level where the wall is narrow; together they can, because light changes
+    slowly around a hole.
     """
     count = len(values)
     ones = np.ones_like(near)

@@ -1,7 +1,8 @@
 """Decals: there or not, offset and rotation along the surface.
 
-The picture is sampled on a grid in the decal's own surface coordinates (through camera, pose and patch, so a curved patch is no special case)
-and the artwork, blurred like the lens, is laid on it: coarsely by masked correlation, then by Gauss-Newton with brightness gain and a light gradient.
+The picture is sampled on a grid in the decal's own surface coordinates (through camera, pose and patch, so a curved
+patch is no special case) and the artwork, blurred like the lens, is laid on it: coarsely by masked correlation, then
+by Gauss-Newton with brightness gain and a light gradient.
 """
 
 from __future__ import annotations
@@ -10,11 +11,13 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import CameraModel
+from edgeinspect.measure.frames import Datum
+from edgeinspect.measure.measurement import DecalResult
 from edgeinspect.measure.ribbon import Levels
+from edgeinspect.measure.setup import Sight, quantity
 from edgeinspect.shell.definition import Artwork, Decal
 
 REACH_MM = 15.0
@@ -45,7 +48,9 @@ class _Unrolled:
     spacing_mm: float
 
 
-def measure_decal(picture: Levels, decal: Decal, shell_pose: Pose, model: CameraModel, pose: Pose, blur_px: float) -> DecalFit:
+def measure_decal(
+    picture: Levels, decal: Decal, shell_pose: Pose, model: CameraModel, pose: Pose, blur_px: float
+) -> DecalFit:
     """Fit one decal. ``shell_pose`` - shell -> fixture as seated (by its datums); ``pose`` - fixture -> camera."""
     art = decal.artwork
     where = pose.after(shell_pose)
@@ -66,7 +71,14 @@ def measure_decal(picture: Levels, decal: Decal, shell_pose: Pose, model: Camera
     found = corners @ np.array([[cos, sin], [-sin, cos]]) + values[:2]
     outline = model.project(decal.patch.points(found[:, 0], found[:, 1]), where)
     return DecalFit(
-        True, float(values[0]), float(values[1]), float(np.rad2deg(values[2])), covariance, correlation, outline, nominal
+        True,
+        float(values[0]),
+        float(values[1]),
+        float(np.rad2deg(values[2])),
+        covariance,
+        correlation,
+        outline,
+        nominal,
     )
 
 
@@ -75,16 +87,9 @@ def _unroll(picture: Levels, decal: Decal, where: Pose, model: CameraModel, spac
     half_v = decal.artwork.height_mm / 2 + REACH_MM + 5.0
     u = np.arange(-round(half_u / spacing_mm), round(half_u / spacing_mm) + 1) * spacing_mm
     v = np.arange(round(half_v / spacing_mm), -round(half_v / spacing_mm) - 1, -1) * spacing_mm
-    # The camera is smooth over some mm: project a grid of 4 mm and interpolate the map.
-    pick_u, pick_v = np.linspace(0, len(u) - 1, max(8, len(u) // 14)), np.linspace(0, len(v) - 1, max(8, len(v) // 14))
-    coarse_u, coarse_v = np.interp(pick_u, range(len(u)), u), np.interp(pick_v, range(len(v)), v)
-    grid_u, grid_v = np.meshgrid(coarse_u, coarse_v)
-    pixels = model.project(decal.patch.points(grid_u, grid_v).reshape(-1, 3), where).reshape(*grid_u.shape, 2)
-    columns, rows = np.meshgrid(
-        np.linspace(0, len(coarse_u) - 1, len(u)), np.linspace(0, len(coarse_v) - 1, len(v))
-    )
-    at_u, at_v = columns.astype(np.float32), rows.astype(np.float32)
-    maps = [cv2.remap(pixels[..., k].astype(np.float32), at_u, at_v, cv2.INTER_CUBIC) for k in range(2)]
+    grid_u, grid_v = np.meshgrid(u, v)
+    pixels = model.project(decal.patch.points(grid_u, grid_v).reshape(-1, 3), where)
+    maps = [pixels[:, k].astype(np.float32).reshape(grid_u.shape) for k in range(2)]
     border = cv2.BORDER_CONSTANT
     levels = cv2.remap(picture, maps[0], maps[1], cv2.INTER_LINEAR, borderMode=border, borderValue=0.0)
     return _Unrolled(np.asarray(levels, dtype=np.float32), spacing_mm)
@@ -156,8 +161,7 @@ def _fine(view: _Unrolled, art: Artwork, start: Array, blur_mm: float) -> tuple[
         if inside.sum() < 50:
             return np.full(3, np.nan), covariance, 0.0
         pick = np.nonzero(inside)
-        mx, my = map_x[pick].reshape(-1, 1), map_y[pick].reshape(-1, 1)
-        model, gx, gy = (cv2.remap(a, mx, my, cv2.INTER_LINEAR).ravel() for a in (ink, ink_x, ink_y))
+        model, gx, gy = (cv2.remap(a, map_x, map_y, cv2.INTER_LINEAR)[pick] for a in (ink, ink_x, ink_y))
         level = view.levels[pick]
         au, av = art_u[pick], art_v[pick]
         light = np.column_stack([np.ones_like(au), au / 50.0, av / 50.0])
@@ -167,9 +171,16 @@ def _fine(view: _Unrolled, art: Artwork, start: Array, blur_mm: float) -> tuple[
         gain = light @ coefficient[3:]
         # How the artwork under a fixed place changes when the decal moves by (dx, dy, rotation).
         du, dv = gx * np.float32(per_mm), -gy * np.float32(per_mm)
-        move = np.column_stack([
-            -(du * cos - dv * sin), -(du * sin + dv * cos), du * av - dv * au,
-        ]) * gain[:, None]
+        move = (
+            np.column_stack(
+                [
+                    -(du * cos - dv * sin),
+                    -(du * sin + dv * cos),
+                    du * av - dv * au,
+                ]
+            )
+            * gain[:, None]
+        )
         jacobian = np.column_stack([columns_of, move]).astype(np.float64)
         spread = 1.4826 * float(np.median(np.abs(residual))) + 1e-6
         weight = 1.0 / np.maximum(1.0, np.abs(residual) / (2.0 * spread))
@@ -188,6 +199,32 @@ def _fine(view: _Unrolled, art: Artwork, start: Array, blur_mm: float) -> tuple[
     return values, covariance, correlation
 
 
-def patch_frame(decal: Decal) -> NDArray[np.float64]:
-    """Reading and up directions (2, 3) of the decal in the shell frame, at its centre."""
-    return np.array([decal.patch.x_axis, np.cross(decal.patch.normal, decal.patch.x_axis)])
+def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum) -> DecalResult:
+    """One decal against the shell's datums, with uncertainties; ``index`` - its place in the set-up's list of
+    places.
+    """
+    patch, seating = decal.patch, sight.setup.seating.pose
+    where = datum.shift.pose().after(seating)
+    fit = measure_decal(sight.picture, decal, where, sight.model, sight.pose, sight.blur_px)
+    if not fit.there or fit.covariance is None:
+        return DecalResult(decal.name, fit.there, correlation=fit.correlation, nominal_pixel=fit.nominal_pixel)
+    axes = np.array([patch.x_axis, np.cross(patch.normal, patch.x_axis)])
+    carried = (sight.growth - 1.0) * (axes @ patch.origin_mm)  # a warm shell carries its decal outwards
+    values = np.array([fit.dx_mm, fit.dy_mm]) - carried
+    common = sight.setup.place_causes(index, sight.u_growth)
+    at = where.apply(patch.origin_mm[None])
+    offsets = []
+    for k in range(2):
+        shares = {"picture noise and print": float(np.sqrt(fit.covariance[k, k])), **common}
+        shares["datums"] = float(datum.u_along(at, where.turn(axes[k : k + 1]))[0])
+        shares["light and edge shape"] = sight.edge_model_mm
+        offsets.append(quantity(float(values[k]), shares))
+    turn = {
+        "picture noise and print": float(np.rad2deg(np.sqrt(fit.covariance[2, 2]))),
+        "datums": float(np.rad2deg(np.sqrt(max(0.0, float(datum.covariance[2, 2]))))),
+        "light and edge shape": float(np.rad2deg(sight.edge_model_mm / (0.5 * decal.artwork.width_mm))),
+    }
+    rotation = quantity(fit.rotation_deg, turn)
+    return DecalResult(
+        decal.name, True, offsets[0], offsets[1], rotation, fit.correlation, fit.outline_pixel, fit.nominal_pixel
+    )

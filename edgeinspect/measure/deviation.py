@@ -1,7 +1,7 @@
 """The deviation along the outline: filtered profile and the worst place of each zone.
 
-The largest of thousands of noisy points is biased (0.03 mm of noise over 3,000 points reads 0.11 mm on a perfect edge), so a zone is judged on
-the profile behind a Gaussian filter of stated cut-off.
+The largest of thousands of noisy points is biased (0.03 mm of noise over 3,000 points reads 0.11 mm on a perfect
+edge), so a zone is judged on the profile behind a Gaussian filter of stated cut-off.
 """
 
 from __future__ import annotations
@@ -28,9 +28,11 @@ def gaussian_weights(cutoff_mm: float, step_mm: float) -> Array:
 def filter_closed(
     deviation_mm: Array, usable: NDArray[np.bool_], cutoff_mm: float, step_mm: float
 ) -> tuple[Array, float]:
-    """Filtered profile (N,) of a closed outline, nan where too little is seen, and the factor by which the filter reduces white noise.
+    """Filtered profile (N,) of a closed outline, nan where too little is seen, and the factor by which the filter
+    reduces white noise.
 
-    Unusable stations have no weight: their place is taken by no one, and nothing is bridged over more than half the window.
+    Unusable stations have no weight: their place is taken by no one, and nothing is bridged over more than half the
+    window.
     """
     weights = gaussian_weights(cutoff_mm, step_mm)
     reach = len(weights) // 2
@@ -46,7 +48,8 @@ def filter_closed(
 def zone_result(zone: Zone, profile: DeviationProfile, step_mm: float, shares: dict[str, Array]) -> ZoneResult:
     """Worst filtered deviation both ways in one zone. ``shares`` - parts (N,) of the uncertainty by source.
 
-    Seen is what the filtered profile has a value for: single lost stations close, anything wider than half the filter's window stays open.
+    Seen is what the filtered profile has a value for: single lost stations close, anything wider than half the
+    filter's window stays open.
     """
     inside = zone.holds(profile.arc_mm)
     measured = inside & np.isfinite(profile.deviation_mm)
@@ -64,6 +67,12 @@ def zone_result(zone: Zone, profile: DeviationProfile, step_mm: float, shares: d
         return Quantity(float(profile.deviation_mm[at]), float(profile.u_mm[at]), parts)
 
     return ZoneResult(
-        zone.name, zone.frame, quantity(most), float(profile.arc_mm[most]), quantity(least), float(profile.arc_mm[least]),
-        length_mm, seen_mm,
+        zone.name,
+        zone.frame,
+        quantity(most),
+        float(profile.arc_mm[most]),
+        quantity(least),
+        float(profile.arc_mm[least]),
+        length_mm,
+        seen_mm,
     )

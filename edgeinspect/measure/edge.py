@@ -1,6 +1,7 @@
 """Sub-pixel edges: a blurred step fitted on every scan line at once by Gauss-Newton, with its own standard uncertainty.
 
-Model on one scan line: level(d) = a + b * F((d - d0) / s), F the normal distribution's integral, s the blur, shared by the whole curve.
+Model on one scan line: level(d) = a + b * F((d - d0) / s), F the normal distribution's integral, s the blur, shared
+by the whole curve.
 """
 
 from __future__ import annotations
@@ -16,7 +17,9 @@ from edgeinspect.measure.ribbon import Levels
 
 HALF_WINDOW_PX = 3.5  # samples within this of the edge are fitted: beyond it a step says nothing more about its place
 RIVAL_SHARE = 0.7  # a second step this strong beside the first makes the place doubtful
-BILINEAR_NOISE = 2.0 / 3.0  # mean reduction of white noise by bilinear sampling at every sub-pixel phase, both directions
+BILINEAR_NOISE = (
+    2.0 / 3.0
+)  # mean reduction of white noise by bilinear sampling at every sub-pixel phase, both directions
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,8 @@ class Edges:
 def normal_integral(x: Levels) -> tuple[Levels, Levels]:
     """F(x) and its density times sqrt(2 pi) for float32 ``x``.
 
-    Abramowitz and Stegun 7.1.26 (absolute error below 1e-7 in F): shares the exponential with the density and is five times faster than erf.
+    Abramowitz and Stegun 7.1.26 (absolute error below 1e-7 in F): shares the exponential with the density and is five
+    times faster than erf.
     """
     density = np.exp(np.float32(-0.5) * x * x)
     t = 1.0 / (1.0 + np.float32(0.3275911 / np.sqrt(2.0)) * np.abs(x))
@@ -46,8 +50,9 @@ def normal_integral(x: Levels) -> tuple[Levels, Levels]:
 def noise_of(ribbon: Levels) -> float:
     """Standard deviation of the raw pixels' noise [levels], from differences between neighbouring scan lines.
 
-    Third differences along the curve cancel level, slope and slow shading; the median absolute deviation ignores edges and dirt.
-    Scan lines lie more than a pixel apart, so their samples are independent but for the bilinear sampling, which is allowed for.
+    Third differences along the curve cancel level, slope and slow shading; the median absolute deviation ignores
+    edges and dirt. Scan lines lie more than a pixel apart, so their samples are independent but for the bilinear
+    sampling, which is allowed for.
     """
     third = ribbon[3:] - 3.0 * ribbon[2:-1] + 3.0 * ribbon[1:-2] - ribbon[:-3]
     thin = third[::3, ::4]
@@ -56,7 +61,9 @@ def noise_of(ribbon: Levels) -> float:
 
 
 def polarity_of(ribbon: Levels) -> float:
-    """+1 where the picture gets brighter out of the material, -1 where it gets darker: the majority of the scan lines decides."""
+    """+1 where the picture gets brighter out of the material, -1 where it gets darker: the majority of the scan lines
+    decides.
+    """
     third = max(1, ribbon.shape[1] // 3)
     return 1.0 if np.nanmedian(ribbon[:, -third:].mean(axis=1) - ribbon[:, :third].mean(axis=1)) >= 0 else -1.0
 
@@ -97,11 +104,13 @@ def fit_edges(
 ) -> Edges:
     """The edge on every scan line of a ribbon.
 
-    Parameters: ribbon - (N, M) levels, from the material outwards; d_mm - (M,) even offsets; px_per_mm - (N,) picture scale along the
-    lines; blur_px - first guess of the blur's standard deviation, refined here; start_mm - (N,) where to look (default: the strongest step);
-    noise - standard deviation of the picture's noise [levels] (default: from the ribbon); full_scale - level of a saturated pixel.
+    Parameters: ribbon - (N, M) levels, from the material outwards; d_mm - (M,) even offsets; px_per_mm - (N,) picture
+    scale along the lines; blur_px - first guess of the blur's standard deviation, refined here; start_mm - (N,) where
+    to look (default: the strongest step); noise - standard deviation of the picture's noise [levels] (default: from
+    the ribbon); full_scale - level of a saturated pixel.
     Returns Edges. A line with no step of five times the noise is flagged NO_EDGE, never guessed.
-    Reference for u: Cramér-Rao bound of a blurred step in white noise, u = (noise/contrast) sqrt(2 s sqrt(pi)) px for a line 1 px wide.
+    Reference for u: Cramér-Rao bound of a blurred step in white noise, u = (noise/contrast) sqrt(2 s sqrt(pi)) px for
+    a line 1 px wide.
     """
     count, samples = ribbon.shape
     spacing = float(d_mm[1] - d_mm[0])
@@ -150,7 +159,9 @@ def fit_edges(
         if good.any():
             wide = widening[good]
             power = float(np.vdot(wide, wide))
-            blur = float(np.clip(blur + float(np.vdot(wide, residual[good])) / max(power, 1e-12), 0.5 * blur, 2.0 * blur))
+            blur = float(
+                np.clip(blur + float(np.vdot(wide, residual[good])) / max(power, 1e-12), 0.5 * blur, 2.0 * blur)
+            )
     d = origin + at
     contrast = step.astype(np.float64)
     weak = (np.sign(contrast) != polarity) | (np.abs(contrast) < 5.0 * noise)

@@ -11,7 +11,9 @@ from edgeinspect.geometry import Array, Pose, frozen
 
 @dataclass(frozen=True)
 class Mark:
-    """A printed square mark: its id in the dictionary and its corners (4, 3) [mm] in the fixture frame: top-left, then clockwise as printed."""
+    """A printed square mark: its id in the dictionary and its corners (4, 3) [mm] in the fixture frame: top-left,
+    then clockwise as printed.
+    """
 
     mark_id: int
     corners_mm: Array
@@ -53,7 +55,9 @@ class Fixture:
 
 @dataclass(frozen=True)
 class Seating:
-    """Where the fixture holds a shell: placement shell -> fixture, and how far off it may sit before it must be reseated."""
+    """Where the fixture holds a shell: placement shell -> fixture, and how far off it may sit before it must be
+    reseated.
+    """
 
     shell: str
     pose: Pose

@@ -1,4 +1,6 @@
-"""The frames a deviation is told in: where the fixture holds the shell, where its datums are, and the best fit (form only)."""
+"""The frames a deviation is told in: where the fixture holds the shell, where its datums are, and the best fit (form
+only).
+"""
 
 from __future__ import annotations
 
@@ -13,12 +15,14 @@ from edgeinspect.measure.cutout import CutOutFit
 from edgeinspect.measure.measurement import Alignment
 from edgeinspect.measure.pips import PipFound
 from edgeinspect.measure.ribbon import Stations
-from edgeinspect.shell.definition import Frame, Pip
+from edgeinspect.shell.definition import Pip
 
 
 @dataclass(frozen=True)
 class Datum:
-    """Where the shell's datums are in the fixture: shift from the nominal seating, with covariance (dx, dy [mm], rotation [rad])."""
+    """Where the shell's datums are in the fixture: shift from the nominal seating, with covariance (dx, dy [mm],
+    rotation [rad]).
+    """
 
     shift: PlaneShift
     covariance: Array
@@ -31,17 +35,21 @@ class Datum:
         return np.asarray(np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", rows, self.covariance, rows), 0.0)))
 
 
-def datum_of_pips(pips: tuple[Pip, ...], found: list[PipFound], nominal_mm: Array) -> Datum | None:
-    """Rigid shift of the nominal pips (N, 2; fixture frame, at the shell's temperature) onto the found ones; None with fewer than three."""
+def datum_of_pips(pips: tuple[Pip, ...], found: list[PipFound], nominal_mm: Array, u_light_mm: float) -> Datum | None:
+    """Rigid shift of the nominal pips (N, 2; fixture frame, at the shell's temperature) onto the found ones; None
+    with fewer than three.
+    """
     seen = [k for k, pip in enumerate(found) if pip.centre_mm is not None]
     if len(seen) < min(3, len(pips)):
         return None
     measured = np.array([found[k].centre_mm for k in seen])
-    fit = fit_points(nominal_mm[seen], measured, np.array([max(found[k].u_mm, 1e-4) for k in seen]))
+    fit = fit_points(nominal_mm[seen], measured, np.array([np.hypot(found[k].u_mm, u_light_mm) for k in seen]))
     return Datum(fit.shift, fit.covariance, fit.rms_mm)
 
 
-def datum_of_hole_and_slot(hole: CutOutFit, slot: CutOutFit, hole_mm: Array, slot_mm: Array, nominal_mm: Array) -> Datum:
+def datum_of_hole_and_slot(
+    hole: CutOutFit, slot: CutOutFit, hole_mm: Array, slot_mm: Array, nominal_mm: Array
+) -> Datum:
     """ISO 5459 hole and slot: the hole's centre is the origin, the slot's centre only sets the direction.
 
     ``hole_mm``, ``slot_mm`` - measured centres (2,); ``nominal_mm`` - nominal centres (2, 2), fixture frame.
@@ -60,7 +68,9 @@ def datum_of_hole_and_slot(hole: CutOutFit, slot: CutOutFit, hole_mm: Array, slo
 def form_only(
     nominal: Stations, cut: PlaneShift, edge_mm: Array, usable: NDArray[np.bool_]
 ) -> tuple[Alignment, Array, Array]:
-    """Best fit of the nominal (fixture frame, at the shell's temperature) to the edge: alignment, deviation and foot points (N,)."""
+    """Best fit of the nominal (fixture frame, at the shell's temperature) to the edge: alignment, deviation and foot
+    points (N,).
+    """
     shift = cut
     for _ in range(2):
         at = placed(nominal, shift)
@@ -76,10 +86,3 @@ def form_only(
 def alignment(words: str, shift: PlaneShift, covariance: Array, rms_mm: float) -> Alignment:
     u = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     return Alignment(words, shift, float(u[0]), float(u[1]), float(np.rad2deg(u[2])), rms_mm)
-
-
-FRAME_WORDS = {
-    Frame.DATUM: "against the shell's datums",
-    Frame.FIXTURE: "against the fixture",
-    Frame.BEST_FIT: "best fit, form only",
-}

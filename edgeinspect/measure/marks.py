@@ -1,6 +1,7 @@
 """The fixture's pose from its printed marks: their edges by blurred-step fits, looked for where they belong.
 
-Default corner detection is 0.6 px off; straight lines fitted to the four edges of each mark through the full camera model reach 0.01 px.
+Default corner detection is 0.6 px off; straight lines fitted to the four edges of each mark through the full camera
+model reach 0.01 px.
 """
 
 from __future__ import annotations
@@ -43,10 +44,13 @@ def _nothing() -> MarksFound:
     return MarksFound(None, np.zeros((6, 6)), (), (), np.zeros((0, 4, 2)), float("nan"), float("nan"))
 
 
-def find_marks(levels: RawLevels | Levels, model: CameraModel, fixture: Fixture, expected_pose: Pose | None) -> MarksFound:
+def find_marks(
+    levels: RawLevels | Levels, model: CameraModel, fixture: Fixture, expected_pose: Pose | None
+) -> MarksFound:
     """Fixture pose from the marks in one picture.
 
-    Looks where ``expected_pose`` puts the marks; where they are not there (or no pose is given), searches the whole picture once.
+    Looks where ``expected_pose`` puts the marks; where they are not there (or no pose is given), searches the whole
+    picture once.
     """
     picture: Levels = cast(Levels, levels) if levels.dtype == np.float32 else as_levels(cast(RawLevels, levels))
     if expected_pose is not None:
@@ -74,7 +78,11 @@ def _search(picture: Levels, model: CameraModel, fixture: Fixture) -> Pose | Non
     grey = cv2.convertScaleAbs(picture, alpha=255.0)
     corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(fixture.dictionary)).detectMarkers(grey)
     known = {mark.mark_id: mark for mark in fixture.marks}
-    hits = [] if ids is None else [(known[int(i)], c) for i, c in zip(ids.ravel(), corners, strict=True) if int(i) in known]
+    hits = (
+        []
+        if ids is None
+        else [(known[int(i)], c) for i, c in zip(ids.ravel(), corners, strict=True) if int(i) in known]
+    )
     if len(hits) < LEAST_MARKS:
         return None
     places = np.vstack([mark.corners_mm for mark, _ in hits])
@@ -148,15 +156,20 @@ def _corners_of_size(
     cos = np.einsum("kij,kij->ki", before, outward)
     one, two = np.roll(at_end, 1, axis=1), at_start
     share = 1.0 / (1.0 - cos**2)
-    moved = starts + (((one - cos * two) * share)[..., None] * before + ((two - cos * one) * share)[..., None] * outward)
+    moved = starts + (
+        ((one - cos * two) * share)[..., None] * before + ((two - cos * one) * share)[..., None] * outward
+    )
     pixels = model.project(np.nan_to_num(moved).reshape(-1, 3), pose).reshape(-1, 4, 2)
     step = float(np.median(np.abs(edges.contrast)))
-    readable = np.array([_reads(picture, model, dictionary, mark, m, pose) for mark, m in zip(marks, moved, strict=True)])
+    readable = np.array(
+        [_reads(picture, model, dictionary, mark, m, pose) for mark, m in zip(marks, moved, strict=True)]
+    )
     return pixels, edges.blur_mm * float(np.median(lines.px_per_mm)), full & readable & (step > 0.02)
 
 
 def _side_lines(d: Array, t: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Offset and slope (K, 4) of a line through each side's edge offsets (K, 4, L); False where a side has too few lines.
+    """Offset and slope (K, 4) of a line through each side's edge offsets (K, 4, L); False where a side has too few
+    lines.
 
     Two rounds: lines that lie more than three robust deviations from the first are dirt or a scratch and are left out.
     """
@@ -221,10 +234,13 @@ def _pose_of(
     return MarksFound(pose, covariance, seen, stray, corners[keep], rms, blur)
 
 
-def read_length(found: MarksFound, fixture: Fixture, model: CameraModel, first: int, second: int) -> tuple[float, float]:
+def read_length(
+    found: MarksFound, fixture: Fixture, model: CameraModel, first: int, second: int
+) -> tuple[float, float]:
     """Known and read distance [mm] between the centres of two seen marks, through a pose fitted to all the others.
 
-    The two marks have no say in the pose that reads them: that makes it a check, the best there is until a reference piece exists.
+    The two marks have no say in the pose that reads them: that makes it a check, the best there is until a reference
+    piece exists.
     """
     assert found.pose is not None
     known = {mark.mark_id: mark.corners_mm for mark in fixture.marks}

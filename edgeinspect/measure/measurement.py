@@ -1,7 +1,7 @@
 """The record of one measured shell: numbers, standard uncertainties and flags, no verdict (measure once, judge many).
 
-Every length is in mm, every angle in degrees, every ``u`` one standard uncertainty. Arrays are read-only; nan means "not measured there"
-and the flags say why.
+Every length is in mm, every angle in degrees, every ``u`` one standard uncertainty. Arrays are read-only; nan means
+"not measured there" and the flags say why.
 """
 
 from __future__ import annotations
@@ -18,7 +18,9 @@ from edgeinspect.shell.definition import Check, Frame
 
 
 class Flag(enum.IntFlag):
-    """Why a station of the ribbon is not trusted, bit by bit. A station with any of these is not part of a deviation."""
+    """Why a station of the ribbon is not trusted, bit by bit. A station with any of these is not part of a
+    deviation.
+    """
 
     NO_EDGE = 1  # no step of enough contrast in the search band
     LOW_CONTRAST = 2  # a step, but its uncertainty is too large
@@ -30,7 +32,7 @@ class Flag(enum.IntFlag):
 
 @dataclass(frozen=True)
 class Stop:
-    """"Could not measure" as a value: where it stopped and why, and the one thing to do about it."""
+    """ "Could not measure" as a value: where it stopped and why, and the one thing to do about it."""
 
     stage: str  # picture, light, marks, camera, place, seating, edge, datum, cutout, decal, ...
     reason: str  # one plain sentence, no full stop needed: "camera top has moved 0.31 mm"
@@ -82,7 +84,9 @@ class CameraView:
     mark_residual_px: float  # rms of the marks' corners
     grey_ratio: float  # level of the grey patch over its level at calibration
     blur_px: float
-    lengths: tuple[tuple[str, float, float], ...] = ()  # words, known [mm], read [mm]: distances between marks, left-one-out
+    lengths: tuple[
+        tuple[str, float, float], ...
+    ] = ()  # words, known [mm], read [mm]: distances between marks, left-one-out
 
 
 @dataclass(frozen=True)
@@ -150,7 +154,9 @@ class ZoneResult:
 
 @dataclass(frozen=True)
 class CutOutResult:
-    """``there`` None: could not be seen. Offsets of the centre from its place in the datum frame; sizes in the order of the definition."""
+    """``there`` None: could not be seen. Offsets of the centre from its place in the datum frame; sizes in the order
+    of the definition.
+    """
 
     name: str
     there: bool | None

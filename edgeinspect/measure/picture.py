@@ -25,12 +25,16 @@ def as_levels(raw: RawLevels) -> Levels:
 
 
 def patch_level(picture: Levels, corners_mm: Array, model: CameraModel, pose: Pose) -> float:
-    """Mean level over the inner part of a flat patch given by its corners (4, 3) in the fixture; nan when it is not in the picture."""
+    """Mean level over the inner part of a flat patch given by its corners (4, 3) in the fixture; nan when it is not
+    in the picture.
+    """
     u, v = np.meshgrid(np.linspace(0.2, 0.8, 24), np.linspace(0.2, 0.8, 12))
     u, v = u.reshape(-1, 1), v.reshape(-1, 1)
     top = corners_mm[0] * (1 - u) + corners_mm[1] * u
     bottom = corners_mm[3] * (1 - u) + corners_mm[2] * u
     pixels = model.project(top * (1 - v) + bottom * v, pose).astype(np.float32)
     border = cv2.BORDER_CONSTANT
-    levels = cv2.remap(picture, pixels[:, :1], pixels[:, 1:], cv2.INTER_LINEAR, borderMode=border, borderValue=float("nan"))
+    levels = cv2.remap(
+        picture, pixels[:, :1], pixels[:, 1:], cv2.INTER_LINEAR, borderMode=border, borderValue=float("nan")
+    )
     return float(np.mean(levels))

@@ -69,7 +69,9 @@ def _fit(picture: Levels, pip: Pip, centre: Array, model: CameraModel, pose: Pos
         if abs(terms[2]) > RADIUS_MAY_BE_OFF_MM or rms > 0.25:
             return PipFound(None, float("nan"), float("nan"))
         centre = centre + np.array([terms[0], terms[1], 0.0])
-        u = rms * float(np.sqrt(2.0 / used.sum())) * np.sqrt(2.0)  # neighbouring lines share blur and texture: half of them count
+        u = (
+            rms * float(np.sqrt(2.0 / used.sum())) * np.sqrt(2.0)
+        )  # neighbouring lines share blur and texture: half of them count
         found = PipFound(centre[:2].copy(), u, radius + float(terms[2]))
         if np.hypot(terms[0], terms[1]) < 0.05:
             return found
@@ -84,7 +86,9 @@ def _search(picture: Levels, pip: Pip, expected_mm: Array, model: CameraModel, p
     x, y = np.meshgrid(axis, axis)
     places = np.column_stack([expected_mm[0] + x.ravel(), expected_mm[1] + y.ravel(), np.full(x.size, expected_mm[2])])
     pixels = model.project(places, pose).astype(np.float32).reshape(*x.shape, 2)
-    plan = cv2.remap(picture, np.ascontiguousarray(pixels[..., 0]), np.ascontiguousarray(pixels[..., 1]), cv2.INTER_LINEAR)
+    plan = cv2.remap(
+        picture, np.ascontiguousarray(pixels[..., 0]), np.ascontiguousarray(pixels[..., 1]), cv2.INTER_LINEAR
+    )
     plan = cv2.GaussianBlur(plan, (0, 0), 1.5)
     radius = np.hypot(x, y)
     ring = pip.diameter_mm / 2.0

@@ -50,9 +50,11 @@ def scan(picture: Levels, stations: Stations, half_mm: float, model: CameraModel
 
 
 def find_place(picture: Levels, nominal: Stations, model: CameraModel, pose: Pose, blur_px: float) -> PlaneShift | None:
-    """Plane shift (about the fixture's origin) from the nominal seating onto the cut, to a few tenths of a mm; None where no outline is.
+    """Plane shift (about the fixture's origin) from the nominal seating onto the cut, to a few tenths of a mm; None
+    where no outline is.
 
-    ``nominal`` - stations at the nominal seating, fixture frame. Looks first where the shell should be, then in the whole range.
+    ``nominal`` - stations at the nominal seating, fixture frame. Looks first where the shell should be, then in the
+    whole range.
     """
     few = thin(nominal, max(1, round(2.0 / nominal.step_mm)))
     for start in (PlaneShift(0.0, 0.0, 0.0), None):
@@ -83,7 +85,9 @@ def _settle(
 
 
 def _search(picture: Levels, few: Stations, model: CameraModel, pose: Pose) -> PlaneShift | None:
-    """Score plane shifts by the brightness step that they would put on the outline; coarse grid, then three finer ones."""
+    """Score plane shifts by the brightness step that they would put on the outline; coarse grid, then three finer
+    ones.
+    """
     reach = REACH_MM + np.deg2rad(REACH_DEG) * float(np.hypot(*few.points_mm[:, :2].T).max())
     lines = lay_scan_lines(few.points_mm, few.directions, reach, model, pose)
     d_mm = np.linspace(-reach, reach, 2 * round(reach / 0.4) + 1)

@@ -34,9 +34,16 @@ class Stations:
         return lifted
 
     def placed(self, pose: Pose) -> Stations:
-        """The same stations in another frame; ``pose`` turns about z only by little, so "horizontal" stays the plate's plane."""
+        """The same stations in another frame; ``pose`` turns about z only by little, so "horizontal" stays the
+        plate's plane.
+        """
         return Stations(
-            self.arc_mm, pose.apply(self.points_mm), pose.turn(self.tangents), pose.turn(self.normals), self.climb, self.step_mm
+            self.arc_mm,
+            pose.apply(self.points_mm),
+            pose.turn(self.tangents),
+            pose.turn(self.normals),
+            self.climb,
+            self.step_mm,
         )
 
     def scaled(self, factor: float) -> Stations:
@@ -90,7 +97,8 @@ class ScanLines:
 def lay_scan_lines(points_mm: Array, directions: Array, half_mm: float, model: CameraModel, pose: Pose) -> ScanLines:
     """Project scan lines p + d * m, |d| <= half_mm, through the full camera model.
 
-    Three projected points a line and a parabola through them: over a few mm the camera model bends less than 1e-4 px away from it.
+    Three projected points a line and a parabola through them: over a few mm the camera model bends less than 1e-4 px
+    away from it.
     """
     reach = half_mm * directions
     pixels = model.project(np.concatenate([points_mm - reach, points_mm, points_mm + reach]), pose)
@@ -109,6 +117,8 @@ def sample(picture: Levels, lines: ScanLines, d_mm: Array) -> Levels:
 
 
 def offsets(half_mm: float, px_per_mm: float, spacing_px: float = 0.5) -> Array:
-    """Sample offsets (M,) [mm], symmetric about zero, about ``spacing_px`` apart (half a pixel: 1 px costs 15-35 % of precision)."""
+    """Sample offsets (M,) [mm], symmetric about zero, about ``spacing_px`` apart (half a pixel: 1 px costs 15-35 % of
+    precision).
+    """
     count = max(4, int(np.ceil(half_mm * px_per_mm / spacing_px)))
     return np.linspace(-half_mm, half_mm, 2 * count + 1)

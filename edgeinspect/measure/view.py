@@ -1,4 +1,6 @@
-"""What one picture says about its camera before any shell is looked at: marks, light, focus, and whether the camera still stands where it stood."""
+"""What one picture says about its camera before any shell is looked at: marks, light, focus, and whether the camera
+still stands where it stood.
+"""
 
 from __future__ import annotations
 
@@ -30,12 +32,16 @@ class Look:
 
 
 def look(picture: Levels, calibration: CameraCalibration, fixture: Fixture, outline_mm: Array) -> Look:
-    """Marks, pose, light and focus of one picture; ``outline_mm`` (N, 3) in the fixture: where a moved camera matters."""
+    """Marks, pose, light and focus of one picture; ``outline_mm`` (N, 3) in the fixture: where a moved camera
+    matters.
+    """
     model, name = calibration.model, calibration.camera
     limits = fixture.trust
     if picture.shape != (model.height_px, model.width_px):
         got = f"{picture.shape[1]} x {picture.shape[0]}"
-        raise ValueError(f"picture of camera {name} is {got}, its calibration is for {model.width_px} x {model.height_px}")
+        raise ValueError(
+            f"picture of camera {name} is {got}, its calibration is for {model.width_px} x {model.height_px}"
+        )
     thin = picture[::16, ::16]
     grey = patch_level(picture, fixture.grey_patch_mm, model, calibration.fixture_pose)
     marks = find_marks(picture, model, fixture, calibration.fixture_pose)
@@ -48,16 +54,22 @@ def look(picture: Levels, calibration: CameraCalibration, fixture: Fixture, outl
         grey = patch_level(picture, fixture.grey_patch_mm, model, pose)
     ratio = grey / calibration.grey_level
     if pose is None and (ratio < DARK_SHARE or float(np.percentile(thin, 99)) < DARK_SHARE):
-        stop = Stop("light", f"camera {name} sees nothing: the picture is dark", "uncover the lens, check the lamp, look again")
+        stop = Stop(
+            "light", f"camera {name} sees nothing: the picture is dark", "uncover the lens, check the lamp, look again"
+        )
     elif float((thin >= BURNT_LEVEL).mean()) > BURNT_SHARE:
         stop = Stop("light", f"the picture of camera {name} is overexposed", f"{CALL}: check lamp and exposure")
     elif pose is None:
         seen = f"{len(marks.seen)} of {len(fixture.marks)}"
-        stop = Stop("marks", f"camera {name} does not see the fixture marks ({seen})", "clear and clean the marks, look again")
+        stop = Stop(
+            "marks", f"camera {name} does not see the fixture marks ({seen})", "clear and clean the marks, look again"
+        )
     elif moved > limits.moved_stop_mm:
         stop = Stop("camera", f"camera {name} has moved {moved:.2f} mm", f"{CALL}: check the camera, calibrate again")
     elif not 1 - limits.light_stop_share <= ratio <= 1 + limits.light_stop_share:
-        stop = Stop("light", f"the light is at {100 * ratio:.0f} % of what it was at calibration", f"{CALL}: check the lamp")
+        stop = Stop(
+            "light", f"the light is at {100 * ratio:.0f} % of what it was at calibration", f"{CALL}: check the lamp"
+        )
     elif marks.blur_px > calibration.blur_px + limits.blur_growth_px:
         words = f"camera {name} is out of focus (blur {marks.blur_px:.1f} px, was {calibration.blur_px:.1f} px)"
         stop = Stop("focus", words, "clean the lens, look again")
@@ -74,30 +86,48 @@ def look(picture: Levels, calibration: CameraCalibration, fixture: Fixture, outl
     lengths = known_lengths(marks, fixture, calibration) if stop is None else ()
     wrong = [(known, read) for _, known, read in lengths if not abs(read - known) <= limits.length_stop_mm]
     if stop is None and (wrong or not lengths):
-        words = f"the gauge reads {wrong[0][1]:.2f} for {wrong[0][0]:.2f} mm" if wrong else "too few marks for the gauge check"
+        words = (
+            f"the gauge reads {wrong[0][1]:.2f} for {wrong[0][0]:.2f} mm"
+            if wrong
+            else "too few marks for the gauge check"
+        )
         stop = Stop("gauge", f"{words} (camera {name})", f"clean the marks, look again, then {CALL}")
     view = CameraView(
-        name, calibration.calibration_id, pose, moved, len(marks.seen), len(fixture.marks), marks.residual_px, ratio, marks.blur_px,
+        name,
+        calibration.calibration_id,
+        pose,
+        moved,
+        len(marks.seen),
+        len(fixture.marks),
+        marks.residual_px,
+        ratio,
+        marks.blur_px,
         lengths,
     )
     return Look(view, marks, stop, tuple(notes))
 
 
 def apparent_move(calibration: CameraCalibration, pose: Pose, outline_mm: Array) -> float:
-    """Greatest apparent displacement [mm] of places (N, 3) of the fixture, against where the camera stood at calibration."""
+    """Greatest apparent displacement [mm] of places (N, 3) of the fixture, against where the camera stood at
+    calibration.
+    """
     few = outline_mm[:: max(1, len(outline_mm) // 60)]
     now, then = calibration.model.project(few, pose), calibration.model.project(few, calibration.fixture_pose)
     depth = calibration.fixture_pose.apply(few)[:, 2]
     return float((np.linalg.norm(now - then, axis=1) * depth / calibration.model.fx).max())
 
 
-def known_lengths(marks: MarksFound, fixture: Fixture, calibration: CameraCalibration) -> tuple[tuple[str, float, float], ...]:
+def known_lengths(
+    marks: MarksFound, fixture: Fixture, calibration: CameraCalibration
+) -> tuple[tuple[str, float, float], ...]:
     """The two longest distances between seen marks, known and read back [mm]."""
     if len(marks.seen) < 5:
         return ()
     centres = {mark.mark_id: mark.corners_mm.mean(axis=0) for mark in fixture.marks}
     pairs = [
-        (float(np.linalg.norm(centres[a] - centres[b])), a, b) for k, a in enumerate(marks.seen) for b in marks.seen[k + 1 :]
+        (float(np.linalg.norm(centres[a] - centres[b])), a, b)
+        for k, a in enumerate(marks.seen)
+        for b in marks.seen[k + 1 :]
     ]
     longest = sorted(pairs, reverse=True)[:2]
     return tuple(

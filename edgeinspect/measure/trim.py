@@ -1,0 +1,171 @@
+"""From the edge as found to what is judged: profiles in each frame, zones, path error, cut-outs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgeinspect.geometry import Array, PlaneShift
+from edgeinspect.measure.alignment import deviation_from, placed
+from edgeinspect.measure.cutout import CutOutFit, apparent_wall, wall_height
+from edgeinspect.measure.deviation import filter_closed, zone_result
+from edgeinspect.measure.frames import Datum, form_only
+from edgeinspect.measure.measurement import (
+    Alignment,
+    CutOutResult,
+    DeviationProfile,
+    EdgeTrace,
+    Quantity,
+    Ribbon,
+    ZoneResult,
+)
+from edgeinspect.measure.place import Scan
+from edgeinspect.measure.ribbon import Stations, lay_scan_lines
+from edgeinspect.measure.setup import TEMPERATURE, Sight, quantity
+from edgeinspect.shell.definition import CutOut, Frame
+
+FAR_WALL_SHARE = 0.03  # of the apparent wall: how far the fit of both arrises was off on ray-traced holes
+
+
+@dataclass(frozen=True)
+class Edge:
+    """The rim as cut: scan at the outline as placed on the cut, and which stations can be trusted."""
+
+    scan: Scan
+    cut: PlaneShift
+    covariance: Array
+    rms_mm: float
+    usable: NDArray[np.bool_]
+    point_mm: Array  # (N, 3) fixture frame
+
+
+@dataclass(frozen=True)
+class CutOutFound:
+    cutout: CutOut
+    stations: Stations  # where it was looked for, fixture frame
+    nominal_mm: Array  # (3,) its nominal centre there
+    fit: CutOutFit
+
+    @property
+    def centre_mm(self) -> Array:
+        """(3,) measured centre, fixture frame."""
+        return np.asarray(self.nominal_mm + np.array([self.fit.terms[0], self.fit.terms[1], 0.0]))
+
+
+@dataclass(frozen=True)
+class RimResult:
+    best_fit: Alignment
+    profiles: tuple[DeviationProfile, ...]
+    zones: tuple[ZoneResult, ...]
+
+
+def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
+    """Deviation profiles in every frame that can be told, and the zones judged in them."""
+    setup, definition = sight.setup, sight.definition
+    warm = setup.rim.scaled(sight.growth).placed(setup.seating.pose)
+    best, deviation, foot = form_only(warm, edge.cut, edge.point_mm, edge.usable)
+    raw = {Frame.FIXTURE: deviation_from(setup.rim_seated, edge.point_mm), Frame.BEST_FIT: (deviation, foot)}
+    if datum is not None:
+        raw[Frame.DATUM] = deviation_from(placed(warm, datum.shift), edge.point_mm)
+    profiles: dict[Frame, tuple[DeviationProfile, dict[str, Array]]] = {}
+    length = definition.rim.length_mm
+    for frame, (deviation, foot) in raw.items():
+        at_20 = deviation if frame is Frame.FIXTURE else deviation / sight.growth
+        filtered, kept = filter_closed(at_20, edge.usable, definition.filter_cutoff_mm, setup.rim.step_mm)
+        shares = _rim_shares(sight, frame, edge, datum, kept)
+        u = np.sqrt(np.sum([share**2 for share in shares.values()], axis=0))
+        u = np.where(np.isfinite(filtered), u, np.nan)
+        # A station that was not seen has no foot point: it stands where it was looked for.
+        arc = np.where(edge.usable, np.mod(foot, length), setup.rim.arc_mm)
+        profiles[frame] = (DeviationProfile(frame, arc, filtered, u), shares)
+    zones = tuple(
+        zone_result(zone, profiles[zone.frame][0], setup.rim.step_mm, profiles[zone.frame][1])
+        for zone in definition.zones
+        if zone.frame in profiles
+    )
+    return RimResult(best, tuple(profile for profile, _ in profiles.values()), zones)
+
+
+def _rim_shares(sight: Sight, frame: Frame, edge: Edge, datum: Datum | None, kept: float) -> dict[str, Array]:
+    """Parts (N,) of the profile's uncertainty by source; ``kept`` - what the filter leaves of white noise."""
+    stations = sight.setup.rim_seated
+    u_mm = edge.scan.edges.u_mm
+    shares: dict[str, Array] = {
+        "picture noise": np.where(edge.usable, u_mm, np.nanmedian(u_mm)) * kept,
+    }
+    for cause, u in sight.setup.rim_shares[frame].items():
+        shares[cause] = u * sight.u_growth if cause == TEMPERATURE else u
+    if frame is Frame.DATUM and datum is not None:
+        shares["datums"] = datum.u_along(stations.points_mm, stations.normals)
+    here = edge.scan.stations
+    wall = apparent_wall(here, wall_height(here, sight.definition.sheet_mm), sight.model, sight.pose)
+    if wall.max() > 0.01:  # the picture's edge lies anywhere between the two arrises
+        shares["which arris"] = wall / np.sqrt(12.0)
+    shares["light and edge shape"] = np.full(len(u_mm), sight.edge_model_mm)
+    return shares
+
+
+def path_error(sight: Sight, edge: Edge) -> tuple[Quantity, Quantity]:
+    """Shift (length of dx, dy) [mm] and rotation [deg] of the whole cut in the fixture."""
+    reach = float(np.hypot(*sight.setup.rim_seated.points_mm[:, :2].T).max())
+    side = 0.5 * sight.edge_model_mm  # what light does to one side it does not quite do to the other
+    covariances = {
+        "fit of the outline": edge.covariance,
+        **sight.setup.path_causes,
+        "light and edge shape": np.diag([side**2, side**2, (side / reach) ** 2]),
+    }
+    size = float(np.hypot(edge.cut.dx_mm, edge.cut.dy_mm))
+    way = np.array([edge.cut.dx_mm, edge.cut.dy_mm]) / max(size, 1e-9)
+    if size < 0.02:  # next to nothing has no direction: take both axes alike
+        way = np.array([0.5**0.5, 0.5**0.5])
+    shift = {cause: max(0.0, float(way @ c[:2, :2] @ way)) ** 0.5 for cause, c in covariances.items()}
+    turn = {cause: float(np.rad2deg(np.sqrt(max(0.0, float(c[2, 2]))))) for cause, c in covariances.items()}
+    return quantity(size, shift), quantity(edge.cut.rotation_deg, turn)
+
+
+def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | None) -> CutOutResult:
+    """Offsets in the datum frame and sizes at 20 degC, with uncertainties."""
+    cutout, fit = found.cutout, found.fit
+    if not fit.there or datum is None:
+        return CutOutResult(cutout.name, fit.there, seen_share=fit.seen_share)
+    where = datum.shift.pose().after(sight.setup.seating.pose)
+    in_shell = where.inverse().apply(found.centre_mm[None])[0, :2] / sight.growth
+    offset = in_shell - cutout.centre_mm
+    wall = FAR_WALL_SHARE * float(fit.wall_mm.max())
+    common = sight.setup.place_causes(index, sight.u_growth)
+    offsets = []
+    for k, axis in enumerate(np.eye(2)):
+        shares = {"picture noise": float(np.sqrt(fit.covariance[k, k])), **common}
+        shares["datums"] = float(datum.u_along(found.centre_mm[None], axis[None])[0])
+        shares |= {"far wall": wall, "light and edge shape": 0.5 * sight.edge_model_mm}
+        offsets.append(quantity(float(offset[k]), shares))
+    sizes = []
+    for k, nominal in enumerate(cutout.size_mm):
+        # Size terms are distances from the middle: all round for a width and a diameter, plus the extra for a length.
+        pick = np.zeros(len(fit.terms))
+        pick[2] = 2.0
+        if len(cutout.size_mm) == 2 and k == 0:
+            pick[3] = 2.0
+        # Blur on a curve pulls the half level inwards by s²/2R.
+        blur = fit.scan.edges.blur_mm**2 / nominal if len(cutout.size_mm) == 1 else 0.0
+        shares = {
+            "picture noise": float(np.sqrt(pick @ fit.covariance @ pick)),
+            "far wall": wall,
+            "light and edge shape": 2.0 * sight.edge_model_mm,
+            "temperature": nominal * sight.u_growth,
+        }
+        sizes.append(quantity((nominal + float(pick @ fit.terms) + 2.0 * blur) / sight.growth, shares))
+    return CutOutResult(cutout.name, True, offsets[0], offsets[1], tuple(sizes), fit.seen_share)
+
+
+def kept_curve(sight: Sight, curve: str, here: Scan, points_mm: Array, nominal: Stations) -> tuple[EdgeTrace, Ribbon]:
+    """What the record keeps of one curve: edge points and the ribbon. ``nominal`` - where it belongs, fixture frame."""
+    lines = lay_scan_lines(nominal.points_mm, nominal.directions, 1.0, sight.model, sight.pose)
+    edges, arc = here.edges, here.stations.arc_mm
+    pixel, contrast = here.lines.at(edges.d_mm), np.abs(edges.contrast)
+    trace = EdgeTrace(
+        curve, sight.camera, arc, pixel, points_mm, edges.u_mm, contrast, lines.centre, lines.first, edges.flags
+    )
+    return trace, Ribbon(curve, sight.camera, arc, here.d_mm, here.ribbon)
