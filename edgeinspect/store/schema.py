@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, LargeBinary, MetaData, Text
+from sqlalchemy import CheckConstraint, Float, ForeignKey, Index, LargeBinary, MetaData, Text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 
@@ -82,7 +82,7 @@ class StateTable(Table):
     id: Mapped[int] = mapped_column(primary_key=True)
     expected_shell: Mapped[str | None]
     expected_variant: Mapped[str | None]
-    expected_temperature_c: Mapped[float | None]
+    expected_temperature_c: Mapped[float | None] = mapped_column(Float)
     expected_since: Mapped[str | None]
     measuring: Mapped[str | None]
     measuring_since: Mapped[str | None]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import signal
 import socket
 from collections.abc import Iterator
@@ -11,6 +12,7 @@ from pathlib import Path
 
 from edgeinspect.errors import InputError
 from edgeinspect.station.config import load_station
+from edgeinspect.station.intake import Inbox
 from edgeinspect.station.worker import WorkerProcess
 from edgeinspect.store.inspections import Store
 from edgeinspect.web.app import create_app
@@ -44,6 +46,7 @@ def running(station_file: Path, data: Path, host: str, port: int) -> Iterator[Ru
     """
     station = load_station(station_file)
     Store.open(data).close()
+    Inbox(station, data)  # makes its folders
     with _listen(host, port) as listening, WorkerProcess(station_file, data):
         name = socket.gethostname() if host in ("0.0.0.0", "::") else host
         port = listening.getsockname()[1]
@@ -55,5 +58,5 @@ def _listen(host: str, port: int) -> socket.socket:
     try:
         return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
     except (OSError, OverflowError) as error:
-        words = getattr(error, "strerror", None) or error
+        words = os.strerror(error.errno) if isinstance(error, OSError) and error.errno else error
         raise InputError(f"port {port} of {host} cannot be had ({words}): choose another with --port") from error
