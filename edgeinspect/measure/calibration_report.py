@@ -10,6 +10,7 @@ from edgeinspect.measure.calibration_views import listed
 from edgeinspect.measure.camera import PARAMETERS, CameraCalibration, LengthCheck
 
 WIDENING_WORTH_SAYING = 1.5
+COARSE_MM = 0.10  # a trim line of 0.5 mm needs u of 0.05 mm at most, U (k = 2) of 0.10 mm
 
 
 def report(
@@ -37,6 +38,11 @@ def report(
         )
     if good is not None:
         lines.append(good.sentence())
+        if good.worst_mm > COARSE_MM:
+            lines.append(
+                f"that is coarser than ±{COARSE_MM:.2f} mm, too coarse for a trim line of ±0.5 mm: add pictures with the "
+                "board tipped more, and in the corners of the picture"
+            )
     if result.widening > WIDENING_WORTH_SAYING:
         lines.append(
             f"the pictures disagree {result.widening:.1f} times more than their noise explains, and the uncertainty "
