@@ -1,0 +1,75 @@
+"""Puts the pages together."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import asynccontextmanager
+from datetime import datetime
+from pathlib import Path
+
+from fastapi import FastAPI
+from fastapi.staticfiles import StaticFiles
+from fastapi.templating import Jinja2Templates
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+
+from edgeinspect import __version__
+from edgeinspect.station.config import Station
+from edgeinspect.store.inspections import Store
+from edgeinspect.store.state import State
+from edgeinspect.web import health, inspection_list, inspection_page, look, station_page, upload
+from edgeinspect.web.board import Board
+from edgeinspect.web.guard import Guard
+from edgeinspect.web.parts import Parts, utc_now
+from edgeinspect.web.problems import answer_problems
+from edgeinspect.web.shells import Shells
+
+HERE = Path(__file__).parent
+
+
+def create_app(
+    station: Station, data: Path, *, host_names: Sequence[str] = (), clock: Callable[[], datetime] = utc_now
+) -> FastAPI:
+    """The station's pages over the record in ``data``, which must exist (``Store.open(data).close()`` makes it).
+
+    Parameters: host_names - names under which browsers reach this machine, beside localhost, its own name and any IP
+    address; clock - the time of day, UTC.
+    Raises StoreError if the record cannot be read.
+    """
+    store = Store.open(data, read_only=True)
+    state = State.open(data)
+    shells = Shells(station.folders.models)
+    parts = Parts(
+        station, data, store, state, shells, Board(station, store, state, shells, clock), _pages(station), clock
+    )
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        parts.stopping.set()
+        state.close()
+        store.close()
+
+    app = FastAPI(title="edgeinspect", version=__version__, lifespan=lifespan, openapi_url=None)
+    app.state.parts = parts
+    app.add_middleware(Guard, host_names=host_names)
+    for page in (station_page, inspection_list, inspection_page, health, upload):
+        app.include_router(page.routes)
+    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+    answer_problems(app, parts.pages)
+    return app
+
+
+def _pages(station: Station) -> Jinja2Templates:
+    pages = Environment(
+        loader=FileSystemLoader(HERE / "templates"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    pages.globals.update(frames=look.FRAME_WORDS)
+    pages.globals.update(
+        station_name=station.title, here="", signed=look.signed, plain=look.plain, ordinal=look.ordinal
+    )
+    pages.filters["local_time"] = look.local_time
+    return Jinja2Templates(env=pages)

@@ -1,0 +1,252 @@
+"""The record behind the station page: what the board says at this moment."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Literal
+
+from edgeinspect.conformity import Answer
+from edgeinspect.errors import DefinitionError
+from edgeinspect.gauge.check import check_lengths
+from edgeinspect.station.config import Station
+from edgeinspect.station.inspection import Expected, Inspection
+from edgeinspect.store.inspections import Row, Store
+from edgeinspect.store.state import State
+from edgeinspect.web.drawing import PictureDrawing, Place, picture_drawing, place_of
+from edgeinspect.web.look import LOOKS, OLD_AFTER_S, age_s, iso_time
+from edgeinspect.web.shells import Shells
+
+WORKER_SILENT_AFTER_S = 5.0  # it beats every second, also while measuring
+FORGET_AFTER_S = 900.0  # an answer as old as this is about no shell that is still here: the board waits instead
+MESSAGE_FOR_S = 120.0
+
+BoardState = Literal["stopped", "measuring", "waiting", "answer"]
+
+
+@dataclass(frozen=True)
+class AttemptNow:
+    inspection_id: int
+    attempt: int
+    key: str
+    word: str
+
+
+@dataclass(frozen=True)
+class BoardPicture(PictureDrawing):
+    url: str
+
+
+@dataclass(frozen=True)
+class AnswerNow:
+    inspection_id: int
+    shell_id: str
+    attempt: int
+    answer: Answer
+    key: str
+    word: str
+    term: str
+    sentence: str
+    action: str
+    finished_at: str
+    attempts: list[AttemptNow]
+    picture: BoardPicture | None
+    place: Place | None  # the one worst place
+
+
+@dataclass(frozen=True)
+class ExpectedNow:
+    shell: str
+    variant: str
+    temperature_c: float | None
+    title: str
+    words: str  # revision, decal and temperature, as the board says them
+
+
+@dataclass(frozen=True)
+class GaugeNow:
+    """How far to trust the gauge, from the known lengths between fixture marks in the last picture that showed them."""
+
+    words: str
+    note: str
+    good: bool
+    measured_at: str
+
+
+@dataclass(frozen=True)
+class TodayNow:
+    answer: Answer
+    key: str
+    word: str
+    count: int
+
+
+@dataclass(frozen=True)
+class BoardRecord:
+    """``/station.json``. Lengths in mm, places in pixels of the original picture, times ISO 8601 UTC."""
+
+    station: str
+    now: str
+    state: BoardState
+    measuring: str | None  # shell id
+    measuring_since: str | None
+    worker_silent_s: float | None  # None: it has never been heard
+    expected: ExpectedNow | None
+    message: str  # the last picture that was refused, "" none
+    message_at: str | None
+    answer: AnswerNow | None  # only in the state "answer"
+    gauge: GaugeNow | None
+    today: list[TodayNow]
+    old_after_s: float = OLD_AFTER_S
+    message_for_s: float = MESSAGE_FOR_S
+
+
+class Board:
+    """Builds the record; what belongs to one inspection is built once and kept."""
+
+    def __init__(
+        self, station: Station, store: Store, state: State, shells: Shells, clock: Callable[[], datetime]
+    ) -> None:
+        self._station = station
+        self._store = store
+        self._state = state
+        self._shells = shells
+        self._clock = clock
+        self._note_mm = station.fixture.trust.moved_note_mm  # less is not worth a word
+        self._lock = threading.Lock()
+        self._answer: AnswerNow | None = None
+        self._gauge: GaugeNow | None = None
+        self._gauge_sought = False
+
+    def record(self) -> BoardRecord:
+        """The board now. Raises StoreError when the record cannot be read: then nothing may be shown."""
+        with self._lock:
+            return self._record()
+
+    def _record(self) -> BoardRecord:
+        # The station's state is read before the list: a shell that is no longer measuring has its record already.
+        state = self._state.now()
+        newest = self._store.listing(limit=1)
+        if newest and (self._answer is None or self._answer.inspection_id != newest[0].inspection_id):
+            self._take(newest[0])
+        now = self._clock()
+        silent = None if state.heartbeat_at is None else round(age_s(state.heartbeat_at, now), 1)
+        what: BoardState = "waiting"
+        if silent is None or silent > WORKER_SILENT_AFTER_S:
+            what = "stopped"
+        elif state.measuring is not None:
+            what = "measuring"
+        elif self._answer is not None and age_s(self._answer.finished_at, now) < FORGET_AFTER_S:
+            what = "answer"
+        counts = self._store.counts_since(_start_of_day(now))
+        return BoardRecord(
+            station=self._station.title,
+            now=iso_time(now),
+            state=what,
+            measuring=state.measuring,
+            measuring_since=state.measuring_since,
+            worker_silent_s=silent,
+            expected=self._expected(state.expected),
+            message=state.message,
+            message_at=state.message_at,
+            answer=self._answer if what == "answer" else None,
+            gauge=self._gauge,
+            today=[TodayNow(answer, look.key, look.word, counts[answer]) for answer, look in LOOKS.items()],
+        )
+
+    def _take(self, newest: Row) -> None:
+        inspection = self._store.inspection(newest.inspection_id, ribbons=False)
+        if inspection is None:
+            return
+        self._answer = self._answer_now(inspection)
+        self._gauge = gauge_now(inspection, self._note_mm) or self._gauge
+        if self._gauge is None and not self._gauge_sought:
+            self._gauge_sought = True  # once, at start: the newest pictures may show no marks at all
+            earlier = (
+                self._store.inspection(row.inspection_id, ribbons=False) for row in self._store.listing(limit=10)
+            )
+            self._gauge = next(
+                (gauge for one in earlier if one is not None and (gauge := gauge_now(one, self._note_mm))), None
+            )
+
+    def _answer_now(self, inspection: Inspection) -> AnswerNow:
+        assert inspection.inspection_id is not None
+        verdict, measurement = inspection.verdict, inspection.measurement
+        look = LOOKS[verdict.answer]
+        definition = self._shells.as_judged(measurement.shell, measurement.definition_sha256)
+        place = None
+        if verdict.worst is not None and verdict.answer is not Answer.CONFORMING:
+            place = place_of(verdict.worst, measurement, definition)
+        return AnswerNow(
+            inspection_id=inspection.inspection_id,
+            shell_id=inspection.shell_id,
+            attempt=inspection.attempt,
+            answer=verdict.answer,
+            key=look.key,
+            word=look.word,
+            term=look.term,
+            sentence=verdict.sentence,
+            action=verdict.action,
+            finished_at=inspection.finished_at,
+            attempts=attempts_now(self._store.attempts(inspection.shell_id)),
+            picture=self._picture(inspection, place),
+            place=place,
+        )
+
+    def _picture(self, inspection: Inspection, place: Place | None) -> BoardPicture | None:
+        cameras = {setup.name: setup for setup in self._station.cameras}
+        shown = [picture.camera for picture in inspection.pictures if picture.camera in cameras]
+        if place is not None and place.camera in shown:
+            shown = [place.camera]
+        for camera in shown:
+            assert inspection.inspection_id is not None
+            if self._store.view(inspection.inspection_id, camera) is None:
+                continue
+            size = (cameras[camera].width_px, cameras[camera].height_px)
+            drawing = picture_drawing(inspection.measurement, camera, size, every_rim=6)
+            return BoardPicture(**vars(drawing), url=view_url(inspection.inspection_id, camera))
+        return None
+
+    def _expected(self, expected: Expected | None) -> ExpectedNow | None:
+        if expected is None:
+            return None
+        try:
+            definition = self._shells.definition(expected.shell)
+            title, revision = definition.title, f"revision {definition.revision}"
+        except DefinitionError:
+            title, revision = expected.shell, "its definition cannot be read"
+        words = [revision, f"decal {expected.variant}" if expected.variant else "", self.temperature_words(expected)]
+        return ExpectedNow(
+            expected.shell, expected.variant, expected.temperature_c, title, ", ".join(word for word in words if word)
+        )
+
+    def temperature_words(self, expected: Expected) -> str:
+        if expected.temperature_c is not None:
+            return f"{expected.temperature_c:.1f} °C measured"
+        low, high = self._station.temperature_range_c
+        return f"{low:.0f} to {high:.0f} °C assumed"
+
+
+def view_url(inspection_id: int, camera: str) -> str:
+    return f"/inspections/{inspection_id}/pictures/{camera}.jpg"
+
+
+def attempts_now(rows: tuple[Row, ...]) -> list[AttemptNow]:
+    return [AttemptNow(row.inspection_id, row.attempt, LOOKS[row.answer].key, LOOKS[row.answer].word) for row in rows]
+
+
+def gauge_now(inspection: Inspection, note_mm: float) -> GaugeNow | None:
+    """What the known lengths say, None when no picture of the inspection shows the marks."""
+    check = check_lengths(inspection.measurement.views)
+    if not check.done:
+        return None
+    count = sum(len(view.lengths) for view in inspection.measurement.views)
+    words = check.words[:1].upper() + check.words[1:]
+    return GaugeNow(words, f"worst of {count},", check.worst_mm <= note_mm, inspection.finished_at)
+
+
+def _start_of_day(now: datetime) -> str:
+    """Midnight of the station's own clock, as UTC."""
+    return iso_time(now.astimezone().replace(hour=0, minute=0, second=0, microsecond=0).astimezone(UTC))

@@ -1,0 +1,260 @@
+"""What is drawn over the pictures and along the rim: curves in picture pixels, profiles in mm.
+
+Numbers only; static/*.js draws them.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from edgeinspect.conformity import Finding
+from edgeinspect.geometry import Array, closed_arc_mm
+from edgeinspect.measure.measurement import DeviationProfile, EdgeTrace, Ribbon, ShellMeasurement
+from edgeinspect.shell.definition import ShellDefinition
+
+Point = tuple[float, float]
+Numbers = list[float | None]
+
+
+@dataclass(frozen=True)
+class CurveDrawing:
+    """One curve in one picture [px of the original picture, integer = pixel centre], station by station."""
+
+    curve: str
+    is_rim: bool
+    arc_mm: list[float]
+    nominal_px: list[Point]
+    edge_px: list[Point | None]  # None where not measured
+    pixel_per_mm: list[Point]  # nominal_px + d * pixel_per_mm is the place d mm out of the material
+    deviation_mm: Numbers  # what the colour shows: filtered along the rim, as measured round a cut-out
+
+
+@dataclass(frozen=True)
+class DecalDrawing:
+    decal: str
+    found_px: list[Point]  # corners of the artwork as found
+    nominal_px: list[Point]  # where they belong
+
+
+@dataclass(frozen=True)
+class PictureDrawing:
+    """Everything drawn over one camera's picture."""
+
+    camera: str
+    width_px: int
+    height_px: int
+    curves: list[CurveDrawing]
+    decals: list[DecalDrawing]
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where to look: one place in one picture."""
+
+    camera: str
+    x_px: float
+    y_px: float
+    words: str
+
+
+@dataclass(frozen=True)
+class ProfileDrawing:
+    frame: str
+    arc_mm: list[float]
+    deviation_mm: Numbers
+    u_mm: Numbers
+
+
+@dataclass(frozen=True)
+class RibbonDrawing:
+    """A ribbon as a strip: its picture has one column a station and one row a sample, out of the material upwards."""
+
+    curve: str
+    camera: str
+    picture_url: str
+    arc_mm: list[float]
+    d_from_mm: float
+    d_to_mm: float
+    samples: int
+    edge_d_mm: Numbers
+    nominal_d_mm: Numbers  # the nominal outline on the same scan lines, as the shell's datums place it
+
+
+def numbers(values: Array, digits: int) -> Numbers:
+    """Values as JSON wants them: rounded, None for nan."""
+    return [round(float(v), digits) if np.isfinite(v) else None for v in values]
+
+
+def points(values: Array, digits: int = 2) -> list[Point]:
+    return [(round(float(x), digits), round(float(y), digits)) for x, y in values]
+
+
+def measured(trace: EdgeTrace) -> NDArray[np.bool_]:
+    return np.asarray((trace.flags == 0) & np.isfinite(trace.pixel).all(axis=1), dtype=np.bool_)
+
+
+def along_scan_mm(trace: EdgeTrace) -> Array:
+    """Distance (N,) [mm] of the measured edge from the nominal outline along its scan line, nan where not measured."""
+    step = trace.pixel_per_mm
+    with np.errstate(invalid="ignore", divide="ignore"):
+        d = np.sum((trace.pixel - trace.nominal_pixel) * step, axis=1) / np.sum(step * step, axis=1)
+    return np.where(measured(trace), d, np.nan)
+
+
+def rim_name(measurement: ShellMeasurement) -> str | None:
+    """The longest curve traced is the rim."""
+    if not measurement.traces:
+        return None
+    return max(measurement.traces, key=lambda trace: float(trace.arc_mm[-1]) if len(trace.arc_mm) else 0.0).curve
+
+
+def judged_profile(measurement: ShellMeasurement) -> DeviationProfile | None:
+    """The profile in the frame that most zones are judged in."""
+    frames = Counter(zone.frame for zone in measurement.zones)
+    order = [frame for frame, _ in frames.most_common()]
+    return min(
+        measurement.profiles, key=lambda one: order.index(one.frame) if one.frame in order else len(order), default=None
+    )
+
+
+def _filtered_mm(trace: EdgeTrace, profile: DeviationProfile) -> Array:
+    """The filtered deviation at the stations of a rim trace, nan where the profile has none within 1 mm."""
+    good = np.flatnonzero(np.isfinite(profile.deviation_mm))
+    if not len(good):
+        return np.full(len(trace.arc_mm), np.nan)
+    good = good[np.argsort(profile.arc_mm[good])]
+    arc = profile.arc_mm[good]
+    value = np.interp(trace.arc_mm, arc, profile.deviation_mm[good])
+    after = np.clip(np.searchsorted(arc, trace.arc_mm), 0, len(arc) - 1)
+    gap = np.minimum(np.abs(arc[after] - trace.arc_mm), np.abs(arc[np.maximum(after - 1, 0)] - trace.arc_mm))
+    return np.where(gap <= 1.0, value, np.nan)
+
+
+def curve_drawing(trace: EdgeTrace, measurement: ShellMeasurement, every: int = 1) -> CurveDrawing:
+    """``trace`` with each ``every``-th station."""
+    is_rim = trace.curve == rim_name(measurement)
+    profile = judged_profile(measurement) if is_rim else None
+    deviation = along_scan_mm(trace) if profile is None else _filtered_mm(trace, profile)
+    pick = slice(None, None, every)
+    seen = measured(trace)
+    return CurveDrawing(
+        curve=trace.curve,
+        is_rim=is_rim,
+        arc_mm=[round(float(a), 3) for a in trace.arc_mm[pick]],
+        nominal_px=points(trace.nominal_pixel[pick]),
+        edge_px=[
+            (round(float(x), 2), round(float(y), 2)) if ok else None
+            for (x, y), ok in zip(trace.pixel[pick], seen[pick], strict=True)
+        ],
+        pixel_per_mm=points(trace.pixel_per_mm[pick], 4),
+        deviation_mm=numbers(deviation[pick], 4),
+    )
+
+
+def picture_drawing(
+    measurement: ShellMeasurement, camera: str, size_px: tuple[int, int], every_rim: int = 1
+) -> PictureDrawing:
+    rim = rim_name(measurement)
+    return PictureDrawing(
+        camera=camera,
+        width_px=size_px[0],
+        height_px=size_px[1],
+        curves=[
+            curve_drawing(trace, measurement, every_rim if trace.curve == rim else max(1, every_rim // 2))
+            for trace in measurement.traces
+            if trace.camera == camera
+        ],
+        decals=[
+            DecalDrawing(decal.name, points(decal.outline_pixel), points(decal.nominal_pixel))
+            for decal in measurement.decals
+            if decal.outline_pixel is not None and decal.nominal_pixel is not None
+        ],
+    )
+
+
+def profile_drawings(measurement: ShellMeasurement) -> list[ProfileDrawing]:
+    """In order of arc length, the judged one first."""
+    judged = judged_profile(measurement)
+    drawings = []
+    for profile in sorted(measurement.profiles, key=lambda one: one is not judged):
+        order = np.argsort(profile.arc_mm, kind="stable")
+        drawings.append(
+            ProfileDrawing(
+                frame=profile.frame.value,
+                arc_mm=[round(float(a), 3) for a in profile.arc_mm[order]],
+                deviation_mm=numbers(profile.deviation_mm[order], 4),
+                u_mm=numbers(profile.u_mm[order], 4),
+            )
+        )
+    return drawings
+
+
+def ribbon_drawing(ribbon: Ribbon, measurement: ShellMeasurement, picture_url: str) -> RibbonDrawing:
+    """The strip and the two lines over it.
+
+    Its scan lines were laid about the cut, so the nominal outline wanders on it.
+    """
+    edge = nominal = np.full(len(ribbon.arc_mm), np.nan)
+    for trace in measurement.traces:
+        if trace.curve == ribbon.curve and trace.camera == ribbon.camera and len(trace.arc_mm) == len(ribbon.arc_mm):
+            from_nominal = along_scan_mm(trace)
+            edge = np.where(np.isfinite(from_nominal), ribbon.edge_d_mm, np.nan)
+            nominal = ribbon.edge_d_mm - from_nominal
+    return RibbonDrawing(
+        curve=ribbon.curve,
+        camera=ribbon.camera,
+        picture_url=picture_url,
+        arc_mm=[round(float(a), 3) for a in ribbon.arc_mm],
+        d_from_mm=round(float(ribbon.d_mm[0]), 4),
+        d_to_mm=round(float(ribbon.d_mm[-1]), 4),
+        samples=len(ribbon.d_mm),
+        edge_d_mm=numbers(edge, 4),
+        nominal_d_mm=numbers(nominal, 4),
+    )
+
+
+def ribbon_png(ribbon: Ribbon) -> bytes:
+    """The ribbon as an 8-bit grey PNG, stretched to its own range of levels: stations from left to right, out of the
+    material upwards.
+    """
+    levels = np.asarray(ribbon.levels, dtype=np.float32)
+    finite = levels[np.isfinite(levels)]
+    low, high = (float(finite.min()), float(finite.max())) if finite.size else (0.0, 1.0)
+    grey = np.nan_to_num((levels - low) / max(high - low, 1e-6), nan=0.0)
+    strip = np.ascontiguousarray(np.rint(255.0 * np.clip(grey, 0.0, 1.0)).astype(np.uint8).T[::-1])
+    done, coded = cv2.imencode(".png", strip, [cv2.IMWRITE_PNG_COMPRESSION, 3])
+    if not done:
+        raise ValueError("the ribbon could not be written as PNG")
+    return coded.tobytes()
+
+
+def place_of(finding: Finding, measurement: ShellMeasurement, definition: ShellDefinition | None) -> Place | None:
+    """Where in the pictures a finding lies, None where no picture shows it."""
+    rim = [trace for trace in measurement.traces if trace.curve == rim_name(measurement) and len(trace.arc_mm)]
+    arc = finding.at_arc_mm
+    if arc is not None and rim:
+        trace = min(rim, key=lambda one: float(np.abs(one.arc_mm - arc).min()))
+        at = int(np.abs(trace.arc_mm - arc).argmin())
+        pixel = trace.pixel[at] if measured(trace)[at] else trace.nominal_pixel[at]
+        return Place(trace.camera, float(pixel[0]), float(pixel[1]), finding.where)
+    if finding.at_shell_mm is not None and rim and definition is not None:
+        pixel = _plan_to_pixel(rim[0], definition, finding.at_shell_mm)
+        return Place(rim[0].camera, float(pixel[0]), float(pixel[1]), finding.where)
+    return None
+
+
+def _plan_to_pixel(rim: EdgeTrace, definition: ShellDefinition, plan_mm: tuple[float, float]) -> Array:
+    """Picture position of a place in the shell's plan, good to a few pixels: enough to put a ring round it."""
+    arc, length = closed_arc_mm(definition.rim.points_mm)
+    whole = np.append(arc, length)
+    xy = np.vstack([definition.rim.points_mm, definition.rim.points_mm[:1]])[:, :2]
+    plan = np.column_stack([np.interp(rim.arc_mm, whole, xy[:, k]) for k in (0, 1)])
+    known = np.isfinite(rim.nominal_pixel).all(axis=1)
+    terms = np.column_stack([plan, np.ones(len(plan))])[known]
+    fit, *_ = np.linalg.lstsq(terms, rim.nominal_pixel[known], rcond=None)
+    return np.asarray(np.array([*plan_mm, 1.0]) @ fit, dtype=np.float64)

@@ -1,0 +1,75 @@
+"""One inspection: what was asked, what was measured, how it was judged, and what made it."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, HTTPException, Path, Request
+from fastapi.responses import HTMLResponse, Response
+
+from edgeinspect.station.inspection import Inspection
+from edgeinspect.web.drawing import ribbon_png
+from edgeinspect.web.inspection_record import InspectionRecord, inspection_record
+from edgeinspect.web.parts import Parts, PartsHere
+
+routes = APIRouter(prefix="/inspections")
+
+InspectionId = Annotated[int, Path(ge=1, le=2**62)]
+Name = Annotated[str, Path(pattern=r"^[A-Za-z0-9_.-]{1,64}$")]
+# A kept inspection never changes, so a browser may keep its pictures for good.
+FOR_GOOD = {"Cache-Control": "private, max-age=31536000, immutable"}
+
+
+def _found(parts: Parts, inspection_id: int, *, ribbons: bool = False) -> Inspection:
+    inspection = parts.store.inspection(inspection_id, ribbons=ribbons)
+    if inspection is None:
+        raise HTTPException(404, f"There is no inspection {inspection_id}.")
+    return inspection
+
+
+def _record(parts: Parts, inspection_id: int) -> InspectionRecord:
+    return inspection_record(parts, _found(parts, inspection_id, ribbons=True))
+
+
+@routes.get("/{inspection_id}.json")
+def inspection_twin(parts: PartsHere, inspection_id: InspectionId) -> InspectionRecord:
+    return _record(parts, inspection_id)
+
+
+@routes.get("/{inspection_id}/pictures/{camera}.jpg")
+def view(parts: PartsHere, inspection_id: InspectionId, camera: Name) -> Response:
+    """The JPEG for looking."""
+    content = parts.store.view(inspection_id, camera)
+    if content is None:
+        raise HTTPException(404, f"There is no picture of camera {camera} for inspection {inspection_id}.")
+    return Response(content, media_type="image/jpeg", headers=FOR_GOOD)
+
+
+@routes.get("/{inspection_id}/pictures/{camera}/original")
+def original(parts: PartsHere, inspection_id: InspectionId, camera: Name) -> Response:
+    """The file that was measured, as it came in."""
+    content = parts.store.picture(inspection_id, camera)
+    name = parts.store.picture_name(inspection_id, camera)
+    if content is None or name is None:
+        raise HTTPException(404, f"The original picture of camera {camera} is not kept for inspection {inspection_id}.")
+    kind = "image/png" if name.lower().endswith(".png") else "image/tiff"
+    safe = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "._-") else "_" for letter in name)
+    return Response(
+        content, media_type=kind, headers={**FOR_GOOD, "Content-Disposition": f'attachment; filename="{safe}"'}
+    )
+
+
+@routes.get("/{inspection_id}/ribbons/{number}.png")
+def ribbon(parts: PartsHere, inspection_id: InspectionId, number: Annotated[int, Path(ge=0, le=999)]) -> Response:
+    """One ribbon, by its place in the record."""
+    ribbons = _found(parts, inspection_id, ribbons=True).measurement.ribbons
+    if number >= len(ribbons):
+        raise HTTPException(404, f"Inspection {inspection_id} keeps {len(ribbons)} ribbons.")
+    return Response(ribbon_png(ribbons[number]), media_type="image/png", headers=FOR_GOOD)
+
+
+@routes.get("/{inspection_id}", response_class=HTMLResponse)
+def inspection_page(request: Request, parts: PartsHere, inspection_id: InspectionId) -> Response:
+    return parts.pages.TemplateResponse(
+        request, "inspection.html", {"record": _record(parts, inspection_id), "here": "inspections"}
+    )

@@ -1,0 +1,355 @@
+"""The record behind an inspection's page and its JSON twin."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from edgeinspect.conformity import Finding
+from edgeinspect.measure.measurement import Alignment, CutOutResult, Flag, Quantity, Share
+from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.station.inspection import Inspection
+from edgeinspect.web.board import AttemptNow, attempts_now, view_url
+from edgeinspect.web.drawing import (
+    PictureDrawing,
+    Place,
+    ProfileDrawing,
+    RibbonDrawing,
+    picture_drawing,
+    place_of,
+    profile_drawings,
+    ribbon_drawing,
+)
+from edgeinspect.web.look import LOOKS, Look, length_words, offset_words, turn_words
+from edgeinspect.web.parts import Parts
+
+
+@dataclass(frozen=True)
+class FindingRow:
+    finding: Finding
+    look: Look
+    place: Place | None
+
+
+@dataclass(frozen=True)
+class ZoneRow:
+    """A zone as judged; the arc lengths and limits are None when the definition has changed since."""
+
+    zone: str
+    words: str
+    frame: str
+    from_mm: float | None
+    to_mm: float | None
+    lower_mm: float | None
+    upper_mm: float | None
+    guard_mm: float | None
+    most: Quantity
+    most_at_mm: float
+    least: Quantity
+    least_at_mm: float
+    length_mm: float
+    seen_mm: float
+    look: Look | None
+
+
+@dataclass(frozen=True)
+class CutOutRow:
+    result: CutOutResult
+    words: str
+    there: str  # "yes", "missing", "not seen"
+    size_words: tuple[str, ...]  # "diameter" or "length", "width"
+    nominal_mm: tuple[float, ...]
+    position_limit_mm: float | None
+    size_lower_mm: float | None
+    size_upper_mm: float | None
+    look: Look | None
+
+
+@dataclass(frozen=True)
+class DecalRow:
+    decal: str
+    words: str
+    there: str
+    dx: Quantity | None
+    dy: Quantity | None
+    rotation: Quantity | None
+    offset_words: str
+    turn_words: str
+    offset_limit_mm: float | None
+    rotation_limit_deg: float | None
+    correlation: float
+    look: Look | None
+
+
+@dataclass(frozen=True)
+class PictureRow:
+    camera: str
+    name: str
+    taken_at: str
+    sha256: str
+    pixels_sha256: str
+    view_url: str | None
+    original_url: str | None
+    drawing: PictureDrawing | None
+
+
+@dataclass(frozen=True)
+class ViewRow:
+    camera: str
+    calibration_id: str
+    moved_mm: float
+    marks_seen: int
+    marks_known: int
+    mark_residual_px: float
+    grey_ratio: float
+    blur_px: float
+    lengths: list[str]
+
+
+@dataclass(frozen=True)
+class InspectionRecord:
+    """``/inspections/{id}.json``.
+
+    Lengths in mm, angles in degrees, every u one standard uncertainty, times ISO 8601 UTC.
+    """
+
+    inspection_id: int
+    shell_id: str
+    attempt: int
+    attempts: list[AttemptNow]
+    earlier_id: int | None
+    later_id: int | None
+    station: str
+    started_at: str
+    finished_at: str
+    answer: str
+    look: Look
+    sentence: str
+    action: str
+    findings: list[FindingRow]
+    rule: str
+    expected_shell: str
+    expected_variant: str
+    shell: str
+    title: str
+    revision: str
+    variant: str
+    definition_sha256: str
+    limits_sha256: str
+    definition_is_current: bool  # False: its files have changed since, so zones are not drawn
+    checks: list[str]
+    temperature_c: float
+    temperature_stated: bool
+    u_temperature_c: float
+    software: str
+    stops: list[str]
+    notes: list[str]
+    alignments: list[Alignment]
+    path_shift: Quantity | None
+    path_rotation: Quantity | None
+    path_shift_limit_mm: float | None
+    path_rotation_limit_deg: float | None
+    views: list[ViewRow]
+    pictures: list[PictureRow]
+    zones: list[ZoneRow]
+    cutouts: list[CutOutRow]
+    decals: list[DecalRow]
+    profiles: list[ProfileDrawing]
+    ribbons: list[RibbonDrawing]
+    shares: list[Share]  # of the worst zone's uncertainty
+    flag_words: dict[int, str]
+
+
+FLAG_WORDS = {
+    Flag.NO_EDGE: "no edge in the search band",
+    Flag.LOW_CONTRAST: "too little contrast",
+    Flag.RIVAL_EDGE: "two edges alike",
+    Flag.SATURATED: "over-exposed",
+    Flag.POOR_FIT: "does not look like one edge",
+    Flag.OUTSIDE: "outside the picture",
+}
+
+
+def inspection_record(parts: Parts, inspection: Inspection) -> InspectionRecord:
+    assert inspection.inspection_id is not None
+    number, measurement, verdict = inspection.inspection_id, inspection.measurement, inspection.verdict
+    definition = parts.shells.as_judged(measurement.shell, measurement.definition_sha256)
+    near = parts.store.listing(2, number + 2)  # the one after and this one, or this one and the one before
+    earlier = parts.store.listing(1, number)
+    zones = zone_rows(inspection, definition)
+    worst_zone = max(zones, key=lambda row: max(row.most.value, -row.least.value), default=None)
+    return InspectionRecord(
+        inspection_id=number,
+        shell_id=inspection.shell_id,
+        attempt=inspection.attempt,
+        attempts=attempts_now(parts.store.attempts(inspection.shell_id)),
+        earlier_id=earlier[0].inspection_id if earlier else None,
+        later_id=next((row.inspection_id for row in near if row.inspection_id > number), None),
+        station=inspection.station,
+        started_at=inspection.started_at,
+        finished_at=inspection.finished_at,
+        answer=verdict.answer.value,
+        look=LOOKS[verdict.answer],
+        sentence=verdict.sentence,
+        action=verdict.action,
+        findings=[
+            FindingRow(finding, LOOKS[finding.answer], place_of(finding, measurement, definition))
+            for finding in verdict.findings
+        ],
+        rule=verdict.rule,
+        expected_shell=inspection.expected.shell,
+        expected_variant=inspection.expected.variant,
+        shell=measurement.shell,
+        title=definition.title if definition else measurement.shell,
+        revision=measurement.revision,
+        variant=measurement.variant,
+        definition_sha256=measurement.definition_sha256,
+        limits_sha256=verdict.limits_sha256,
+        definition_is_current=definition is not None,
+        checks=sorted(check.value for check in measurement.checks),
+        temperature_c=measurement.temperature_c,
+        temperature_stated=measurement.temperature_stated,
+        u_temperature_c=measurement.u_temperature_c,
+        software=inspection.software,
+        stops=[f"{stop.stage}: {stop.reason}. {stop.action}" for stop in measurement.stops],
+        notes=list(measurement.notes),
+        alignments=[one for one in (measurement.cut, measurement.seating, measurement.best_fit) if one is not None],
+        path_shift=measurement.path_shift,
+        path_rotation=measurement.path_rotation,
+        path_shift_limit_mm=definition.path.shift_mm if definition else None,
+        path_rotation_limit_deg=definition.path.rotation_deg if definition else None,
+        views=[
+            ViewRow(
+                view.camera,
+                view.calibration_id,
+                view.moved_mm,
+                view.marks_seen,
+                view.marks_known,
+                view.mark_residual_px,
+                view.grey_ratio,
+                view.blur_px,
+                [length_words(*length) for length in view.lengths],
+            )
+            for view in measurement.views
+        ],
+        pictures=picture_rows(parts, inspection),
+        zones=zones,
+        cutouts=cutout_rows(inspection, definition),
+        decals=decal_rows(inspection, definition),
+        profiles=profile_drawings(measurement),
+        ribbons=[
+            ribbon_drawing(ribbon, measurement, f"/inspections/{number}/ribbons/{at}.png")
+            for at, ribbon in enumerate(measurement.ribbons)
+        ],
+        shares=list(worst_zone.most.shares) if worst_zone else [],
+        flag_words={int(flag): words for flag, words in FLAG_WORDS.items()},
+    )
+
+
+def _look_of(findings: tuple[Finding, ...], start: str) -> Look | None:
+    """The look of the worst finding whose characteristic starts so; findings come worst first."""
+    found = next(
+        (one for one in findings if one.characteristic == start or one.characteristic.startswith(start + " ")), None
+    )
+    return LOOKS[found.answer] if found else None
+
+
+def zone_rows(inspection: Inspection, definition: ShellDefinition | None) -> list[ZoneRow]:
+    drawn = {zone.name: zone for zone in definition.zones} if definition else {}
+    findings = inspection.verdict.findings
+    rows = []
+    for result in inspection.measurement.zones:
+        zone = drawn.get(result.zone)
+        finding = next((one for one in findings if one.characteristic == f"zone {result.zone}"), None)
+        rows.append(
+            ZoneRow(
+                zone=result.zone,
+                words=zone.words if zone else (finding.where if finding else result.zone),
+                frame=result.frame.value,
+                from_mm=zone.from_mm if zone else None,
+                to_mm=zone.to_mm if zone else None,
+                lower_mm=zone.limits.lower if zone else (finding.lower if finding else None),
+                upper_mm=zone.limits.upper if zone else (finding.upper if finding else None),
+                guard_mm=finding.guard if finding else None,
+                most=result.most,
+                most_at_mm=result.most_at_mm,
+                least=result.least,
+                least_at_mm=result.least_at_mm,
+                length_mm=result.length_mm,
+                seen_mm=result.seen_mm,
+                look=LOOKS[finding.answer] if finding else None,
+            )
+        )
+    return rows
+
+
+def _there(there: bool | None) -> str:
+    return {True: "yes", False: "missing", None: "not seen"}[there]
+
+
+def cutout_rows(inspection: Inspection, definition: ShellDefinition | None) -> list[CutOutRow]:
+    drawn = {cutout.name: cutout for cutout in definition.cutouts} if definition else {}
+    rows = []
+    for result in inspection.measurement.cutouts:
+        cutout = drawn.get(result.name)
+        rows.append(
+            CutOutRow(
+                result=result,
+                words=cutout.words if cutout else result.name,
+                there=_there(result.there),
+                size_words=("diameter",) if len(result.sizes) == 1 else ("length", "width"),
+                nominal_mm=cutout.size_mm if cutout else (),
+                position_limit_mm=cutout.position_limit_mm if cutout else None,
+                size_lower_mm=cutout.size_limits.lower if cutout else None,
+                size_upper_mm=cutout.size_limits.upper if cutout else None,
+                look=_look_of(inspection.verdict.findings, f"cut-out {result.name}"),
+            )
+        )
+    return rows
+
+
+def decal_rows(inspection: Inspection, definition: ShellDefinition | None) -> list[DecalRow]:
+    drawn = {decal.name: decal for decal in definition.decals} if definition else {}
+    rows = []
+    for result in inspection.measurement.decals:
+        decal = drawn.get(result.name)
+        rows.append(
+            DecalRow(
+                decal=result.name,
+                words=decal.words if decal else result.name,
+                there=_there(result.there),
+                dx=result.dx,
+                dy=result.dy,
+                rotation=result.rotation,
+                offset_words=offset_words(result.dx.value, result.dy.value) if result.dx and result.dy else "",
+                turn_words=turn_words(result.rotation.value) if result.rotation else "",
+                offset_limit_mm=decal.offset_limit_mm if decal else None,
+                rotation_limit_deg=decal.rotation_limit_deg if decal else None,
+                correlation=result.correlation,
+                look=_look_of(inspection.verdict.findings, f"decal {result.name}"),
+            )
+        )
+    return rows
+
+
+def picture_rows(parts: Parts, inspection: Inspection) -> list[PictureRow]:
+    assert inspection.inspection_id is not None
+    number = inspection.inspection_id
+    sizes = {setup.name: (setup.width_px, setup.height_px) for setup in parts.station.cameras}
+    rows = []
+    for picture in inspection.pictures:
+        camera = picture.camera
+        shown = camera in sizes and parts.store.view(number, camera) is not None
+        kept = parts.store.picture_name(number, camera) is not None
+        rows.append(
+            PictureRow(
+                camera=camera,
+                name=picture.name,
+                taken_at=picture.taken_at,
+                sha256=picture.sha256,
+                pixels_sha256=picture.pixels_sha256,
+                view_url=view_url(number, camera) if shown else None,
+                original_url=f"/inspections/{number}/pictures/{camera}/original" if kept else None,
+                drawing=picture_drawing(inspection.measurement, camera, sizes[camera]) if shown else None,
+            )
+        )
+    return rows

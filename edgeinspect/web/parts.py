@@ -1,0 +1,43 @@
+"""What every page needs, made once by ``create_app``."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, cast
+
+from fastapi import Depends, Request
+from fastapi.templating import Jinja2Templates
+
+from edgeinspect.station.config import Station
+from edgeinspect.store.inspections import Store
+from edgeinspect.store.state import State
+from edgeinspect.web.board import Board
+from edgeinspect.web.shells import Shells
+
+
+def utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True)
+class Parts:
+    station: Station
+    data: Path
+    store: Store  # read only
+    state: State
+    shells: Shells
+    board: Board
+    pages: Jinja2Templates
+    clock: Callable[[], datetime] = utc_now
+    stopping: threading.Event = field(default_factory=threading.Event)  # set when the server is going down: streams end
+
+
+def parts_of(request: Request) -> Parts:
+    return cast(Parts, request.app.state.parts)
+
+
+PartsHere = Annotated[Parts, Depends(parts_of)]

@@ -1,0 +1,175 @@
+// A camera's picture with nominal outline, tolerance zone and measured edge; zoomed and moved by wheel, drag and keys.
+import { deviationColour } from "./colours.js";
+import { path } from "./picture.js";
+import { svg } from "./words.js";
+
+const BINS = 8; // steps of colour each way
+const EDGE = 3.5; // px on screen
+
+export function deviationPicture(view, row, record, { limit, pointAt, legend }) {
+  const drawing = row.drawing;
+  const [w, h] = [drawing.width_px, drawing.height_px];
+  const layers = svg("g");
+  const cursor = svg("circle", { r: 9, fill: "none", stroke: "#fff", "stroke-width": 2.5, visibility: "hidden" });
+  const spot = svg("circle", { fill: "none", stroke: "#fff", "stroke-width": 3, "stroke-dasharray": "10 6", visibility: "hidden" });
+  let box = [-0.5, -0.5, w, h];
+  let exaggeration = 10;
+  view.append(svg("image", { href: row.view_url, x: -0.5, y: -0.5, width: w, height: h, preserveAspectRatio: "none" }), layers, spot, cursor);
+
+  const shifted = (curve, i, d) => {
+    const [x, y] = curve.nominal_px[i];
+    const [px, py] = curve.pixel_per_mm[i];
+    return [x + d * px * exaggeration, y + d * py * exaggeration];
+  };
+
+  const zones = record.zones.filter((z) => z.from_mm !== null && z.lower_mm !== null);
+  const holds = (z, arc) => (z.from_mm <= z.to_mm ? arc >= z.from_mm && arc < z.to_mm : arc >= z.from_mm || arc < z.to_mm);
+
+  function zoneLines(curve) {
+    // one line each side, broken where a zone ends, so that limits which differ do not join
+    const lines = [[], []];
+    let before = null;
+    curve.arc_mm.forEach((arc, i) => {
+      const zone = zones.find((z) => holds(z, arc));
+      if (zone !== before) lines.forEach((line) => line.push(null));
+      before = zone;
+      if (zone) [zone.lower_mm, zone.upper_mm].forEach((d, side) => lines[side].push(shifted(curve, i, d)));
+    });
+    return lines.map((line) => svg("path", { d: path(line), fill: "none", stroke: "#fff", "stroke-width": 1, "stroke-opacity": 0.85, class: "limit" }));
+  }
+
+  function edgeParts(curve) {
+    const byColour = new Map();
+    const unseen = [];
+    const all = [];
+    const n = curve.arc_mm.length;
+    for (let i = 0; i < n; i += 1) {
+      const j = (i + 1) % n;
+      const [a, b] = [curve.deviation_mm[i], curve.deviation_mm[j]];
+      if (a === null || b === null) {
+        unseen.push(curve.nominal_px[i], curve.nominal_px[j], null);
+        all.push(null);
+        continue;
+      }
+      const over = Math.max(Math.abs(a), Math.abs(b)) > limit;
+      const bin = Math.round((BINS * Math.max(-1, Math.min(1, (a + b) / 2 / limit))));
+      const key = `${bin}${over ? "!" : ""}`;
+      if (!byColour.has(key)) byColour.set(key, []);
+      byColour.get(key).push(shifted(curve, i, a), shifted(curve, j, b), null);
+      all.push(shifted(curve, i, a));
+    }
+    const parts = [svg("path", { d: path(all), fill: "none", stroke: "#0d0f10", "stroke-width": EDGE + 3, "stroke-linejoin": "round" })];
+    for (const [key, points] of byColour) {
+      parts.push(svg("path", { d: path(points), fill: "none", stroke: deviationColour(parseInt(key, 10) / BINS), "stroke-width": key.endsWith("!") ? EDGE + 3 : EDGE, "stroke-linecap": "round", class: "edge" }));
+    }
+    if (unseen.length) {
+      parts.push(svg("path", { d: path(unseen), fill: "none", stroke: "#0d0f10", "stroke-width": 9 }), svg("path", { d: path(unseen), fill: "none", stroke: "#fff", "stroke-width": 9, "stroke-dasharray": "3 5", class: "unseen" }));
+    }
+    return parts;
+  }
+
+  function draw() {
+    const parts = [];
+    for (const curve of drawing.curves) {
+      if (curve.is_rim) parts.push(...zoneLines(curve));
+      parts.push(svg("path", { d: path(curve.nominal_px, true), fill: "none", stroke: "#fff", "stroke-width": 1.2, "stroke-dasharray": "7 5", class: "nominal" }), ...edgeParts(curve));
+    }
+    for (const decal of drawing.decals) {
+      parts.push(
+        svg("path", { d: path(decal.nominal_px, true), fill: "none", stroke: "#fff", "stroke-width": 1.5, "stroke-dasharray": "7 5" }),
+        svg("path", { d: path(decal.found_px, true), fill: "none", stroke: "#0d0f10", "stroke-width": 4 }),
+        svg("path", { d: path(decal.found_px, true), fill: "none", stroke: "#7fe0ee", "stroke-width": 2 }),
+      );
+    }
+    layers.replaceChildren(...parts);
+    drawLegend();
+  }
+
+  function drawLegend() {
+    if (!legend) return;
+    const bar = svg("svg", { width: 18 * (2 * BINS + 1), height: 16 });
+    for (let i = -BINS; i <= BINS; i += 1) bar.append(svg("rect", { x: 18 * (i + BINS), y: 0, width: 18, height: 16, fill: deviationColour(i / BINS), stroke: "#15191c", "stroke-width": 0.5 }));
+    const item = (...children) => { const span = document.createElement("span"); span.append(...children); return span; };
+    const line = (attributes, ground = "#3a3e40") => svg("svg", { width: 46, height: 16 }, svg("rect", { width: 46, height: 16, fill: ground }), svg("path", { d: "M3 8 H43", ...attributes }));
+    legend.replaceChildren(
+      item(`cut too deep −${limit.toFixed(2)}`, bar, `+${limit.toFixed(2)} mm too much material; thicker line: beyond a limit`),
+      item(line({ stroke: "#fff", "stroke-width": 1.2, "stroke-dasharray": "7 5" }), "nominal outline"),
+      item(line({ stroke: "#fff", "stroke-width": 1 }), "limits"),
+      item(line({ stroke: "#fff", "stroke-width": 9, "stroke-dasharray": "3 5" }, "#0d0f10"), "not seen"),
+      item(exaggeration === 1 ? "Edge and limits drawn at their true place." : `Edge and limits drawn ${exaggeration} × too far from the outline.`),
+    );
+  }
+
+  function frameBox() {
+    view.setAttribute("viewBox", box.join(" "));
+    for (const ring of [spot, cursor]) ring.setAttribute("r", (ring === spot ? 0.03 : 0.011) * Math.max(box[2], box[3] * 4 / 3));
+  }
+
+  function zoomAt(factor, x, y) {
+    if (!factor) { box = [-0.5, -0.5, w, h]; return frameBox(); }
+    const size = Math.min(w, Math.max(w / 60, box[2] / factor));
+    const k = size / box[2];
+    box = [x - (x - box[0]) * k, y - (y - box[1]) * k, size, box[3] * k];
+    return frameBox();
+  }
+
+  const inPicture = (event) => {
+    const p = new DOMPoint(event.clientX, event.clientY).matrixTransform(view.getScreenCTM().inverse());
+    return [p.x, p.y];
+  };
+
+  view.addEventListener("wheel", (event) => { event.preventDefault(); zoomAt(event.deltaY < 0 ? 1.25 : 0.8, ...inPicture(event)); }, { passive: false });
+  let held = null;
+  view.addEventListener("pointerdown", (event) => { held = inPicture(event); view.setPointerCapture(event.pointerId); });
+  view.addEventListener("pointerup", () => { held = null; });
+  view.addEventListener("pointermove", (event) => {
+    const [x, y] = inPicture(event);
+    if (held) { box[0] += held[0] - x; box[1] += held[1] - y; return frameBox(); }
+    return hover(x, y);
+  });
+  view.addEventListener("dblclick", (event) => zoomAt(2, ...inPicture(event)));
+  view.addEventListener("keydown", (event) => {
+    const step = { ArrowLeft: [-0.1, 0], ArrowRight: [0.1, 0], ArrowUp: [0, -0.1], ArrowDown: [0, 0.1] }[event.key];
+    const [cx, cy] = [box[0] + box[2] / 2, box[1] + box[3] / 2];
+    if (step) { box[0] += step[0] * box[2]; box[1] += step[1] * box[3]; frameBox(); }
+    else if (event.key === "+" || event.key === "=") zoomAt(1.25, cx, cy);
+    else if (event.key === "-") zoomAt(0.8, cx, cy);
+    else if (event.key === "0") zoomAt(0);
+    else return;
+    event.preventDefault();
+  });
+
+  const rim = drawing.curves.find((curve) => curve.is_rim);
+  const self = {
+    exaggerate(times) { exaggeration = times; draw(); },
+    zoom(factor) { zoomAt(factor, box[0] + box[2] / 2, box[1] + box[3] / 2); },
+    mark(x, y) {
+      spot.setAttribute("cx", x); spot.setAttribute("cy", y); spot.setAttribute("visibility", "visible");
+    },
+    look(x, y) {
+      self.mark(x, y);
+      const size = w / 6;
+      box = [x - size / 2, y - (size * h) / w / 2, size, (size * h) / w];
+      frameBox();
+    },
+    cursor(arc) {
+      if (!rim) return;
+      let at = 0;
+      rim.arc_mm.forEach((a, i) => { if (Math.abs(a - arc) < Math.abs(rim.arc_mm[at] - arc)) at = i; });
+      const d = rim.deviation_mm[at] ?? 0;
+      const [x, y] = shifted(rim, at, d);
+      cursor.setAttribute("cx", x); cursor.setAttribute("cy", y); cursor.setAttribute("visibility", "visible");
+    },
+  };
+
+  function hover(x, y) {
+    if (!rim) return;
+    let best = [Infinity, 0];
+    rim.nominal_px.forEach(([px, py], i) => { const far = Math.hypot(px - x, py - y); if (far < best[0]) best = [far, i]; });
+    if (best[0] < box[2] * 0.03) { self.cursor(rim.arc_mm[best[1]]); pointAt(rim.arc_mm[best[1]], self); }
+  }
+
+  draw();
+  frameBox();
+  return self;
+}

@@ -1,0 +1,201 @@
+// The station board. It shows what the stream says, and nothing once the stream is silent: a page that has gone deaf must never keep an answer.
+import { drawPicture } from "./picture.js";
+import { ageWords, ordinal, svg } from "./words.js";
+
+const SILENT_AFTER_MS = 3500; // a beat comes each second; the page must be grey within 5 s
+const RETRY_MS = 1000;
+
+const board = document.getElementById("board");
+const part = (id) => document.getElementById(id);
+
+let record = null; // the last /station.json
+let heardAt = null; // performance.now() of the last event
+let serverAhead = 0; // server clock - performance.now(), ms: ages never come from this machine's own clock
+let stream = null;
+let retryAt = 0;
+
+function connect() {
+  stream?.close();
+  stream = new EventSource("/events");
+  retryAt = performance.now() + SILENT_AFTER_MS;
+  stream.addEventListener("station", (event) => {
+    record = JSON.parse(event.data);
+    heard(record.now);
+    show();
+  });
+  stream.addEventListener("beat", (event) => {
+    const beat = JSON.parse(event.data);
+    if (record) record.worker_silent_s = beat.worker_silent_s;
+    heard(beat.now);
+  });
+  // after an error the browser may give up for good (any answer but 200): the stream is then made anew
+  stream.addEventListener("error", () => { if (stream.readyState === EventSource.CLOSED) retryAt = performance.now() + RETRY_MS; });
+}
+
+function heard(now) {
+  heardAt = performance.now();
+  serverAhead = Date.parse(now) - heardAt;
+}
+
+const connected = () => heardAt !== null && performance.now() - heardAt < SILENT_AFTER_MS;
+const since = (iso) => (performance.now() + serverAhead - Date.parse(iso)) / 1000;
+
+function tick() {
+  if (!connected() && performance.now() > retryAt) connect();
+  show();
+}
+
+function state() {
+  if (!connected()) return heardAt === null && performance.now() < SILENT_AFTER_MS ? "connecting" : "lost";
+  return record ? record.state : "connecting";
+}
+
+const NOTICES = {
+  connecting: ["CONNECTING", "", ""],
+  lost: ["NO CONNECTION", "This page cannot hear the station: nothing it showed before counts", "Wait; if it stays grey, call plant IT"],
+  stopped: ["MEASURING HAS STOPPED", "Pictures are not being looked at, so there is no answer for this shell", "Set the shell aside; call plant IT"],
+  measuring: ["MEASURING", "", ""],
+  waiting: ["WAITING FOR THE FIRST SHELL", "No shell has been measured here yet", ""],
+};
+
+let shown = ""; // what the board was drawn from, so that a tick only touches what ticks
+
+function show() {
+  const now = state();
+  const answer = now === "answer" ? record.answer : null;
+  const old = answer !== null && since(answer.finished_at) > record.old_after_s;
+  const drawn = JSON.stringify([now, old, now === "lost" || now === "connecting" ? null : { ...record, now: "", worker_silent_s: null }]);
+  if (drawn !== shown) {
+    shown = drawn;
+    board.dataset.state = now;
+    board.toggleAttribute("data-old", old);
+    if (answer) showAnswer(answer); else showNotice(now);
+    if (now !== "lost" && now !== "connecting") showBlock();
+    fit();
+  }
+  const measured = now === "measuring" && record.measuring_since ? ` ${Math.floor(since(record.measuring_since))} s` : "";
+  part("age").textContent = answer ? (old ? `OLD: ${ageWords(since(answer.finished_at))}` : ageWords(since(answer.finished_at))) : measured;
+  if (record && record.gauge && part("gauge-age")) part("gauge-age").textContent = ageWords(since(record.gauge.measured_at));
+  if (record?.message) part("refused").hidden = since(record.message_at) > record.message_for_s;
+}
+
+function light(key) {
+  for (const seat of document.querySelectorAll(".seat")) seat.classList.toggle("lit", seat.dataset.seat === key);
+}
+
+function showAnswer(answer) {
+  light(answer.key);
+  part("notice").firstElementChild.textContent = "";
+  part("shell-id").textContent = answer.shell_id;
+  part("term").textContent = answer.term;
+  part("look-count").textContent = answer.attempt > 1 ? `${ordinal(answer.attempt)} look` : "";
+  part("sentence").textContent = answer.sentence;
+  part("action").textContent = answer.action;
+  part("details").href = `/inspections/${answer.inspection_id}`;
+  part("details").hidden = false;
+  part("picture").classList.toggle("absent", !answer.picture);
+  if (answer.picture) {
+    drawPicture(part("picture").querySelector(".view"), answer.picture, { place: answer.place });
+  }
+}
+
+function showNotice(now) {
+  light(null);
+  const [word, sentence, action] = NOTICES[now];
+  part("notice").firstElementChild.textContent = word;
+  part("shell-id").textContent = now === "measuring" ? record.measuring : "";
+  part("term").textContent = "";
+  part("look-count").textContent = "";
+  const expected = now === "measuring" && record.expected;
+  part("sentence").textContent = expected ? `as ${expected.title}, ${expected.words}` : sentence;
+  part("action").textContent = now === "waiting" && record && !record.expected ? "Choose the shell: press Change" : action;
+  part("details").hidden = true;
+  part("picture").classList.add("absent");
+  part("picture").querySelector(".view").replaceChildren();
+}
+
+function withShape(look, words) {
+  const item = document.createElement("span");
+  item.className = `is-${look.key}`;
+  const shape = svg("svg", { class: "shape", "aria-hidden": "true" }, svg("use", { href: `#shape-${look.key}` }));
+  item.append(shape, words);
+  return item;
+}
+
+function lines(target, ...rows) {
+  target.replaceChildren(...rows.filter(Boolean).flatMap(([words, kind], index) => {
+    const item = document.createElement(kind === "minor" ? "span" : "b");
+    if (kind === "minor") item.className = "minor";
+    item.append(words);
+    return index ? [document.createElement("br"), item] : [item];
+  }));
+}
+
+function showBlock() {
+  const expected = record.expected;
+  if (expected) lines(part("expected"), [expected.title], [expected.words, "minor"]);
+  else lines(part("expected"), ["Nobody has chosen yet"], ["Pictures give no result until then.", "minor"]);
+
+  const attempts = record.answer && state() === "answer" ? record.answer.attempts : [];
+  part("attempts").replaceChildren(...attempts.map((one) => withShape(one, `${ordinal(one.attempt)} ${one.word.toLowerCase()}`)));
+  if (!attempts.length) part("attempts").textContent = "–";
+
+  part("gauge").classList.toggle("warn", Boolean(record.gauge) && !record.gauge.good);
+  if (record.gauge) {
+    lines(part("gauge"), [record.gauge.words], [record.gauge.note, "minor"]);
+    const age = document.createElement("span");
+    age.id = "gauge-age";
+    part("gauge").lastElementChild.append(" ", age);
+  } else lines(part("gauge"), ["Not read yet"]);
+
+  part("today").replaceChildren(...record.today.map((one) => {
+    const item = withShape(one, String(one.count));
+    item.title = one.word.toLowerCase();
+    const word = document.createElement("span");
+    word.className = "minor";
+    word.textContent = one.word.toLowerCase();
+    item.append(word);
+    return item;
+  }));
+
+  part("refused").hidden = !record.message;
+  part("refused").lastElementChild.textContent = record.message;
+}
+
+// Long words make the type narrower, then the picture smaller, then the sentence shorter; capitals keep their height.
+function fit() {
+  const [say, sentence, picture] = [part("say"), part("sentence"), part("picture")];
+  say.classList.remove("tight");
+  picture.classList.remove("small");
+  sentence.style.removeProperty("--lines");
+  const line = parseFloat(getComputedStyle(sentence).lineHeight);
+  const room = () => say.clientHeight - part("action").offsetHeight - 0.15 * line; // gap between the two
+  const over = () => sentence.scrollHeight > room() + 0.2 * line;
+  if (over()) say.classList.add("tight");
+  if (over()) picture.classList.add("small");
+  if (over()) sentence.style.setProperty("--lines", Math.max(1, Math.floor(room() / line)));
+  const word = document.querySelector(".seat.lit .word") ?? part("notice").firstElementChild;
+  word.style.transform = "";
+  const box = word.parentElement;
+  const shape = box.querySelector(".shape");
+  const wide = 0.96 * box.clientWidth - (shape ? shape.getBoundingClientRect().width * 1.2 : 0);
+  if (word.scrollWidth > wide) word.style.transform = `scaleX(${(wide / word.scrollWidth).toFixed(3)})`;
+}
+
+for (const button of document.querySelectorAll(".step")) {
+  button.addEventListener("click", () => {
+    const field = button.parentElement.querySelector("input[type=number]");
+    field.value = (Number(field.value || 20) + Number(button.dataset.step)).toFixed(1);
+    field.closest(".tile").querySelector("input[type=radio]").checked = true;
+  });
+}
+for (const field of document.querySelectorAll(".tile input[type=number]")) {
+  field.addEventListener("focus", () => { field.closest(".tile").querySelector("input[type=radio]").checked = true; });
+}
+
+addEventListener("resize", fit);
+document.fonts?.ready.then(fit);
+document.addEventListener("visibilitychange", tick); // timers sleep in a hidden page: look before anybody does
+addEventListener("pageshow", tick);
+connect();
+setInterval(tick, 250);

@@ -1,0 +1,94 @@
+"""The station page, its record, its stream of events, and the choice of the expected shell."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import AsyncIterator
+from dataclasses import replace
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Form, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+from pydantic import TypeAdapter
+from starlette.concurrency import run_in_threadpool
+
+from edgeinspect.errors import InputError, StoreError
+from edgeinspect.station.inspection import Expected
+from edgeinspect.web.board import BoardRecord
+from edgeinspect.web.look import LOOKS, iso_time
+from edgeinspect.web.parts import PartsHere
+
+LOOK_EACH_S = 0.2
+BEAT_EACH_S = 1.0
+
+routes = APIRouter()
+_record_json = TypeAdapter(BoardRecord)
+
+
+@routes.get("/", response_class=HTMLResponse)
+def station_page(request: Request, parts: PartsHere) -> Response:
+    choices, problems = parts.shells.choices()
+    expected = parts.state.now().expected
+    return parts.pages.TemplateResponse(
+        request,
+        "station.html",
+        {
+            "looks": list(LOOKS.values()),
+            "choices": choices,
+            "problems": problems,
+            "expected": expected,
+            "assumed_words": parts.board.temperature_words(Expected("", "")),
+        },
+    )
+
+
+@routes.get("/station.json")
+def station_record(parts: PartsHere) -> BoardRecord:
+    return parts.board.record()
+
+
+@routes.get("/events", response_class=EventSourceResponse)
+async def events(parts: PartsHere) -> AsyncIterator[ServerSentEvent]:
+    """``station`` events carry /station.json whenever it changes; ``beat`` events come each second, so that a page can
+    hear silence.
+
+    When the record cannot be read nothing is sent: the page goes grey by itself.
+    """
+    sent: BoardRecord | None = None
+    spoke = 0.0
+    while not parts.stopping.is_set():
+        try:
+            record = await run_in_threadpool(parts.board.record)
+        except StoreError:
+            await asyncio.sleep(BEAT_EACH_S)
+            continue
+        unchanging = replace(record, now="", worker_silent_s=None)
+        if unchanging != sent:
+            sent, spoke = unchanging, time.monotonic()
+            yield ServerSentEvent(event="station", raw_data=_record_json.dump_json(record).decode())
+        elif time.monotonic() - spoke >= BEAT_EACH_S:
+            spoke = time.monotonic()
+            yield ServerSentEvent(event="beat", data={"now": record.now, "worker_silent_s": record.worker_silent_s})
+        await asyncio.sleep(LOOK_EACH_S)
+
+
+@routes.post("/expected")
+def choose(
+    parts: PartsHere,
+    choice: Annotated[str, Form(max_length=200)],
+    temperature: Annotated[Literal["assumed", "stated"], Form()] = "assumed",
+    celsius: Annotated[float | None, Form(ge=-20.0, le=120.0, allow_inf_nan=False)] = None,
+) -> Response:
+    """Set the station to a shell and decal variant ("shell/variant") and a temperature."""
+    shell, _, variant = choice.partition("/")
+    offered, _ = parts.shells.choices()
+    if not any((one.shell, one.variant) == (shell, variant) for one in offered):
+        names = ", ".join(f"{one.shell}/{one.variant}" for one in offered) or "none"
+        raise InputError(f"choice is {choice!r}, must be one of: {names}")
+    if temperature == "stated" and celsius is None:
+        raise InputError("celsius is missing: say the measured temperature, or that it was not measured")
+    expected = Expected(shell, variant, celsius if temperature == "stated" else None)
+    parts.state.expect(expected, iso_time(parts.clock()))
+    return RedirectResponse("/", status_code=303)
