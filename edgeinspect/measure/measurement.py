@@ -114,6 +114,7 @@ class Ribbon(_ReadOnlyArrays):
     arc_mm: Array  # (N,)
     d_mm: Array  # (M,)
     levels: NDArray[np.float32]  # (N, M)
+    edge_d_mm: Array  # (N,) where the edge was found on the same scan lines
 
 
 @dataclass(frozen=True)

@@ -168,4 +168,4 @@ def kept_curve(sight: Sight, curve: str, here: Scan, points_mm: Array, nominal: 
     trace = EdgeTrace(
         curve, sight.camera, arc, pixel, points_mm, edges.u_mm, contrast, lines.centre, lines.first, edges.flags
     )
-    return trace, Ribbon(curve, sight.camera, arc, here.d_mm, here.ribbon)
+    return trace, Ribbon(curve, sight.camera, arc, here.d_mm, here.ribbon, edges.d_mm)
