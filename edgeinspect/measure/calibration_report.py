@@ -40,8 +40,8 @@ def report(
         lines.append(good.sentence())
         if good.worst_mm > COARSE_MM:
             lines.append(
-                f"that is coarser than ±{COARSE_MM:.2f} mm, too coarse for a trim line of ±0.5 mm: add pictures with the "
-                "board tipped more, and in the corners of the picture"
+                f"that is coarser than ±{COARSE_MM:.2f} mm, too coarse for a trim line of ±0.5 mm: add pictures with "
+                "the board tipped more, and in the corners of the picture"
             )
     if result.widening > WIDENING_WORTH_SAYING:
         lines.append(

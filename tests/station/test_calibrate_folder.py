@@ -117,13 +117,19 @@ def test_the_report_is_for_people(calibrated: Calibrated) -> None:
     assert [step[0] for step in steps] == sorted(step[0] for step in steps)
 
 
-def test_the_same_pictures_give_the_same_file(calibrated: Calibrated, station: Station, tmp_path: Path) -> None:
+def test_the_same_pictures_give_the_same_calibration(calibrated: Calibrated, station: Station, tmp_path: Path) -> None:
+    """The same id, and the same numbers but for the order in which OpenCV's threads add up: a millionth of their
+    uncertainty.
+    """
     calibration = calibrated[0]
     assert re.fullmatch(r"top-20260102t030405z-[0-9a-f]{8}", calibration.calibration_id)
     again, _ = calibrate_folder(PICTURES, station, "top", AT)
-    one, two = write_calibration(tmp_path / "a", calibration), write_calibration(tmp_path / "b", again)
-    assert one.name == two.name and one.read_bytes() == two.read_bytes()
-    assert read_calibration(one, station.cameras[0]).calibration_id == calibration.calibration_id
+    assert again.calibration_id == calibration.calibration_id
+    apart = np.abs(again.model.parameters - calibration.model.parameters)
+    assert (apart < 1e-6 * np.sqrt(np.diag(calibration.covariance))).all()
+    path = write_calibration(tmp_path, calibration)
+    assert path.stem == calibration.calibration_id
+    assert read_calibration(path, station.cameras[0]).lengths == calibration.lengths
 
 
 @pytest.fixture
