@@ -24,7 +24,13 @@ from edgeinspect.measure.board import Board, BoardView
 from edgeinspect.measure.calibration_views import coverage_problems, enough_views, tilt_problems
 from edgeinspect.measure.camera import PARAMETERS, CameraModel
 
-HOLDABLE = ("k1", "k2", "p1", "p2", "k3")
+_HOLDING = {
+    "k1": cv2.CALIB_FIX_K1,
+    "k2": cv2.CALIB_FIX_K2,
+    "p1": cv2.CALIB_ZERO_TANGENT_DIST,
+    "p2": cv2.CALIB_ZERO_TANGENT_DIST,
+    "k3": cv2.CALIB_FIX_K3,
+}
 
 
 @dataclass(frozen=True)
@@ -97,8 +103,10 @@ def calibrate(
     tilt, another board.
     """
     limits = limits or CalibrationLimits()
-    if unknown := sorted(set(held) - set(HOLDABLE)):
-        raise ValueError(f"held names {', '.join(unknown)}, must be of {', '.join(HOLDABLE)}")
+    if unknown := sorted(set(held) - set(_HOLDING)):
+        raise ValueError(f"held names {', '.join(unknown)}, must be of {', '.join(_HOLDING)}")
+    if {"p1", "p2"} & set(held):
+        held = (*held, "p1", "p2")  # the solver knows them as a pair only
     seen = {name: view for name, view in views.items() if view is not None}
     empty = tuple(name for name, view in views.items() if view is None)
     enough_views(camera, tuple(seen), empty, limits.fewest_views)
@@ -136,9 +144,7 @@ def _solve(
     camera: str, views: Mapping[str, BoardView], width_px: int, height_px: int, held: tuple[str, ...]
 ) -> tuple[CameraModel, tuple[ViewFit, ...]]:
     flags = 0
-    if "p1" in held or "p2" in held:
-        flags |= cv2.CALIB_ZERO_TANGENT_DIST
-    for name, flag in (("k1", cv2.CALIB_FIX_K1), ("k2", cv2.CALIB_FIX_K2), ("k3", cv2.CALIB_FIX_K3)):
+    for name, flag in _HOLDING.items():
         flags |= flag if name in held else 0
     criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 200, 1e-12)
     try:
@@ -186,8 +192,6 @@ def _covariance(
     covariance.
     """
     free = np.array([k for k, name in enumerate(PARAMETERS) if name not in held])
-    if "p1" in held or "p2" in held:
-        free = np.array([k for k in free if PARAMETERS[k] not in ("p1", "p2")])
     reduced, residuals = [], []
     for fit in fits:
         view = views[fit.name]

@@ -16,7 +16,7 @@ from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.board import Board, BoardView
 from edgeinspect.measure.calibration import CalibrationResult
 from edgeinspect.measure.calibration_uncertainty import displacements
-from edgeinspect.measure.calibration_views import place_words
+from edgeinspect.measure.calibration_views import listed, place_words
 from edgeinspect.measure.camera import CameraCalibration, CameraModel, LengthCheck
 from edgeinspect.measure.fixture import Fixture
 from edgeinspect.measure.marks import MarksFound, find_marks
@@ -54,11 +54,20 @@ def in_fixture(
             f"camera {camera}: the fixture marks miss their places by {marks.residual_px:.2f} px, must be below "
             f"{MARKS_MISS_PX:g} px: do the marks' corners_mm in the station definition belong to this fixture?"
         )
+    if marks.stray:
+        raise CalibrationError(
+            f"camera {camera}: fixture mark {listed([str(i) for i in marks.stray])} is not where the others say it is: "
+            "clean it, or correct its corners in the station definition"
+        )
     if view is None:
         raise CalibrationError(
             f"camera {camera}: no board was found in the picture of the board in the fixture: take it again"
         )
     lengths = read_lengths(result, marks, marks.pose, view, board, fixture)
+    if not lengths:
+        raise CalibrationError(
+            f"camera {camera}: too little of the board is seen in the picture of the board in the fixture: uncover it"
+        )
     if problem := scale_problem(camera, lengths, board):
         raise CalibrationError(problem)
     level = patch_level(picture, fixture.grey_patch_mm, result.model, marks.pose)

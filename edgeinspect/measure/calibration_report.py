@@ -23,7 +23,7 @@ def report(
     left_out = {view.name for view in result.left_out}
     usual = float(np.median([view.rms_px for view in result.views]))
     for view in result.bad_views:
-        done = "left out" if view.name in left_out else "used, because without it there are too few"
+        done = "left out" if view.name in left_out else "used all the same"
         lines.append(
             f"{view.name} fits {view.rms_px / usual:.1f} times worse than the others: {done}; blurred, moved or the "
             "board bent? Take it again"

@@ -82,15 +82,17 @@ class GoodTo:
     worst_place: str  # in the picture: "lower right"
 
     def sentence(self) -> str:
-        if self.worst_mm < 1.2 * self.here_mm:
-            return f"good to ±{self.worst_mm:.2f} mm all over"
-        return f"good to ±{self.here_mm:.2f} mm here, ±{self.worst_mm:.2f} in the {self.worst_place} of the picture"
+        here, worst = (f"±{max(u, 0.01):.2f}" for u in (self.here_mm, self.worst_mm))
+        if here == worst:
+            return f"good to {here} mm all over"
+        return f"good to {here} mm here, {worst} in the {self.worst_place} of the picture"
 
 
 def good_to(calibration: CameraCalibration, fixture: Fixture, outline_mm: Array, mark_noise_px: float = 0.02) -> GoodTo:
     """How far places on an outline (N, 3) [mm, fixture frame] can be trusted: from the camera's covariance, the
-    marks' noise and what the board's lengths truly read, whichever way is known (a length is two ends, so each end
-    takes half of its square)."""
+    marks' noise, and never better than the board's lengths truly read (a length has two ends, each takes half of its
+    square).
+    """
     lengths = np.array([check.reading_mm - check.nominal_mm for check in calibration.lengths] or [0.0])
     read_wrong = float(np.mean(lengths**2)) / 2.0
     places = np.vstack([outline_mm.mean(axis=0), outline_mm])

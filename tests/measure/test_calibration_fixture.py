@@ -148,6 +148,11 @@ def test_marks_of_another_fixture_are_refused(
     )
     with pytest.raises(CalibrationError, match="fixture marks"):
         _calibrated(levels, view, result, moved)
+    one = replace(
+        fixture, marks=(*fixture.marks[:-1], Mark(7, fixture.marks[-1].corners_mm + np.array([0.4, 0.0, 0.0])))
+    )
+    with pytest.raises(CalibrationError, match="fixture mark 7 is not where the others say it is"):
+        _calibrated(levels, view, result, one)
     others = replace(fixture, marks=tuple(Mark(m.mark_id + 20, m.corners_mm) for m in fixture.marks))
     with pytest.raises(CalibrationError, match="0 of 8 fixture marks found"):
         _calibrated(levels, view, result, others)
@@ -158,6 +163,10 @@ def test_no_board_or_no_light_is_refused(
 ) -> None:
     with pytest.raises(CalibrationError, match="no board was found in the picture of the board in the fixture"):
         _calibrated(levels, None, result, fixture)
+    corner = (view.ids % 12 < 3) & (view.ids // 12 < 3)
+    part = BoardView(view.ids[corner], view.points_mm[corner], view.pixels[corner])
+    with pytest.raises(CalibrationError, match="too little of the board is seen"):
+        _calibrated(levels, part, result, fixture)
     on_plate = replace(fixture, grey_patch_mm=_square(600.0, 500.0, 24.0, 12.0))
     with pytest.raises(CalibrationError, match="the grey patch is not in the picture"):
         _calibrated(levels, view, result, on_plate)

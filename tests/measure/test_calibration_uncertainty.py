@@ -143,4 +143,5 @@ def test_good_to_in_words() -> None:
     assert (
         GoodTo(0.05, 0.09, "lower right").sentence() == "good to ±0.05 mm here, ±0.09 in the lower right of the picture"
     )
+    assert GoodTo(0.002, 0.004, "lower right").sentence() == "good to ±0.01 mm all over", "never ±0.00"
     assert GoodTo(0.05, 0.051, "lower right").sentence() == "good to ±0.05 mm all over"
