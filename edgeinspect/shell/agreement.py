@@ -146,9 +146,9 @@ def patch(row: DecalTable, at: int, mistakes: Mistakes) -> Patch | None:
     return Patch(np.array(given.origin_mm), x_axis / np.linalg.norm(x_axis), normal, given.radius_mm or 0.0)
 
 
-def extent_is_right(rim: Curve, extent_mm: tuple[float, float], mistakes: Mistakes) -> bool:
+def extent_is_right(rim_mm: Array, extent_mm: tuple[float, float], mistakes: Mistakes) -> bool:
     """Whether the rim is as long and wide as the drawing says; the usual mistake is another unit."""
-    size = np.ptp(rim.points_mm[:, :2], axis=0)
+    size = np.ptp(rim_mm[:, :2], axis=0)
     wanted = np.array(extent_mm)
     if np.abs(size - wanted).max() <= EXTENT_MM:
         return True

@@ -7,6 +7,7 @@ is told alone.
 from __future__ import annotations
 
 import hashlib
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -65,8 +66,8 @@ def load_shell(folder: Path) -> ShellDefinition:
     cutouts = mistakes.tables(CutOutTable, content, "cutout")
     decals = mistakes.tables(DecalTable, content, "decal")
 
-    rim = files.rim(outline) if outline else None
-    holes = [files.cutout(row, at, outline) if row and outline else None for at, row in enumerate(cutouts)]
+    rim_drawn = files.rim(outline) if outline else None
+    holes_drawn = [files.cutout(row, at, outline) if row and outline else None for at, row in enumerate(cutouts)]
     artworks = [files.artwork(row, at) if row else None for at, row in enumerate(decals)]
     patches = [agreement.patch(row, at, mistakes) if row else None for at, row in enumerate(decals)]
 
@@ -77,7 +78,10 @@ def load_shell(folder: Path) -> ShellDefinition:
         agreement.check_datum(shell.datum, pips, cutouts, mistakes)
         agreement.check_something_to_do(shell, zones, decals, mistakes)
     # In inches nothing else fits either: then one mistake is one sentence.
-    if rim and (not shell or agreement.extent_is_right(rim, shell.extent_mm, mistakes)):
+    fits = not (shell and rim_drawn) or agreement.extent_is_right(rim_drawn.points_mm, shell.extent_mm, mistakes)
+    rim = files.sloped(rim_drawn) if rim_drawn and fits else None
+    holes = [files.sloped(drawn) if drawn and fits else None for drawn in holes_drawn]
+    if rim:
         agreement.check_zones(rim, zones, mistakes)
         agreement.check_places(rim, pips, cutouts, holes, decals, mistakes)
     mistakes.stop_if_any()
@@ -140,6 +144,18 @@ def _cutout(row: CutOutTable, curve: Curve) -> CutOut:
     )
 
 
+@dataclass(frozen=True)
+class _Drawn:
+    """A curve as drawn, and its companion on the show face where there is one."""
+
+    key: str  # in shell.toml
+    name: str
+    points_mm: Array
+    face: str | None
+    face_mm: Array | None
+    is_hole: bool
+
+
 class _Folder:
     """The files of one definition: read once, hashed, their mistakes gathered."""
 
@@ -156,18 +172,29 @@ class _Folder:
             whole.update(f"{len(name)}:{name}:".encode() + hashlib.sha256(raw or b"").digest())
         return whole.hexdigest()
 
-    def rim(self, row: RimTable) -> Curve | None:
+    def rim(self, row: RimTable) -> _Drawn | None:
         if not _is_csv(row.file) and row.curve is None:
             self._mistakes.say("rim.curve is missing, must name a layer of the DXF")
             return None
         if _is_csv(row.file) and row.curve is not None:
             self._mistakes.say(f"rim.curve is {shown(row.curve)}, must be left out: a CSV holds one curve")
             return None
-        source = row.file if row.curve is None else row.curve
-        return self._curve("rim", source, row.face, row, is_hole=False)
+        return self._drawn("rim", row.file if row.curve is None else row.curve, row.face, row, is_hole=False)
 
-    def cutout(self, row: CutOutTable, at: int, rim: RimTable) -> Curve | None:
-        return self._curve(f"cutout[{at}]", row.curve, row.face, rim, is_hole=True)
+    def cutout(self, row: CutOutTable, at: int, rim: RimTable) -> _Drawn | None:
+        return self._drawn(f"cutout[{at}]", row.curve, row.face, rim, is_hole=True)
+
+    def sloped(self, drawn: _Drawn) -> Curve | None:
+        """The curve with the slope of its show face; level without a companion."""
+        slope: Array = np.zeros(len(drawn.points_mm))
+        if drawn.face_mm is not None:
+            where = f"{self._mistakes.file}: {drawn.key}.face {shown(drawn.face)}"
+            try:
+                slope = face_slope(drawn.points_mm, drawn.face_mm, is_hole=drawn.is_hole, where=where)
+            except DefinitionError as error:
+                self._mistakes.take(error)
+                return None
+        return Curve(drawn.name, drawn.points_mm, slope, drawn.is_hole)
 
     def artwork(self, row: DecalTable, at: int) -> Artwork | None:
         raw = self._read(f"decal[{at}].artwork", row.artwork)
@@ -179,23 +206,12 @@ class _Folder:
             self._mistakes.take(error)
             return None
 
-    def _curve(self, key: str, source: str, face: str | None, rim: RimTable, *, is_hole: bool) -> Curve | None:
-        points = self._points(f"{key}.curve" if key != "rim" or not _is_csv(source) else "rim.file", source, rim)
+    def _drawn(self, key: str, source: str, face: str | None, rim: RimTable, *, is_hole: bool) -> _Drawn | None:
+        points = self._points("rim.file" if source == rim.file else f"{key}.curve", source, rim)
         companion = self._points(f"{key}.face", face, rim) if face is not None else None
         if points is None or (face is not None and companion is None):
             return None
-        try:
-            slope = (
-                np.zeros(len(points))
-                if companion is None
-                else face_slope(
-                    points, companion, is_hole=is_hole, where=f"{self._mistakes.file}: {key}.face {shown(face)}"
-                )
-            )
-        except DefinitionError as error:
-            self._mistakes.take(error)
-            return None
-        return Curve("rim" if key == "rim" else source.removesuffix(".csv"), points, slope, is_hole)
+        return _Drawn(key, key if key == "rim" else source.removesuffix(".csv"), points, face, companion, is_hole)
 
     def _points(self, key: str, source: str, rim: RimTable) -> Array | None:
         """A closed polyline: ``source`` is a CSV file, or else a layer of the rim's DXF."""

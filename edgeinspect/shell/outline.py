@@ -126,9 +126,10 @@ def csv_curve(raw: bytes, label: str) -> Array:
     points = np.array(rows, dtype=np.float64).reshape(-1, 3)
     _check_numbers(points, label)
     if len(points) >= LEAST_POINTS:
+        # Closing it is a step like the others, or it is open.
         gap = float(np.linalg.norm(points[0] - points[-1]))
         longest = float(np.linalg.norm(np.diff(points, axis=0), axis=1).max())
-        if gap > max(longest, JOIN_MM):  # closing it is a step like the others, or it is open
+        if gap > max(1.001 * longest, JOIN_MM):
             raise DefinitionError(_open_sentence(label, points[-1], points[0]))
     return closed_curve(points, label)
 
@@ -319,7 +320,10 @@ def _joined(pieces: list[Array], where: str) -> Array:
 
 def _open_sentence(where: str, end: Array, start: Array) -> str:
     gap = float(np.linalg.norm(end - start))
-    return f"{where} is open: {gap:.2f} mm lie between {place(end)} and {place(start)}; close it"
+    return (
+        f"{where} is open: {gap:.2f} mm lie between {place(end)} and {place(start)}; "
+        "close it, or repeat the first point at the end"
+    )
 
 
 def _check_entity(entity: DXFGraphic, where: str) -> None:
