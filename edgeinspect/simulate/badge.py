@@ -81,7 +81,9 @@ def badge_bgra() -> NDArray[np.uint8]:
     cv2.circle(colour, _at(99.5, 12.5, height), int(3.2 * _SCALE), _WHITE, int(1.0 * _SCALE))
     size = (width // _DRAW, height // _DRAW)
     small = cv2.resize(colour, size, interpolation=cv2.INTER_AREA)
-    return np.dstack([small, cv2.resize(opacity, size, interpolation=cv2.INTER_AREA)])
+    clear = cv2.resize(opacity, size, interpolation=cv2.INTER_AREA)
+    clear[[0, -1], :] = clear[:, [0, -1]] = 0  # a clear border: reading between its pixels needs no rule for outside
+    return np.dstack([small, clear])
 
 
 def _at(x_mm: float, y_mm: float, height_px: int) -> tuple[int, int]:

@@ -46,9 +46,9 @@ def coverage(rings: Iterable[Array], left: int, top: int, width: int, height: in
     """
     edges = np.vstack([ring_edges(ring) for ring in rings])
     edges = edges + np.array([0.5 - left, 0.5 - top, 0.5 - left, 0.5 - top])
-    edges[:, [0, 2]] = np.clip(edges[:, [0, 2]], 0.0, width)  # outside the window only the row counts
-    edges[:, [1, 3]] = np.clip(edges[:, [1, 3]], 0.0, height)
-    edges = _split(_split(edges, 1), 0)
+    edges = _split(_split(edges, 1), 0)  # now every piece lies within one pixel, or wholly outside the window:
+    edges[:, [0, 2]] = np.clip(edges[:, [0, 2]], 0.0, width)  # left or right of it only the rows count
+    edges[:, [1, 3]] = np.clip(edges[:, [1, 3]], 0.0, height)  # above or below it nothing does
     x, y, rise = (edges[:, 0] + edges[:, 2]) / 2, (edges[:, 1] + edges[:, 3]) / 2, edges[:, 1] - edges[:, 3]
     column, row = np.minimum(x.astype(np.int64), width - 1), np.minimum(y.astype(np.int64), height - 1)
     share = x - column

@@ -67,7 +67,7 @@ class Surfaces:
             np.concatenate([bench.mark_cells(k).ravel() for k in sorted(bench.MARKS_MM)]).astype(np.uint32)
         )
         ink, opacity = badge_reflectance()
-        self._ink, self._opacity = _Texture(ink), _Texture(np.pad(opacity[1:-1, 1:-1], 1))
+        self._ink, self._opacity = _Texture(ink), _Texture(opacity)
         self._board: Any = mi.UInt32(bench.board_print().ravel().astype(np.uint32)) if scene.board is not None else None
 
     def reflectance(self, layer: Any, point: Any) -> Any:

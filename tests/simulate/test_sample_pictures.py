@@ -1,0 +1,176 @@
+"""The committed sample pictures against the truth beside them. No edgeinspect.measure code: half-level edges, OpenCV,
+shapely.
+
+The bar (shared notes of the project): where the cut face is hidden, the half-level edge lies within 0.02 px (median)
+of the true arris and scatters by no more than 0.05 px.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import cv2
+import ezdxf.filemanagement
+import numpy as np
+import pytest
+import shapely
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+ROOT = Path(__file__).parents[2]
+SHELLS = [f"L10{n:02d}" for n in range(1, 11)]
+LIT = [s for s in SHELLS if s != "L1009"]  # L1009 has its lens covered
+
+
+@pytest.fixture(scope="module")
+def document() -> dict[str, Any]:
+    return dict(json.loads((ROOT / "sample_images/truth.json").read_text(encoding="utf-8")))
+
+
+@pytest.fixture(scope="module")
+def dense() -> dict[str, Array]:
+    with np.load(ROOT / "sample_images/truth_edges.npz") as file:
+        return {name: file[name] for name in file.files}
+
+
+@pytest.fixture(scope="module")
+def rim() -> Array:
+    """Nominal rim (N, 3) out of the drawing."""
+    drawing = ezdxf.filemanagement.readfile(ROOT / "models/toplid/outline.dxf")
+    polyline = drawing.query('POLYLINE[layer=="rim"]').first
+    return np.array([v.dxf.location.xyz for v in polyline.vertices])
+
+
+def picture(name: str) -> NDArray[np.uint8]:
+    return np.asarray(cv2.imread(str(ROOT / "sample_images" / name), cv2.IMREAD_UNCHANGED))
+
+
+def in_zone(arc_mm: Array, start: float, end: float) -> NDArray[np.bool_]:
+    return (arc_mm >= start) & (arc_mm < end) if start < end else (arc_mm >= start) | (arc_mm < end)
+
+
+@pytest.mark.parametrize("shell_id", LIT)
+def test_edge_lies_on_the_true_arris(
+    shell_id: str, document: dict[str, Any], dense: dict[str, Array], edge_offsets: Callable[[Array, Array], Array]
+) -> None:
+    off = edge_offsets(
+        picture(f"shells/{shell_id}_top.png").astype(np.float64), dense[f"{shell_id}_pixel"].astype(np.float64)
+    )
+    hidden, arc = dense[f"{shell_id}_face_hidden"], dense[f"{shell_id}_arc_mm"]
+    assert hidden.mean() > 0.95
+    assert not np.isnan(off[hidden]).any()
+    assert abs(np.median(off[hidden])) <= 0.02
+    assert np.std(off[hidden]) <= 0.05
+    for name, (start, end) in document["scene"]["zones_mm"].items():
+        here = off[hidden & in_zone(arc, start, end)]
+        assert abs(np.median(here)) <= 0.02, name
+        assert np.std(here) <= 0.05, name
+
+
+def to_camera(camera: dict[str, Any], points_mm: Array) -> Array:
+    """OpenCV's projection with the numbers of truth.json."""
+    matrix = np.array([[camera["fx_px"], 0, camera["cx_px"]], [0, camera["fy_px"], camera["cy_px"]], [0, 0, 1]])
+    lens = np.array([camera["distortion"][k] for k in ("k1", "k2", "p1", "p2", "k3")])
+    turn, _ = cv2.Rodrigues(np.array(camera["fixture_to_camera"]["rotation"]))
+    move = np.array(camera["fixture_to_camera"]["translation_mm"])
+    return np.asarray(cv2.projectPoints(points_mm, turn, move, matrix, lens)[0]).reshape(-1, 2)
+
+
+@pytest.mark.parametrize("name", ["fixture_board", *(f"board_{n:02d}" for n in range(1, 13))])
+def test_board_corners_lie_where_the_truth_says(name: str, document: dict[str, Any]) -> None:
+    """OpenCV's own corner detection on the picture, OpenCV's projection of the true board."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
+    board = cv2.aruco.CharucoBoard((13, 9), 30.0, 22.0, dictionary)
+    corners, ids, _, _ = cv2.aruco.CharucoDetector(board).detectBoard(picture(f"calibration/{name}.png"))
+    assert ids is not None
+    assert len(ids) > 50
+    on_board = board.getChessboardCorners()[ids.ravel()] * [1, -1, 0] + [
+        -195.0,
+        135.0,
+        0.0,
+    ]  # from its upper left, y down
+    pose = document["boards"][name]
+    fixture = on_board @ np.array(pose["rotation"]).T + pose["translation_mm"]
+    off = corners.reshape(-1, 2) - to_camera(document["camera"], fixture)
+    assert np.abs(np.median(off, axis=0)).max() < 0.02
+    assert np.sqrt(np.mean(off**2)) < 0.12  # OpenCV's corner refinement, not the picture, sets this
+
+
+def test_boards_reach_all_corners_of_the_field(document: dict[str, Any]) -> None:
+    grid = np.stack(np.meshgrid(np.arange(-165, 166, 30.0), np.arange(-105, 106, 30.0)), axis=-1).reshape(-1, 2)
+    seen = []
+    for pose in document["boards"].values():
+        points = np.column_stack([grid, np.zeros(len(grid))]) @ np.array(pose["rotation"]).T + pose["translation_mm"]
+        seen.append(to_camera(document["camera"], points))
+    pixels = np.vstack(seen)
+    for corner in ((0, 0), (1599, 0), (0, 1199), (1599, 1199)):
+        inside = (pixels > 0).all(axis=1) & (pixels < [1599, 1199]).all(axis=1)
+        assert np.linalg.norm(pixels[inside] - corner, axis=1).min() < 150, corner  # a tenth of the field
+
+
+@pytest.mark.parametrize("shell_id", SHELLS)
+def test_truth_is_of_one_piece(shell_id: str, document: dict[str, Any], dense: dict[str, Array], rim: Array) -> None:
+    """From the drawing, the seating and the listed deviations alone, the listed pixels and datum deviations come out
+    again.
+    """
+    shell = document["shells"][shell_id]
+    arc, fixture, datum = (
+        dense[f"{shell_id}_{k}"].astype(np.float64) for k in ("arc_mm", "deviation_fixture_mm", "deviation_datum_mm")
+    )
+    turn, move = np.array(shell["seating"]["rotation"]), np.array(shell["seating"]["translation_mm"])
+    growth = 1 + document["scene"]["expansion_per_k"] * (shell["temperature_c"] - 20)
+    nominal = shapely.Polygon(rim[:, :2])
+    # the arris in the fixture: its pixel, unprojected at the height of the sheet, found by putting the datum points
+    # back
+    closed = np.vstack([rim, rim[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
+    foot = np.column_stack([np.interp(arc, along, closed[:, k]) for k in range(3)])
+    ahead = np.column_stack([np.interp((arc + 0.05) % along[-1], along, closed[:, k]) for k in range(2)])
+    behind = np.column_stack([np.interp((arc - 0.05) % along[-1], along, closed[:, k]) for k in range(2)])
+    tangent = (ahead - behind) / np.linalg.norm(ahead - behind, axis=1, keepdims=True)
+    plan = foot[:, :2] + datum[:, None] * np.column_stack([tangent[:, 1], -tangent[:, 0]])
+    over = np.maximum(np.abs(plan[:, 0]) - 120, 0)
+    height = (
+        np.sqrt(300.0**2 - plan[:, 1] ** 2) - 300.0 - 0.00125 * over**2
+    )  # the lid's surface, as the contract gives it
+    arris = (np.column_stack([plan, height]) * growth) @ turn.T + move
+    pixel = to_camera(shell["camera"], arris)
+    assert np.percentile(np.linalg.norm(pixel - dense[f"{shell_id}_pixel"], axis=1), 99) < 0.02
+    points = shapely.points(arris[:, :2])
+    signed = shapely.distance(points, nominal.exterior) * np.where(shapely.contains(nominal, points), -1, 1)
+    assert np.percentile(np.abs(signed - fixture), 99) < 0.005
+    for name, zone in shell["zones"].items():
+        here = in_zone(arc, *document["scene"]["zones_mm"][name])
+        assert zone["datum_max_mm"] == pytest.approx(datum[here].max(), abs=1e-4)
+        assert zone["fixture_min_mm"] == pytest.approx(fixture[here].min(), abs=1e-4)
+
+
+def test_the_stories_are_told(document: dict[str, Any]) -> None:
+    """What each shell was ordered to show is in its truth."""
+    shells = document["shells"]
+    answers = {i: s["expected"]["answer"] for i, s in shells.items()}
+    assert [answers[i] for i in ("L1001", "L1002", "L1003")] == ["CONFORMING"] * 3
+    assert [answers[i] for i in ("L1004", "L1005", "L1006", "L1007")] == ["NONCONFORMING"] * 4
+    assert answers["L1008"] == "NOT PROVEN"
+    assert [answers[i] for i in ("L1009", "L1010")] == ["NO RESULT"] * 2
+    assert shells["L1003"]["zones"]["left-end"]["datum_max_mm"] == pytest.approx(0.35, abs=1e-3)
+    assert shells["L1004"]["zones"]["rear-left-corner"]["datum_max_mm"] == pytest.approx(0.75, abs=1e-3)
+    assert shells["L1008"]["zones"]["front-middle"]["datum_max_mm"] == pytest.approx(0.5, abs=5e-3)
+    assert shells["L1006"]["cutouts"]["lock-hole"]["missing"]
+    for shell_id in ("L1001", "L1002", "L1003"):
+        worst = max(max(z["datum_max_mm"], -z["datum_min_mm"]) for z in shells[shell_id]["zones"].values())
+        assert worst < 0.42, shell_id  # well inside 0.5
+
+
+def test_pictures_are_8_bit_and_small() -> None:
+    names = [f"shells/{s}_top.png" for s in SHELLS] + [f"calibration/board_{n:02d}.png" for n in range(1, 13)]
+    for name in [*names, "calibration/fixture_board.png"]:
+        image = picture(name)
+        assert image.shape == (1200, 1600)
+        assert image.dtype == np.uint8
+        assert (image == 255).mean() < 1e-4, name
+        assert (ROOT / "sample_images" / name).stat().st_size < 1_200_000
+    assert picture("shells/L1009_top.png").mean() < 8
