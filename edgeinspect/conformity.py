@@ -13,9 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edgeinspect.geometry import closed_arc_mm
 from edgeinspect.measure.measurement import CutOutResult, DecalResult, Quantity, ShellMeasurement, Stop, ZoneResult
-from edgeinspect.shell.definition import Check, CutOut, Decal, Frame, ShellDefinition, Zone
+from edgeinspect.shell.definition import Check, Curve, CutOut, Decal, Frame, ShellDefinition, Zone
 
 SEEN_SHARE = 0.98  # of a zone's length must have a filtered value, or the zone has no result
 
@@ -180,7 +179,7 @@ def _zone(zone: Zone, result: ZoneResult | None, definition: ShellDefinition, st
         sides.append((SEVERITY[answer], strain, answer, quantity, at))
     _, _, answer, quantity, at_arc = max(sides, key=lambda side: side[:2])
     unseen = result.length_mm - result.seen_mm
-    place = _rim_place(definition, at_arc)
+    place = _rim_place(definition.rim, at_arc)
     if answer is not Answer.NONCONFORMING and result.seen_mm < SEEN_SHARE * result.length_mm:
         reason = f"{unseen:.0f} mm of {result.length_mm:.0f} mm of the edge not seen"
         return _no_result(name, zone.words, None, reason, at=place)
@@ -206,11 +205,9 @@ def _zone(zone: Zone, result: ZoneResult | None, definition: ShellDefinition, st
     )
 
 
-def _rim_place(definition: ShellDefinition, arc_mm: float) -> tuple[float, float]:
-    points = definition.rim.points_mm
-    arc, length = closed_arc_mm(points)
-    x, y = (float(np.interp(arc_mm, np.append(arc, length), np.append(points[:, k], points[0, k]))) for k in range(2))
-    return x, y
+def _rim_place(rim: Curve, arc_mm: float) -> tuple[float, float]:
+    x, y = rim.points_mm[min(int(np.searchsorted(rim.arc_mm, arc_mm)), len(rim.arc_mm) - 1), :2]
+    return float(x), float(y)
 
 
 def _action(answer: Answer, when_bad: str) -> str:
@@ -388,7 +385,8 @@ def _decal(decal: Decal, result: DecalResult | None, stop: Stop | None) -> Itera
             name, decal.words, stop, "it could not be measured: glare, damage or another artwork", at=place
         )
         return
-    off = f"{_way(result.dx.value, 'right', 'left')}, {_way(result.dy.value, 'up', 'down')}, {_turn(result.rotation.value)}"
+    ways = (_way(result.dx.value, "right", "left"), _way(result.dy.value, "up", "down"), _turn(result.rotation.value))
+    off = ", ".join(ways)
     frame = FRAME_WORDS[Frame.DATUM]
     for axis, quantity, limit, unit in (
         ("across", result.dx, decal.offset_limit_mm, "mm"),

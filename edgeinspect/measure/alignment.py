@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, PlaneShift, Pose
+from edgeinspect.measure import kernels
 from edgeinspect.measure.ribbon import Stations
 
 FLAW_MM = 0.15  # a section further than this from the common shift is a flaw, not a place to align on ...
@@ -50,7 +51,7 @@ def fit_along_normals(
     rest = offset_mm - rows @ solution
     for _ in range(8):
         part = rows[used]
-        solution = np.linalg.lstsq(part, offset_mm[used], rcond=None)[0]
+        solution = np.linalg.solve(part.T @ part, part.T @ offset_mm[used])
         rest = offset_mm - rows @ solution
         if not tolerate_flaws:
             break
@@ -118,17 +119,8 @@ def deviation_from(stations: Stations, points_mm: Array) -> tuple[Array, Array]:
     tangent = tangent / np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
     pace = np.hypot(*(np.roll(nominal, -1, axis=0) - nominal).T)  # plan length of a step: shorter where the rim climbs
     bend = (np.roll(tangent, -1, axis=0) - np.roll(tangent, 1, axis=0)) / (pace + np.roll(pace, 1))[:, None]
-    index = np.arange(count)
-    ahead = np.zeros(count)
-    for _ in range(4):
-        away = plan - nominal[index]
-        ahead = np.nan_to_num((away * tangent[index]).sum(axis=1))
-        hops = np.clip(np.rint(ahead / pace[index]), -20, 20).astype(np.intp)
-        if not hops.any():
-            break
-        index = (index + hops) % count
-    away = plan - nominal[index]
-    deviation = (away * normal[index]).sum(axis=1) - 0.5 * ahead**2 * (bend[index] * normal[index]).sum(axis=1)
+    deviation, ahead, index = np.empty(count), np.empty(count), np.empty(count, dtype=np.int64)
+    kernels.walk_outline(plan, nominal, tangent, normal, bend, pace, deviation, index, ahead)
     return deviation, stations.arc_mm[index] + ahead * step / pace[index]
 
 

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
+from edgeinspect.measure import kernels
 from edgeinspect.measure.camera import CameraModel
-from edgeinspect.measure.edge import fit_edges, noise_of, normal_integral, polarity_of
+from edgeinspect.measure.edge import BILINEAR_NOISE, Edges, fit_edges, noise_of, polarity_of
 from edgeinspect.measure.measurement import Flag
 from edgeinspect.measure.place import Scan
 from edgeinspect.measure.ribbon import Levels, Stations, lay_scan_lines, offsets, sample
@@ -22,7 +23,6 @@ from edgeinspect.shell.definition import CutOut
 
 BAND_MM = 3.0
 SEEN_SHARE = 0.7
-WALL_SEEN_PX = 0.35  # a wall narrower than this on the picture is part of the blur
 WALL_HARMONICS = 2
 
 
@@ -96,22 +96,22 @@ def measure_cutout(
     start = edges.d_mm if sure.mean() > 0.25 else edges.d_mm - 0.5 * wall
     terms = _robust(rows, np.nan_to_num(start), sure if sure.mean() > 0.25 else usable)
     blur_mm = edges.blur_mm
-    arris = edges.d_mm
-    for _ in range(4):
+    arris, u = edges.d_mm, edges.u_mm
+    for _ in range(5):
         expected = rows @ terms
         arris, u = _two_steps(ribbon, d_mm, expected, wall, blur_mm, noise)
         near = usable & (np.abs(arris - expected) < 1.0)
         if near.mean() < SEEN_SHARE:
             return CutOutFit(None, terms, np.zeros((rows.shape[1],) * 2), float(near.mean()), here, wall)
         before, terms = terms, _robust(rows, arris, near)
-        if np.abs(terms - before).max() < 2e-4:
+        if np.abs(terms - before).max() < 1e-3:
             break
     rest = arris - rows @ terms
     near = usable & (np.abs(rest) < 1.0)
     rms = float(np.sqrt(np.mean(rest[near] ** 2)))
     covariance = np.linalg.inv(rows[near].T @ rows[near]) * rms**2 * 2.0  # neighbours share blur: half of them count
     flags = np.where(near, 0, Flag.NO_EDGE).astype(np.int32)
-    traced = type(edges)(np.where(near, arris, np.nan), u, edges.contrast, edges.inner, blur_mm, flags)
+    traced = Edges(np.where(near, arris, np.nan), u, edges.contrast, blur_mm, flags)
     return CutOutFit(True, terms, covariance, float(near.mean()), Scan(stations, lines, d_mm, ribbon, traced), wall)
 
 
@@ -125,12 +125,13 @@ def _long_axis(stations: Stations) -> float:
 def _robust(rows: Array, d: Array, usable: NDArray[np.bool_]) -> Array:
     used = usable
     terms: Array = np.zeros(rows.shape[1])
-    for _ in range(3):
-        terms = np.linalg.lstsq(rows[used], d[used], rcond=None)[0]
-        rest = d - rows @ terms
-        spread = 1.4826 * float(np.median(np.abs(rest[used])))
-        used = usable & (np.abs(rest) < max(0.05, 3.5 * spread))
-    return np.asarray(terms)
+    for _ in range(2):
+        part = rows[used]
+        terms = np.linalg.solve(part.T @ part, part.T @ d[used])
+        rest = np.abs(d - rows @ terms)
+        used = usable & (rest < max(0.05, 5.2 * float(np.median(rest[used]))))
+    part = rows[used]
+    return np.asarray(np.linalg.solve(part.T @ part, part.T @ d[used]))
 
 
 def _without_edge(ribbon: Levels, noise: float) -> bool | None:
@@ -148,69 +149,35 @@ def _two_steps(
     """Place of the show-face arris (N,) and its u, from two steps ``wall`` apart whose share of the whole step varies
     slowly around.
     """
-    count = len(ribbon)
     spacing = float(d_mm[1] - d_mm[0])
-    reach = 4.0 * blur_mm
-    half = round((reach + 0.5 * float(wall.max())) / spacing)
-    middle = np.rint((expected + 0.5 * wall - d_mm[0]) / spacing).astype(np.intp)
-    first = np.clip(middle - half, 0, ribbon.shape[1] - 2 * half - 1)
-    window = np.arange(2 * half + 1)
-    values = np.nan_to_num(np.take_along_axis(ribbon, first[:, None] + window, axis=1))
-    local = ((d_mm[0] + first * spacing)[:, None] + (window * spacing)[None, :]).astype(np.float32)
-    weight = ((local > (expected - reach)[:, None]) & (local < (expected + wall + reach)[:, None])).astype(np.float32)
-    at = expected.astype(np.float32)
-    gap = wall.astype(np.float32)
-    share = np.full(count, 0.0, dtype=np.float32)
-    step = np.zeros(count, dtype=np.float32)
-    power = np.ones(count)
-    for turn in range(4):
-        near, near_density = normal_integral((local - at[:, None]) / np.float32(blur_mm))
-        far, far_density = normal_integral((local - (at + gap)[:, None]) / np.float32(blur_mm))
-        if turn < 3:
-            share = _wall_share(values, weight, near, far, gap, blur_mm)
-        both = share[:, None] * near + (1 - share[:, None]) * far
-        _, step, residual = _levels(values, weight, both)
-        slope = step[:, None] * (share[:, None] * near_density + (1 - share[:, None]) * far_density)
-        slope = -slope / np.float32(blur_mm * np.sqrt(2 * np.pi))
-        _, _, across = _levels(slope, weight, both)  # what of the shift no change of levels can explain
-        power = np.maximum((weight * across * across).sum(axis=1), 1e-9)
-        at = at + np.clip((weight * across * residual).sum(axis=1) / power, -0.5, 0.5).astype(np.float32)
-    u = noise * (2.0 / 3.0) / np.sqrt(power) * np.sqrt(2.0)  # half-pixel samples share their noise
-    return at.astype(np.float64), u.astype(np.float64)
+    half = round((4.0 * blur_mm + 0.5 * float(wall.max())) / spacing)
+    width = min(2 * half + 1, ribbon.shape[1])
+    middle = np.rint((expected + 0.5 * wall - d_mm[0]) / spacing).astype(np.int64)
+    first = np.clip(middle - half, 0, ribbon.shape[1] - width)
+    at, power, share = expected.copy(), np.empty(len(ribbon)), np.empty(len(ribbon))
+    start = float(d_mm[0])
+    kernels.lone_shares(ribbon, first, width, start, spacing, blur_mm, at, wall, share)
+    share = _smooth_share(share, wall / blur_mm)
+    for _ in range(2):
+        kernels.two_step_round(ribbon, first, width, start, spacing, blur_mm, at, wall, share, power)
+    return at, noise * BILINEAR_NOISE / np.sqrt(power) * np.sqrt(2.0)  # half-pixel samples share their noise
 
 
-def _levels(values: Levels, weight: Levels, shape: Levels) -> tuple[Levels, Levels, Levels]:
-    """Least-squares a + b*shape on each line: a, b and the residual."""
-    total = weight.sum(axis=1)
-    mean_shape, mean_value = (weight * shape).sum(axis=1) / total, (weight * values).sum(axis=1) / total
-    centred = shape - mean_shape[:, None]
-    step = (weight * centred * values).sum(axis=1) / np.maximum((weight * centred * centred).sum(axis=1), 1e-9)
-    low = mean_value - step * mean_shape
-    return low, step, values - low[:, None] - step[:, None] * shape
-
-
-def _wall_share(values: Levels, weight: Levels, near: Levels, far: Levels, gap: Levels, blur_mm: float) -> Levels:
+def _smooth_share(single: Array, wall_in_blurs: Array) -> Array:
     """Share (N,) of the step that lies at the show-face arris, as a low Fourier series around the cut-out.
 
     Each line alone cannot tell the wall's level where the wall is narrow; together they can, because light changes
     slowly around a hole.
     """
-    count = len(values)
-    ones = np.ones_like(near)
-    basis = np.stack([ones, near, far], axis=2) * weight[:, :, None]
-    normal = (basis.transpose(0, 2, 1) @ np.stack([ones, near, far], axis=2)).astype(np.float64)
-    normal[:, range(3), range(3)] += 1e-6
-    steps = np.linalg.solve(normal, (basis.transpose(0, 2, 1) @ values[:, :, None]).astype(np.float64))[:, :, 0]
-    whole = steps[:, 1] + steps[:, 2]
-    single = np.where(np.abs(whole) > 1e-6, steps[:, 1] / np.where(np.abs(whole) > 1e-6, whole, 1.0), 0.5)
-    trust = np.clip(gap / blur_mm, 0.0, 3.0) ** 4 * (np.abs(single - 0.5) < 3.0)
-    if (gap > 0.5 * blur_mm).sum() < 10:
-        return np.full(count, 0.5, dtype=np.float32)
+    count = len(single)
+    trust = np.clip(wall_in_blurs, 0.0, 3.0) ** 4 * (np.abs(single - 0.5) < 3.0)
+    if np.count_nonzero(wall_in_blurs > 0.5) < 10:
+        return np.full(count, 0.5)
     angle = 2.0 * np.pi * np.arange(count) / count
     series = [np.ones(count)]
     for k in range(1, WALL_HARMONICS + 1):
         series += [np.cos(k * angle), np.sin(k * angle)]
     rows = np.column_stack(series)
     ridge = np.diag([1e-9] + [0.02 * float(trust.sum())] * (len(series) - 1))
-    fitted = np.linalg.solve((rows * trust[:, None]).T @ rows + ridge, (rows * trust[:, None]).T @ single)
-    return np.clip(rows @ fitted, -1.0, 2.0).astype(np.float32)
+    weighted = rows * trust[:, None]
+    return np.asarray(np.clip(rows @ np.linalg.solve(weighted.T @ rows + ridge, weighted.T @ single), -1.0, 2.0))

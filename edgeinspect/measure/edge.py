@@ -12,10 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
+from edgeinspect.measure import kernels
 from edgeinspect.measure.measurement import Flag
 from edgeinspect.measure.ribbon import Levels
 
 HALF_WINDOW_PX = 3.5  # samples within this of the edge are fitted: beyond it a step says nothing more about its place
+SATURATED_LEVEL = 0.999  # of full scale
 RIVAL_SHARE = 0.7  # a second step this strong beside the first makes the place doubtful
 BILINEAR_NOISE = (
     2.0 / 3.0
@@ -29,22 +31,8 @@ class Edges:
     d_mm: Array  # (N,)
     u_mm: Array  # (N,) one scan line, from the picture's noise
     contrast: Array  # (N,) step b, signed, in levels of full scale
-    inner: Array  # (N,) level a on the material's side
     blur_mm: float
     flags: NDArray[np.int32]  # (N,) bits of Flag
-
-
-def normal_integral(x: Levels) -> tuple[Levels, Levels]:
-    """F(x) and its density times sqrt(2 pi) for float32 ``x``.
-
-    Abramowitz and Stegun 7.1.26 (absolute error below 1e-7 in F): shares the exponential with the density and is five
-    times faster than erf.
-    """
-    density = np.exp(np.float32(-0.5) * x * x)
-    t = 1.0 / (1.0 + np.float32(0.3275911 / np.sqrt(2.0)) * np.abs(x))
-    poly = t * (0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429))))
-    tail = np.float32(0.5) * poly.astype(np.float32) * density
-    return np.where(x >= 0, np.float32(1.0) - tail, tail), density
 
 
 def noise_of(ribbon: Levels) -> float:
@@ -65,29 +53,8 @@ def polarity_of(ribbon: Levels) -> float:
     decides.
     """
     third = max(1, ribbon.shape[1] // 3)
-    return 1.0 if np.nanmedian(ribbon[:, -third:].mean(axis=1) - ribbon[:, :third].mean(axis=1)) >= 0 else -1.0
-
-
-@dataclass(frozen=True)
-class Steps:
-    """First guess: the strongest step of the right direction on each scan line."""
-
-    index: NDArray[np.intp]  # (N,) sample nearest to it
-    strength: Levels  # (N,) levels across the step
-    rival: Levels  # (N,) strongest step elsewhere on the line
-
-
-def seek(ribbon: Levels, polarity: float, blur_samples: float) -> Steps:
-    """Strongest rise of ``polarity`` on each line (N, M), over a base about as wide as the blurred step."""
-    lag = max(2, round(3.0 * blur_samples))
-    rise = (ribbon[:, lag:] - ribbon[:, :-lag]) * np.float32(polarity)
-    rise = np.nan_to_num(rise, nan=0.0, copy=False)
-    peak = rise.argmax(axis=1)
-    rows = np.arange(len(ribbon))
-    strength = rise[rows, peak]
-    away = np.abs(np.arange(rise.shape[1])[None, :] - peak[:, None]) > 1.6 * lag
-    rival = np.where(away, rise, 0.0).max(axis=1)
-    return Steps(peak + lag // 2, strength, rival)
+    outwards = (ribbon[:, -third:].sum(axis=1) - ribbon[:, :third].sum(axis=1)) >= 0  # False where nothing is seen
+    return 1.0 if 2 * np.count_nonzero(outwards) >= len(outwards) else -1.0
 
 
 def fit_edges(
@@ -97,9 +64,7 @@ def fit_edges(
     blur_px: float,
     *,
     polarity: float | None = None,
-    start_mm: Array | None = None,
     noise: float | None = None,
-    full_scale: float = 1.0,
     rounds: int = 3,
 ) -> Edges:
     """The edge on every scan line of a ribbon.
@@ -119,58 +84,34 @@ def fit_edges(
     noise = noise_of(ribbon) if noise is None else noise
     blur = blur_px / scale  # mm
     flags = np.zeros(count, dtype=np.int32)
-    flags[~np.isfinite(ribbon).all(axis=1)] |= Flag.OUTSIDE
-    if start_mm is None:
-        steps = seek(ribbon, polarity, blur / spacing)
-        index = steps.index
-        flags[steps.rival > RIVAL_SHARE * np.maximum(steps.strength, 1e-9)] |= Flag.RIVAL_EDGE
-        flags[steps.strength < 5.0 * noise] |= Flag.NO_EDGE
-    else:
-        index = np.rint((start_mm - d_mm[0]) / spacing).astype(np.intp)
-    half = max(3, round(HALF_WINDOW_PX / (scale * spacing)))
-    half = min(half, (samples - 1) // 2)
-    first = np.clip(index - half, 0, samples - 2 * half - 1)
-    window = np.arange(2 * half + 1)
-    values = np.nan_to_num(np.take_along_axis(ribbon, first[:, None] + window[None, :], axis=1))
-    origin = d_mm[0] + first * spacing
-    local = (window * spacing).astype(np.float32)
-    start = (d_mm[0] + index * spacing) if start_mm is None else start_mm
-    at = (start - origin).astype(np.float32)
-    basis = np.ones((count, len(window), 3), dtype=np.float32)
-    low = values[:, :2].mean(axis=1)
-    step = values[:, -2:].mean(axis=1) - low
+    index = np.empty(count, dtype=np.int64)
+    strength, rival = np.empty(count), np.empty(count)
+    kernels.seek(ribbon, polarity, max(2, round(3.0 * blur / spacing)), index, strength, rival)
+    flags[rival > RIVAL_SHARE * np.maximum(strength, 1e-9)] |= Flag.RIVAL_EDGE
+    flags[strength < 5.0 * noise] |= Flag.NO_EDGE
+    half = min(max(3, round(HALF_WINDOW_PX / (scale * spacing))), (samples - 1) // 2)
+    width = 2 * half + 1
+    first = np.clip(index - half, 0, samples - width)
+    rows = np.arange(count)
+    ends = ribbon[rows, first], ribbon[rows, first + width - 1]
+    flags[~np.isfinite(ends[0] + ends[1])] |= Flag.OUTSIDE
+    low, step = ends[0].astype(np.float64), (ends[1] - ends[0]).astype(np.float64)
+    at = (index - first) * spacing
+    spread, widen = np.empty(count), np.empty((count, 2))
     for _ in range(rounds):
-        x = (local[None, :] - at[:, None]) / np.float32(blur)
-        integral, density = normal_integral(x)
-        slope = density * (step / np.float32(blur * np.sqrt(2.0 * np.pi)))[:, None]
-        basis[:, :, 1] = integral
-        basis[:, :, 2] = -slope
-        residual = values - low[:, None] - step[:, None] * integral
-        moment = basis.transpose(0, 2, 1)
-        normal = (moment @ basis).astype(np.float64)
-        normal[:, range(3), range(3)] += 1e-12 + 1e-9 * normal[:, range(3), range(3)]
-        change = np.linalg.solve(normal, (moment @ residual[:, :, None]).astype(np.float64))[:, :, 0].astype(np.float32)
-        low = low + change[:, 0]
-        step = step + change[:, 1]
-        at = at + np.clip(change[:, 2], -2.0 * blur, 2.0 * blur)
-        # One blur for the whole curve: the pooled derivative with respect to s, on lines that look like an edge.
-        widening = -slope * x
-        good = (flags == 0) & (np.abs(step) > 5.0 * noise)
-        if good.any():
-            wide = widening[good]
-            power = float(np.vdot(wide, wide))
-            blur = float(
-                np.clip(blur + float(np.vdot(wide, residual[good])) / max(power, 1e-12), 0.5 * blur, 2.0 * blur)
-            )
-    d = origin + at
-    contrast = step.astype(np.float64)
-    weak = (np.sign(contrast) != polarity) | (np.abs(contrast) < 5.0 * noise)
-    inside = (at > 0) & (at < local[-1]) & np.isfinite(at)
+        kernels.step_round(ribbon, first, width, spacing, blur, at, low, step, spread, widen)
+        # One blur for the whole curve, from lines that look like an edge.
+        up, down = widen[(flags == 0) & (np.abs(step) > 5.0 * noise)].sum(axis=0)
+        if down > 0:
+            blur = float(np.clip(blur + up / down, 0.5 * blur, 2.0 * blur))
+    d = d_mm[0] + first * spacing + at
+    weak = (np.sign(step) != polarity) | (np.abs(step) < 5.0 * noise)
+    inside = (at > 0) & (at < (width - 1) * spacing)
     flags[weak | ~inside] |= Flag.NO_EDGE
-    scatter = np.sqrt(np.mean(residual * residual, axis=1, dtype=np.float64))
-    flags[scatter > 3.0 * noise + 0.1 * np.abs(contrast)] |= Flag.POOR_FIT
-    flags[(values >= 0.999 * full_scale).sum(axis=1) > len(window) // 3] |= Flag.SATURATED
-    blur_in_px = blur * px_per_mm
-    u_px = noise / np.maximum(np.abs(contrast), 1e-9) * np.sqrt(2.0 * blur_in_px * np.sqrt(np.pi))
+    flags[spread > 3.0 * noise + 0.1 * np.abs(step)] |= Flag.POOR_FIT
+    if float(np.nanmax(ribbon)) >= SATURATED_LEVEL:
+        burnt = np.take_along_axis(ribbon, first[:, None] + np.arange(width), axis=1) >= SATURATED_LEVEL
+        flags[burnt.sum(axis=1) > width // 3] |= Flag.SATURATED
+    u_px = noise / np.maximum(np.abs(step), 1e-9) * np.sqrt(2.0 * blur * px_per_mm * np.sqrt(np.pi))
     d = np.where(flags & (Flag.NO_EDGE | Flag.OUTSIDE), np.nan, d)
-    return Edges(d, u_px / px_per_mm, contrast, low.astype(np.float64), blur, flags)
+    return Edges(d, u_px / px_per_mm, step, blur, flags)

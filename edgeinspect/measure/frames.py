@@ -71,12 +71,10 @@ def form_only(
     """Best fit of the nominal (fixture frame, at the shell's temperature) to the edge: alignment, deviation and foot
     points (N,).
     """
-    shift = cut
-    for _ in range(2):
-        at = placed(nominal, shift)
-        deviation, _ = deviation_from(at, edge_mm)
-        fit = fit_along_normals(at.points_mm, at.normals, np.nan_to_num(deviation), usable, tolerate_flaws=False)
-        shift = combine(fit.shift, shift)
+    at = placed(nominal, cut)
+    deviation, _ = deviation_from(at, edge_mm)
+    fit = fit_along_normals(at.points_mm, at.normals, np.nan_to_num(deviation), usable, tolerate_flaws=False)
+    shift = combine(fit.shift, cut)
     at = placed(nominal, shift)
     deviation, foot = deviation_from(at, edge_mm)
     rms = float(np.sqrt(np.mean(deviation[usable] ** 2)))

@@ -147,7 +147,7 @@ def _corners_of_size(
     half_mm = BAND_CELLS * cell_mm
     lines = lay_scan_lines(points.reshape(-1, 3), directions.reshape(-1, 3), half_mm, model, pose)
     d_mm = offsets(half_mm, float(np.median(lines.px_per_mm)))
-    edges = fit_edges(sample(picture, lines, d_mm), d_mm, lines.px_per_mm, 0.8, polarity=1.0)
+    edges = fit_edges(sample(picture, lines, d_mm), d_mm, lines.px_per_mm, 0.9, polarity=1.0)
     fitted = edges.d_mm.reshape(len(marks), 4, LINES_A_SIDE)
     offset, slope, full = _side_lines(fitted, along - 0.5)
     # A corner moves so that it lies on both of its displaced sides.

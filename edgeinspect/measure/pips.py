@@ -37,11 +37,10 @@ def _circle(centre: Array, radius_mm: float, count: int) -> tuple[Array, Array]:
 
 def find_pip(picture: Levels, pip: Pip, expected_mm: Array, model: CameraModel, pose: Pose, blur_px: float) -> PipFound:
     """Centre of a pip near ``expected_mm`` (3,), fixture frame; its height is taken from there."""
-    for centre in (expected_mm, _search(picture, pip, expected_mm, model, pose)):
-        found = _fit(picture, pip, centre, model, pose, blur_px)
-        if found.centre_mm is not None:
-            return found
-    return PipFound(None, float("nan"), float("nan"))
+    found = _fit(picture, pip, expected_mm, model, pose, blur_px)
+    if found.centre_mm is None:
+        found = _fit(picture, pip, _search(picture, pip, expected_mm, model, pose), model, pose, blur_px)
+    return found
 
 
 def _fit(picture: Levels, pip: Pip, centre: Array, model: CameraModel, pose: Pose, blur_px: float) -> PipFound:
@@ -60,7 +59,7 @@ def _fit(picture: Levels, pip: Pip, centre: Array, model: CameraModel, pose: Pos
         d = np.nan_to_num(edges.d_mm)
         used, terms, rms = usable, np.zeros(3), 0.0
         for _ in range(3):
-            terms = np.linalg.lstsq(rows[used], d[used], rcond=None)[0]
+            terms = np.linalg.solve(rows[used].T @ rows[used], rows[used].T @ d[used])
             rest = d - rows @ terms
             rms = float(np.sqrt(np.mean(rest[used] ** 2)))
             used = usable & (np.abs(rest) < max(0.05, 3.0 * rms))

@@ -41,12 +41,14 @@ def thin(stations: Stations, every: int) -> Stations:
     )
 
 
-def scan(picture: Levels, stations: Stations, half_mm: float, model: CameraModel, pose: Pose, blur_px: float) -> Scan:
+def scan(
+    picture: Levels, stations: Stations, half_mm: float, model: CameraModel, pose: Pose, blur_px: float, rounds: int = 3
+) -> Scan:
     """Lay a ribbon of half width ``half_mm`` on stations in the fixture frame, and fit its edge."""
     lines = lay_scan_lines(stations.points_mm, stations.directions, half_mm, model, pose)
     d_mm = offsets(half_mm, float(np.median(lines.px_per_mm)))
     ribbon = sample(picture, lines, d_mm)
-    return Scan(stations, lines, d_mm, ribbon, fit_edges(ribbon, d_mm, lines.px_per_mm, blur_px))
+    return Scan(stations, lines, d_mm, ribbon, fit_edges(ribbon, d_mm, lines.px_per_mm, blur_px, rounds=rounds))
 
 
 def find_place(picture: Levels, nominal: Stations, model: CameraModel, pose: Pose, blur_px: float) -> PlaneShift | None:
@@ -71,7 +73,7 @@ def _settle(
     picture: Levels, few: Stations, shift: PlaneShift, model: CameraModel, pose: Pose, blur_px: float
 ) -> PlaneShift | None:
     for _ in range(4):
-        here = scan(picture, placed(few, shift), NEAR_MM, model, pose, blur_px)
+        here = scan(picture, placed(few, shift), NEAR_MM, model, pose, blur_px, rounds=1)
         seen = here.edges.flags == 0
         if seen.mean() < SEEN_SHARE:
             return None

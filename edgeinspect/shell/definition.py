@@ -63,22 +63,24 @@ class Material:
 class Curve:
     """A closed nominal arris: polyline (N, 3) [mm] without a repeated end, counter-clockwise in plan seen from outside.
 
-    ``face_slope`` (N,) is dz/dn of the show face along the trim normal n, which points out of the material (out of the shell for the rim, into
-    the hole for a cut-out): a scan line must climb with the sheet, or a slope of 30 degrees costs a tenth of every deviation.
+    ``face_slope`` (N,) is dz/dn of the show face along the trim normal n, which points out of the material (out of
+    the shell for the rim, into the hole for a cut-out): a scan line must climb with the sheet, or a slope of 30
+    degrees costs a tenth of every deviation.
     """
 
     name: str
     points_mm: Array
     face_slope: Array
     is_hole: bool = False
+    arc_mm: Array = field(init=False, repr=False)  # (N,) at each point
+    length_mm: float = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "points_mm", frozen(self.points_mm, (None, 3), "points_mm"))
         object.__setattr__(self, "face_slope", frozen(self.face_slope, (len(self.points_mm),), "face_slope"))
-
-    @property
-    def length_mm(self) -> float:
-        return closed_arc_mm(self.points_mm)[1]
+        arc, length = closed_arc_mm(self.points_mm)
+        object.__setattr__(self, "arc_mm", frozen(arc))
+        object.__setattr__(self, "length_mm", length)
 
 
 @dataclass(frozen=True)
@@ -110,7 +112,9 @@ class PathLimits:
 
 @dataclass(frozen=True)
 class CutOut:
-    """A hole or slot. ``size_mm`` is (diameter,) of a hole, (length, width) of a slot; ``angle_deg`` is the slot's long axis from x."""
+    """A hole or slot. ``size_mm`` is (diameter,) of a hole, (length, width) of a slot; ``angle_deg`` is the slot's
+    long axis from x.
+    """
 
     name: str
     words: str
@@ -141,9 +145,11 @@ class Pip:
 
 @dataclass(frozen=True)
 class Patch:
-    """The surface that a decal lies on, given analytically: flat (radius 0) or a cylinder bulging outwards, its axis along ``x_axis``.
+    """The surface that a decal lies on, given analytically: flat (radius 0) or a cylinder bulging outwards, its axis
+    along ``x_axis``.
 
-    A decal point (u, v) [mm along the surface] lies at origin + u*x + v*y on a flat patch; on a cylinder v runs around it.
+    A decal point (u, v) [mm along the surface] lies at origin + u*x + v*y on a flat patch; on a cylinder v runs
+    around it.
     """
 
     origin_mm: Array  # (3,) nominal centre of the artwork, on the surface
@@ -172,7 +178,9 @@ class Patch:
 
 @dataclass(frozen=True)
 class Artwork:
-    """What is printed: grey (H, W) 0..1 linear in light (relative reflectance), opacity (H, W) 0..1; row 0 is the top edge."""
+    """What is printed: grey (H, W) 0..1 linear in light (relative reflectance), opacity (H, W) 0..1; row 0 is the top
+    edge.
+    """
 
     grey: Array
     opacity: Array

@@ -1,0 +1,189 @@
+"""The inner loops of measuring, compiled by numba: one scan line after the other, no temporary arrays.
+
+The same arithmetic in numpy costs four times as much on thousands of short lines. Single-threaded on purpose: results
+are the same on every machine, and a station measures in a worker process of its own.
+"""
+
+from __future__ import annotations
+
+from math import exp, sqrt
+
+import numpy as np
+from numba import njit
+
+SQRT_2PI = sqrt(2.0 * np.pi)
+
+
+@njit(cache=True, inline="always")
+def normal_integral(x, density):
+    """Integral of the normal distribution at ``x``, where ``density`` is exp(-x²/2).
+
+    Abramowitz and Stegun 7.1.26 (absolute error below 1e-7): shares the exponential with the density.
+    """
+    t = 1.0 / (1.0 + 0.23164189 * abs(x))
+    poly = t * (0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429))))
+    tail = 0.5 * poly * density
+    return 1.0 - tail if x >= 0.0 else tail
+
+
+@njit(cache=True)
+def seek(ribbon, polarity, lag, index, strength, rival):
+    """Strongest rise of ``polarity`` over ``lag`` samples on each line (N, M), and the strongest away from it."""
+    count, samples = ribbon.shape
+    last = samples - lag
+    for i in range(count):
+        best, at = 0.0, 0
+        for j in range(last):
+            rise = (ribbon[i, j + lag] - ribbon[i, j]) * polarity
+            if rise > best:
+                best, at = rise, j
+        second = 0.0
+        for j in range(last):
+            if abs(j - at) > 1.6 * lag:
+                rise = (ribbon[i, j + lag] - ribbon[i, j]) * polarity
+                second = max(second, rise)
+        index[i], strength[i], rival[i] = at + lag // 2, best, second
+
+
+@njit(cache=True)
+def step_round(ribbon, first, width, spacing, blur, at, low, step, spread, widen):
+    """One Gauss-Newton round of level(d) = low + step * F((d - at) / blur) on each line, over ``width`` samples from
+    ``first``.
+
+    ``at`` is counted from the first sample. Updates at, low, step (N,); ``spread`` gets the rms residual before the
+    round, ``widen`` (N, 2) the numerator and denominator of the best change of the blur.
+    """
+    for i in range(ribbon.shape[0]):
+        n11 = n12 = n13 = n22 = n23 = n33 = b1 = b2 = b3 = square = up = down = 0.0
+        per = step[i] / (blur * SQRT_2PI)
+        for j in range(width):
+            x = (j * spacing - at[i]) / blur
+            density = exp(-0.5 * x * x)
+            f = normal_integral(x, density)
+            slope = -density * per
+            rest = ribbon[i, first[i] + j] - low[i] - step[i] * f
+            n11 += 1.0
+            n12 += f
+            n13 += slope
+            n22 += f * f
+            n23 += f * slope
+            n33 += slope * slope
+            b1 += rest
+            b2 += f * rest
+            b3 += slope * rest
+            square += rest * rest
+            up += slope * x * rest
+            down += slope * slope * x * x
+        spread[i] = sqrt(square / width)
+        widen[i, 0], widen[i, 1] = up, down
+        n33 += 1e-12
+        c11, c12, c13 = n22 * n33 - n23 * n23, n13 * n23 - n12 * n33, n12 * n23 - n13 * n22
+        det = n11 * c11 + n12 * c12 + n13 * c13
+        if not abs(det) > 1e-18:
+            continue
+        c22, c23, c33 = n11 * n33 - n13 * n13, n12 * n13 - n11 * n23, n11 * n22 - n12 * n12
+        low[i] += (c11 * b1 + c12 * b2 + c13 * b3) / det
+        step[i] += (c12 * b1 + c22 * b2 + c23 * b3) / det
+        move = (c13 * b1 + c23 * b2 + c33 * b3) / det
+        at[i] += min(max(move, -2.0 * blur), 2.0 * blur)
+
+
+@njit(cache=True)
+def lone_shares(ribbon, first, width, origin, spacing, blur, at, gap, share):
+    """Share (N,) of each line's whole step that lies at the first of two steps ``gap`` apart; 0.5 where it cannot be
+    told.
+    """
+    reach = 4.0 * blur
+    for i in range(ribbon.shape[0]):
+        n11 = n12 = n13 = n22 = n23 = n33 = b1 = b2 = b3 = 0.0
+        for j in range(width):
+            d = origin + (first[i] + j) * spacing
+            if d < at[i] - reach or d > at[i] + gap[i] + reach:
+                continue
+            x, y = (d - at[i]) / blur, (d - at[i] - gap[i]) / blur
+            near, far = normal_integral(x, exp(-0.5 * x * x)), normal_integral(y, exp(-0.5 * y * y))
+            value = ribbon[i, first[i] + j]
+            n11 += 1.0
+            n12 += near
+            n13 += far
+            n22 += near * near
+            n23 += near * far
+            n33 += far * far
+            b1 += value
+            b2 += near * value
+            b3 += far * value
+        n22 += 1e-6
+        n33 += 1e-6
+        c11, c12, c13 = n22 * n33 - n23 * n23, n13 * n23 - n12 * n33, n12 * n23 - n13 * n22
+        det = n11 * c11 + n12 * c12 + n13 * c13
+        c22, c23, c33 = n11 * n33 - n13 * n13, n12 * n13 - n11 * n23, n11 * n22 - n12 * n12
+        one = (c12 * b1 + c22 * b2 + c23 * b3) / det
+        two = (c13 * b1 + c23 * b2 + c33 * b3) / det
+        share[i] = one / (one + two) if abs(one + two) > 1e-6 else 0.5
+
+
+@njit(cache=True)
+def two_step_round(ribbon, first, width, origin, spacing, blur, at, gap, share, power):
+    """One Gauss-Newton round on ``at`` (N,) of two steps ``gap`` apart whose ``share`` is known; levels are solved for.
+
+    ``power`` (N,) gets the information on ``at`` [1/(noise variance)], once the levels have taken what they can
+    explain.
+    """
+    reach = 4.0 * blur
+    for i in range(ribbon.shape[0]):
+        total = s = v = ss = sv = g = gg = gs = gv = 0.0
+        for j in range(width):
+            d = origin + (first[i] + j) * spacing
+            if d < at[i] - reach or d > at[i] + gap[i] + reach:
+                continue
+            x, y = (d - at[i]) / blur, (d - at[i] - gap[i]) / blur
+            near, far = exp(-0.5 * x * x), exp(-0.5 * y * y)
+            shape = share[i] * normal_integral(x, near) + (1.0 - share[i]) * normal_integral(y, far)
+            slope = -(share[i] * near + (1.0 - share[i]) * far) / (blur * SQRT_2PI)
+            value = ribbon[i, first[i] + j]
+            total += 1.0
+            s += shape
+            v += value
+            ss += shape * shape
+            sv += shape * value
+            g += slope
+            gg += slope * slope
+            gs += slope * shape
+            gv += slope * value
+        if total < 4.0:
+            power[i] = 1e-9
+            continue
+        # Everything less its mean, then less its part along the shape.
+        ss -= s * s / total
+        sv -= s * v / total
+        gg -= g * g / total
+        gs -= g * s / total
+        gv -= g * v / total
+        step = sv / ss if ss > 1e-9 else 0.0
+        gg -= gs * gs / ss if ss > 1e-9 else 0.0
+        power[i] = max(step * step * gg, 1e-9)
+        move = (gv - gs * step) / (step * gg) if abs(step * gg) > 1e-12 else 0.0
+        at[i] += min(max(move, -0.5), 0.5)
+
+
+@njit(cache=True)
+def walk_outline(plan, nominal, tangent, normal, bend, pace, deviation, index, ahead):
+    """Foot and signed deviation of point i (N, 2) on a closed outline, starting at station i (see
+    alignment.deviation_from).
+    """
+    count = len(nominal)
+    for i in range(count):
+        at, along = i, 0.0
+        for _ in range(4):
+            along = (plan[i, 0] - nominal[at, 0]) * tangent[at, 0] + (plan[i, 1] - nominal[at, 1]) * tangent[at, 1]
+            if not abs(along) < 1e6:
+                break
+            hop = min(max(round(along / pace[at]), -20), 20)
+            if hop == 0:
+                break
+            at = (at + hop) % count
+        dx, dy = plan[i, 0] - nominal[at, 0], plan[i, 1] - nominal[at, 1]
+        along = dx * tangent[at, 0] + dy * tangent[at, 1]
+        curved = bend[at, 0] * normal[at, 0] + bend[at, 1] * normal[at, 1]
+        deviation[i] = dx * normal[at, 0] + dy * normal[at, 1] - 0.5 * along * along * curved
+        index[i], ahead[i] = at, along
