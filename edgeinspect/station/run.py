@@ -241,7 +241,7 @@ def _judged(measurement: ShellMeasurement, definition: ShellDefinition | None) -
 
 
 def _no_result(measurement: ShellMeasurement) -> Verdict:
-    stop = measurement.stops[0]
+    stop = next(iter(measurement.stops), Stop("program", "nothing was measured", f"look again; then {CALL}"))
     sentence = stop.reason[:1].upper() + stop.reason[1:]
     return Verdict(Answer.NO_RESULT, sentence, stop.action, (), "nothing was judged", measurement.definition_sha256)
 
