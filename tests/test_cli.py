@@ -1,0 +1,231 @@
+"""The command line: what it says, what machines read, and its exit codes (listed at the top of cli.py)."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+import xml.etree.ElementTree as ET
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from edgeinspect import cli
+from edgeinspect.conformity import Answer
+from edgeinspect.store.inspections import Store
+from edgeinspect.store.state import State
+
+ROOT = Path(cli.__file__).parents[1]
+SAMPLES = ROOT / "sample_images"
+STATION = ("--station", str(SAMPLES / "station.toml"))
+DEFINITION = ROOT / "models" / "toplid"
+
+
+def run(*arguments: str | Path) -> tuple[int, str, str]:
+    """Exit code, standard output, standard error."""
+    done = CliRunner().invoke(cli.app, [str(argument) for argument in arguments])
+    assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
+    return done.exit_code, done.stdout, done.stderr
+
+
+def run_json(*arguments: str | Path) -> tuple[int, dict[str, Any]]:
+    code, out, _ = run(*arguments, "--json")
+    return code, json.loads(out)
+
+
+@pytest.fixture(scope="module")
+def calibrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A data folder with a calibration from the sample pictures."""
+    data = tmp_path_factory.mktemp("station") / "data"
+    code, document = run_json("calibrate", SAMPLES / "calibration", *STATION, "--data", data)
+    assert code == 0
+    assert Path(document["file"]).parent == data / "calibrations"
+    assert any(" mm" in line for line in document["report"])
+    return data
+
+
+# -- check
+
+
+def test_a_definition_is_checked_and_drawn(tmp_path: Path) -> None:
+    code, out, _ = run("check-shell", DEFINITION, "--draw", tmp_path / "lid.svg")
+    assert code == 0
+    assert "400 x 300 mm: right?" in out
+    assert ET.parse(tmp_path / "lid.svg").getroot().tag.endswith("svg")
+    code, document = run_json("check-shell", DEFINITION)
+    assert (code, document["shell"]) == (0, "toplid")
+
+
+def test_every_mistake_of_a_definition_is_told_at_once(tmp_path: Path) -> None:
+    folder = tmp_path / "toplid"
+    shutil.copytree(DEFINITION, folder)
+    text = (folder / "shell.toml").read_text()
+    (folder / "shell.toml").write_text(
+        text.replace("sheet_mm = 3.0", "sheet_mm = -3.0").replace('arris = "show"', 'arris = "top"')
+    )
+    code, out, err = run("check-shell", folder)
+    assert (code, out) == (2, "")
+    assert "shell.sheet_mm is -3" in err and "shell.arris is" in err
+    code, document = run_json("check-shell", folder)
+    assert code == 2 and len(document["problems"]) == 2
+
+
+def test_a_missing_folder_is_one_sentence(tmp_path: Path) -> None:
+    for command in (("check-shell", tmp_path / "none"), ("check-station", tmp_path / "none.toml")):
+        code, out, err = run(*command)
+        assert (code, out) == (2, "")
+        assert len(err.strip().splitlines()) == 1
+
+
+def test_a_drawing_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None:
+    code, _, err = run("check-shell", DEFINITION, "--draw", tmp_path / "none" / "lid.svg")
+    assert code == 2 and "cannot be written" in err
+
+
+def test_a_station_is_checked() -> None:
+    code, out, _ = run("check-station", SAMPLES / "station.toml")
+    assert code == 0 and "camera top: 1600 x 1200 px, 8 bits" in out
+    code, document = run_json("check-station", SAMPLES / "station.toml")
+    assert code == 0 and document["station"]
+
+
+# -- inspect
+
+
+@pytest.mark.parametrize(
+    ("answers", "code"),
+    [
+        ([Answer.CONFORMING, Answer.CONFORMING], 0),
+        ([Answer.CONFORMING, Answer.NONCONFORMING, Answer.NO_RESULT], 1),
+        ([Answer.CONFORMING, Answer.NOT_PROVEN], 3),
+        ([Answer.NO_RESULT], 3),
+        ([], 3),
+    ],
+)
+def test_only_conforming_shells_give_zero(answers: list[Answer], code: int) -> None:
+    assert cli.exit_code(answers) == code
+
+
+SHELLS = json.loads((SAMPLES / "truth.json").read_text())["shells"]
+CODES = {"CONFORMING": 0, "NONCONFORMING": 1, "NOT PROVEN": 3, "NO RESULT": 3}
+
+
+@pytest.mark.parametrize("shell_id", ["L1001", "L1006", "L1008", "L1009"])
+def test_inspecting_gives_the_answer_of_the_truth_file_and_its_exit_code(calibrated: Path, shell_id: str) -> None:
+    """Truth: sample_images/truth.json, written from the scene without edgeinspect's measuring code."""
+    truth = SHELLS[shell_id]
+    picture = SAMPLES / "shells" / f"{shell_id}_top.png"
+    options = ("--shell", "toplid", "--temperature", str(truth["temperature_c"]), *STATION)
+    code, document = run_json("inspect", picture, *options, "--calibration", calibrated / "calibrations")
+    (inspection,) = document["inspections"]
+    assert (inspection["shell_id"], inspection["answer"]) == (shell_id, truth["expected"]["answer"])
+    assert code == CODES[inspection["answer"]]
+    assert inspection["sentence"] and inspection["verdict"]["action"]
+    assert inspection["measurement"]["temperature_c"] == truth["temperature_c"]
+    assert inspection["inspection_id"] is None
+
+
+def test_inspections_are_recorded_when_asked(calibrated: Path) -> None:
+    options = ("--shell", "toplid", "--temperature", "20.6", *STATION, "--data", calibrated)
+    code, out, _ = run("inspect", SAMPLES / "shells" / "L1001_top.png", *options)
+    assert code == 0 and "CONFORMING" in out and "zone left-end" in out and "U (k=2)" in out
+    with Store.open(calibrated, read_only=True) as store:
+        kept = store.latest()
+        assert kept is not None and kept.shell_id == "L1001"
+        assert store.calibration(kept.measurement.views[0].calibration_id) is not None
+    code, document = run_json("inspect", SAMPLES / "shells" / "L1001_top.png", *options)
+    assert code == 3 and "same picture" in document["inspections"][0]["sentence"]
+
+
+def test_a_cut_off_picture_is_no_result_and_three(calibrated: Path, tmp_path: Path) -> None:
+    picture = tmp_path / "L1_top.png"
+    picture.write_bytes((SAMPLES / "shells" / "L1001_top.png").read_bytes()[:100_000])
+    options = ("--shell", "toplid", *STATION, "--calibration", calibrated / "calibrations")
+    code, document = run_json("inspect", picture, *options)
+    assert code == 3
+    assert document["inspections"][0]["sentence"] == "L1_top.png is cut off after 100000 bytes, must be a whole picture"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("nothere_top.png", "--shell", "toplid"), "nothere_top.png is not there"),
+        (("holiday.jpg", "--shell", "toplid"), "is not named as a picture must be"),
+        ((str(SAMPLES / "shells" / "L1001_top.png"), "--shell", "sidecover"), "does not hold shell 'sidecover'"),
+        ((str(SAMPLES / "shells" / "L1001_top.png"), "--shell", "toplid", "--variant", "x"), "has no variant 'x'"),
+        (
+            (str(SAMPLES / "shells" / "L1001_top.png"), "--shell", "toplid", "--calibration", "none"),
+            "is not calibrated",
+        ),
+        ((str(DEFINITION.parent), "--shell", "toplid"), "holds no picture"),
+    ],
+)
+def test_bad_input_is_one_sentence_and_two(arguments: tuple[str, ...], words: str) -> None:
+    code, document = run_json("inspect", *arguments, *STATION)
+    assert code == 2
+    (problem,) = document["problems"]
+    assert words in problem
+
+
+# -- the station
+
+
+def test_a_station_is_set_to_a_shell(tmp_path: Path) -> None:
+    code, document = run_json("expect", "toplid", "--temperature", "23.5", *STATION, "--data", tmp_path)
+    assert code == 0
+    assert document["expected"] == {"shell": "toplid", "variant": "standard", "temperature_c": 23.5}
+    with State.open(tmp_path) as state:
+        expected = state.now().expected
+        assert expected is not None and expected.temperature_c == 23.5
+    code, document = run_json("expect", "toplid", "purple", *STATION, "--data", tmp_path)
+    assert code == 2 and "has no variant 'purple'" in document["problems"][0]
+
+
+def test_a_taken_port_is_one_sentence(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        code, _, err = run("serve", *STATION, "--data", tmp_path / "data", "--port", str(port))
+    assert code == 2 and f"port {port} of 127.0.0.1 cannot be had" in err
+
+
+def test_the_demo_does_not_touch_a_folder_that_is_in_use(tmp_path: Path) -> None:
+    (tmp_path / "mine.txt").write_text("mine")
+    code, _, err = run("demo", "--folder", tmp_path, "--no-browser")
+    assert code == 2 and "is not empty" in err
+    assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_the_demo_inspects_every_sample_there_and_then_and_ends_on_ctrl_c(tmp_path: Path) -> None:
+    """The answers are those of sample_images/truth.json, which was written without edgeinspect's measuring code."""
+    data = tmp_path / "data"
+    command = [sys.executable, "-m", "edgeinspect", "demo", "--folder", str(data), "--no-browser", "--port", "0"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    log = (tmp_path / "out.txt").open("w")
+    demo = subprocess.Popen([*command, "--every", "0"], cwd=tmp_path, env=environment, stdout=log, stderr=log)
+    try:
+        end_s = time.monotonic() + 120
+        answers: dict[str, str] = {}
+        while len(answers) < len(SHELLS) and time.monotonic() < end_s and demo.poll() is None:
+            time.sleep(0.5)
+            if (data / "record.sqlite").exists():
+                with Store.open(data, read_only=True) as store:
+                    answers = {row.shell_id: row.answer.value for row in store.listing()}
+        demo.send_signal(signal.SIGINT)
+        assert demo.wait(15) == 0, (tmp_path / "out.txt").read_text()
+    finally:
+        demo.kill()
+        log.close()
+    assert answers == {shell_id: truth["expected"]["answer"] for shell_id, truth in SHELLS.items()}
+    with Store.open(data, read_only=True) as store:
+        stated = {row.shell_id: store.inspection(row.inspection_id) for row in store.listing()}
+        for shell_id, inspection in stated.items():
+            assert inspection is not None
+            assert inspection.measurement.temperature_c == SHELLS[shell_id]["temperature_c"]
+    assert list((data / "inbox").iterdir()) == list((data / "taken").iterdir()) == []
