@@ -232,7 +232,7 @@ def load_station(path: Path) -> Station:
         },
         temperature_range_c=station.temperature_range_c,
         intake=Intake(intake.set_timeout_s, round(intake.picture_limit_mb * 1e6), round(intake.upload_limit_mb * 1e6)),
-        folders=Folders(**{**folders.model_dump(), "models": path.absolute().parent / folders.models}),
+        folders=Folders(**{**folders.model_dump(), "models": (path.parent / folders.models).resolve()}),
         sha256=hashlib.sha256(raw).hexdigest(),
     )
 

@@ -141,7 +141,7 @@ def slot(x: float, y: float, length: float, width: float, angle_deg: float) -> P
     half = (length - width) / 2
     turn = np.radians(np.arange(-90.0, 90.1, 5.0))
     end = width / 2 * np.column_stack([np.cos(turn), np.sin(turn)])
-    flat = np.vstack([end + [half, 0], -end - [half, 0]])
+    flat = np.vstack([end + np.array([half, 0.0]), -end - np.array([half, 0.0])])
     c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
     return flat @ np.array([[c, s], [-s, c]]) + [x, y]
 

@@ -62,7 +62,7 @@ def test_sixteen_bits_say_the_same_as_eight(channels: int) -> None:
 
 
 def test_svg_edges_lie_where_they_are_drawn() -> None:
-    """Mean light of a half black picture is a half, whatever the edge's place between pixels: blending happens in light."""
+    """The dark share of the mean light is the dark share of the area, wherever the edge lies between pixels."""
     for edge in (15.0, 15.013, 15.05, 15.08):
         shape = f'<rect width="30" height="12" fill="#fff"/><rect width="{edge}" height="12" fill="#000"/>'
         artwork = read_artwork(SVG.format(shape).encode(), "badge", 30.0, 12.0)

@@ -15,7 +15,7 @@ from edgeinspect.shell.files import load_shell
 
 from .small_shell import TOML, write_shell
 
-SLOW = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+SLOW = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 # Every value of the small definition, by where it stands.
 VALUES = [found.span(1) for found in re.finditer(r"(?m)(?:^\w+ = |[\[,{] *(?:\w+ = )?)([^\[\]{},\n]+)", TOML)]
@@ -25,8 +25,12 @@ NUMBERS = st.one_of(
     st.integers().map(str),
     st.sampled_from(["0", "-0.0", "1e308", "-1e308", "1e-320", "9" * 400, "0x" + "f" * 5000, "1e6", "10000.0"]),
 )
-OTHERS = st.sampled_from(["true", '""', "[]", "{}", "[[]]", "1979-05-27", "07:32:00", '"x"', "[1.0, nan]", "{ a = 1 }", '"../.."'])
-TEXTS = st.text(st.characters(blacklist_categories=["Cs", "Cc"], blacklist_characters='"\\'), max_size=30).map(lambda t: f'"{t}"')
+OTHERS = st.sampled_from(
+    ["true", '""', "[]", "{}", "[[]]", "1979-05-27", "07:32:00", '"x"', "[1.0, nan]", "{ a = 1 }", '"../.."']
+)
+TEXTS = st.text(st.characters(blacklist_categories=["Cs", "Cc"], blacklist_characters='"\\'), max_size=30).map(
+    lambda t: f'"{t}"'
+)
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +58,9 @@ def test_any_lines_of_shell_toml_lost(home: Path, first: int, last: int) -> None
 @pytest.mark.parametrize("name", ["outline.dxf", "badge.png", "shell.toml"])
 @SLOW
 @given(at=st.floats(0, 1), junk=st.binary(min_size=1, max_size=12))
-def test_any_bytes_of_any_file(tmp_path_factory: pytest.TempPathFactory, home: Path, name: str, at: float, junk: bytes) -> None:
+def test_any_bytes_of_any_file(
+    tmp_path_factory: pytest.TempPathFactory, home: Path, name: str, at: float, junk: bytes
+) -> None:
     write_shell(home.parent)
     raw = bytearray((home / name).read_bytes())
     place = int(at * len(raw))
@@ -66,7 +72,9 @@ def test_any_bytes_of_any_file(tmp_path_factory: pytest.TempPathFactory, home: P
 
 # Numbers of the drawing itself: coordinates as text.
 @SLOW
-@given(which=st.floats(0, 0.999), value=st.sampled_from(["nan", "inf", "-inf", "1e308", "-1e4", "0.0", "x", "", "1e-300"]))
+@given(
+    which=st.floats(0, 0.999), value=st.sampled_from(["nan", "inf", "-inf", "1e308", "-1e4", "0.0", "x", "", "1e-300"])
+)
 def test_any_coordinate_of_the_drawing(home: Path, which: float, value: str) -> None:
     write_shell(home.parent)
     text = (home / "outline.dxf").read_text()

@@ -32,7 +32,16 @@ def test_every_name_size_and_limit_is_on_the_drawing(small: ShellDefinition) -> 
     words = " | ".join(words_of(draw(small)))
     wanted = ["Small shell", "120 x 80 mm: right?", "120.0 mm", "80.0 mm", "right half", "left half", "-0.4 / +0.6"]
     wanted += ["pip-1", "pip-2", "pip-3", "lock hole", "⌀ 16  ±0.25", "at (30, -10)", "hinge slot", "20 × 6  ±0.3"]
-    wanted += ["badge on the lid (standard)", "30 × 12", "start", "0 mm", "50", "350", "1.65 or 2 × u", "to the fixture"]
+    wanted += [
+        "badge on the lid (standard)",
+        "30 × 12",
+        "start",
+        "0 mm",
+        "50",
+        "350",
+        "1.65 or 2 × u",
+        "to the fixture",
+    ]
     assert [word for word in wanted if word not in words] == []
 
 

@@ -110,16 +110,28 @@ ONE_CHANGE = [
     ("80e-6", "80", "material.expansion_per_k is 80, must be at most 0.001"),
     ("[path]", "[paht]", "[path] is missing"),
     ("[path]", "[paht]", "paht is not a known key; did you mean path?"),
-    ('name = "lock"', 'name = "Lock Hole"', 'cutout[0].name is "Lock Hole", must be lower-case letters, digits, - and _, '
-     "starting with a letter or digit, at most 64"),
+    (
+        'name = "lock"',
+        'name = "Lock Hole"',
+        'cutout[0].name is "Lock Hole", must be lower-case letters, digits, - and _, '
+        "starting with a letter or digit, at most 64",
+    ),
     # one table against itself
     ('name = "small"', 'name = "large"', 'shell.name is "large", must be "small" like its folder'),
     ("extent_mm", "step_mm = 0.6\nextent_mm", "shell.step_mm is 0.6, must be at most filter_cutoff_mm / 5 = 0.5"),
-    ('["trim", "decal"]', '["trim", "trim"]', 'shell.checks is [\'trim\', \'trim\'], must name each check once'),
+    ('["trim", "decal"]', '["trim", "trim"]', "shell.checks is ['trim', 'trim'], must name each check once"),
     ("lower_mm = -0.5", "lower_mm = 0.9", "zone[0].lower_mm is 0.9, must be below upper_mm 0.5"),
-    ("size_lower_mm = -0.25", "size_lower_mm = 0.25", "cutout[0].size_lower_mm is 0.25, must be below size_upper_mm 0.25"),
+    (
+        "size_lower_mm = -0.25",
+        "size_lower_mm = 0.25",
+        "cutout[0].size_lower_mm is 0.25, must be below size_upper_mm 0.25",
+    ),
     ("diameter_mm = 16.0\n", "", "cutout[0].diameter_mm is missing, must be given for a hole"),
-    ("diameter_mm = 16.0", "diameter_mm = 16.0\nwidth_mm = 3.0", "cutout[0].width_mm is 3, must be left out for a hole"),
+    (
+        "diameter_mm = 16.0",
+        "diameter_mm = 16.0\nwidth_mm = 3.0",
+        "cutout[0].width_mm is 3, must be left out for a hole",
+    ),
     ("length_mm = 20.0", "length_mm = 5.0", "cutout[1].length_mm is 5, must be above width_mm 6"),
     # names
     ('name = "left"', 'name = "right"', 'zone "right" is there 2 times, must be there once'),
@@ -133,37 +145,81 @@ ONE_CHANGE = [
     ("to_mm = 300.0", "to_mm = 400.0", "zone[1].to_mm is 400, must be at most the rim's length 370.77"),
     ("to_mm = 180.0", "to_mm = 300.0", "zone[0].to_mm is 300 like from_mm: empty; the whole rim is 0 to 370.77"),
     # cut-outs against their curves
-    ("diameter_mm = 16.0", "diameter_mm = 16.1", "cutout[0].diameter_mm is 16.1, must be 16.00 like its curve (within 0.05)"),
+    (
+        "diameter_mm = 16.0",
+        "diameter_mm = 16.1",
+        "cutout[0].diameter_mm is 16.1, must be 16.00 like its curve (within 0.05)",
+    ),
     ("width_mm = 6.0", "width_mm = 6.2", "cutout[1].width_mm is 6.2, must be 6.00 like its curve (within 0.05)"),
     ("angle_deg = 30.0", "angle_deg = 35.0", "cutout[1].angle_deg is 35, must be 30.00 like its curve"),
     ("[30.0, -10.0]", "[30.0, -10.1]", "cutout[0].centre_mm is [30.0, -10.1], must be [30.00, -10.00] like its curve"),
     # pips and datums
-    ("[-40.0, 20.0, -7.0]", "[-58.0, 20.0, -7.0]", "pip[0].centre_mm is [-58.0, 20.0, -7.0], must lie inside the rim with its whole top"),
+    (
+        "[-40.0, 20.0, -7.0]",
+        "[-58.0, 20.0, -7.0]",
+        "pip[0].centre_mm is [-58.0, 20.0, -7.0], must lie inside the rim with its whole top",
+    ),
     ("[0.0, -25.0, 5.5]", "[30.0, -10.0, 5.5]", 'pip[2].centre_mm is [30.0, -10.0, 5.5], must be clear of "lock"'),
     ("[0.0, -25.0, 5.5]", "[0.0, 20.0, 5.5]", 'shell.datum is "pips" and they lie in one line, must make a triangle'),
     # decals
     ('"badge.png"', '"shell.toml"', "small/shell.toml is neither a PNG nor an SVG (syntax error: line 1, column 0)"),
-    ("height_mm = 12.0", "height_mm = 13.0", "small/badge.png is 300 x 120 px: 30 mm wide it is 12.00 mm high, "
-     "the definition says 30 x 13 mm; crop it to its size"),
+    (
+        "height_mm = 12.0",
+        "height_mm = 13.0",
+        "small/badge.png is 300 x 120 px: 30 mm wide it is 12.00 mm high, "
+        "the definition says 30 x 13 mm; crop it to its size",
+    ),
     ("normal = [0.0, 0.0, 1.0]", "normal = [0.0, 0.1, 1.0]", "decal[0].patch.normal has length 1.00499, must be 1"),
-    ("x_axis = [1.0, 0.0, 0.0]", "x_axis = [0.8, 0.0, 0.6]", "decal[0].patch.x_axis lies at 53.13 degrees to normal, must be square to it (90)"),
-    ("normal = [0.0, 0.0, 1.0]", "normal = [0.0, 0.0, -1.0]", "decal[0].patch.normal points away from the cameras (z is -1), must point outwards"),
+    (
+        "x_axis = [1.0, 0.0, 0.0]",
+        "x_axis = [0.8, 0.0, 0.6]",
+        "decal[0].patch.x_axis lies at 53.13 degrees to normal, must be square to it (90)",
+    ),
+    (
+        "normal = [0.0, 0.0, 1.0]",
+        "normal = [0.0, 0.0, -1.0]",
+        "decal[0].patch.normal points away from the cameras (z is -1), must point outwards",
+    ),
     ('kind = "flat"', 'kind = "cylinder"', "decal[0].patch.radius_mm is missing, must be given for a cylinder"),
-    ('kind = "flat"', 'kind = "flat", radius_mm = 5.0', "decal[0].patch.radius_mm is 5, must be left out for a flat patch"),
-    ('kind = "flat"', 'kind = "cylinder", radius_mm = 3.0', "decal[0].height_mm is 12, must be below half way around: 9.4"),
+    (
+        'kind = "flat"',
+        'kind = "flat", radius_mm = 5.0',
+        "decal[0].patch.radius_mm is 5, must be left out for a flat patch",
+    ),
+    (
+        'kind = "flat"',
+        'kind = "cylinder", radius_mm = 3.0',
+        "decal[0].height_mm is 12, must be below half way around: 9.4",
+    ),
     ("[0.0, 10.0, 0.0]", "[0.0, 1000.0, 0.0]", "decal[0].patch.origin_mm is [0.0, 1000.0, 0.0], must lie on the shell"),
     # files
-    ('"badge.png"', '"badge.gif"', 'decal[0].artwork is "badge.gif", must be a file that is there; there are badge.png, outline.dxf, shell.toml'),
-    ('"badge.png"', '"../small/badge.png"', 'decal[0].artwork is "../small/badge.png", must be a file inside the shell\'s folder'),
-    ('"badge.png"', '"/etc/hostname"', 'decal[0].artwork is "/etc/hostname", must be a file inside the shell\'s folder'),
+    (
+        '"badge.png"',
+        '"badge.gif"',
+        'decal[0].artwork is "badge.gif", must be a file that is there; there are badge.png, outline.dxf, shell.toml',
+    ),
+    (
+        '"badge.png"',
+        '"../small/badge.png"',
+        'decal[0].artwork is "../small/badge.png", must be a file inside the shell\'s folder',
+    ),
+    (
+        '"badge.png"',
+        '"/etc/hostname"',
+        'decal[0].artwork is "/etc/hostname", must be a file inside the shell\'s folder',
+    ),
     ('"badge.png"', '"a\\u0000b"', 'decal[0].artwork is "a\x00b" and cannot be read: ValueError'),
-    ('curve = "lock"', 'curve = "lok"', "small/outline.dxf: layer lok is not there or empty; "
-     "layers with something on them: lock, lock_face, rim, rim_face, slot"),
+    (
+        'curve = "lock"',
+        'curve = "lok"',
+        "small/outline.dxf: layer lok is not there or empty; "
+        "layers with something on them: lock, lock_face, rim, rim_face, slot",
+    ),
     ('face = "lock_face"', 'face = "lock"', 'cutout[0].face "lock" runs'),
     ('face = "rim_face"', 'face = "lock"', 'rim.face "lock" runs'),
     ('curve = "rim"\n', "", "rim.curve is missing, must name a layer of the DXF"),
     ('file = "outline.dxf"', 'file = "outline.csv"', 'rim.curve is "rim", must be left out: a CSV holds one curve'),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("old", "new", "sentence"), ONE_CHANGE, ids=[case[2][:60] for case in ONE_CHANGE])
@@ -175,7 +231,11 @@ def test_each_mistake_has_its_sentence(tmp_path: Path, old: str, new: str, sente
 def test_all_mistakes_are_told_at_once_across_files(tmp_path: Path) -> None:
     layers = curves()
     layers["slot"][7] = np.nan
-    toml = changed("lower_mm = -0.5", "lower_mm = 0.9").replace('"badge.png"', '"gone.png"').replace("sheet_mm = 3.0", "sheet_mm = 0")
+    toml = (
+        changed("lower_mm = -0.5", "lower_mm = 0.9")
+        .replace('"badge.png"', '"gone.png"')
+        .replace("sheet_mm = 3.0", "sheet_mm = 0")
+    )
     found = "\n".join(problems(write_shell(tmp_path, toml, layers)))
     assert "zone[0].lower_mm is 0.9" in found
     assert "shell.sheet_mm is 0, must be above 0" in found
@@ -187,7 +247,8 @@ def test_all_mistakes_are_told_at_once_across_files(tmp_path: Path) -> None:
 def test_a_drawing_in_inches_is_named_and_nothing_follows_from_it(tmp_path: Path) -> None:
     inches = {name: points / 25.4 for name, points in curves().items()}
     assert problems(write_shell(tmp_path, layers=inches)) == [
-        "small/shell.toml: the outline is 4.72 x 3.15, the definition says 120 x 80 mm: it looks like inches; export in mm"
+        "small/shell.toml: the outline is 4.72 x 3.15, the definition says 120 x 80 mm: "
+        "it looks like inches; export in mm"
     ]
 
 
@@ -202,7 +263,8 @@ def test_a_drawing_that_says_inches_is_refused_though_its_size_is_right(tmp_path
 
 def test_length_and_width_exchanged(tmp_path: Path) -> None:
     assert problems(write_shell(tmp_path, changed("[120.0, 80.0]", "[80.0, 120.0]"))) == [
-        "small/shell.toml: the outline is 120.00 x 80.00, the definition says 80 x 120 mm: length and width are exchanged"
+        "small/shell.toml: the outline is 120.00 x 80.00, the definition says 80 x 120 mm: "
+        "length and width are exchanged"
     ]
 
 
@@ -228,7 +290,9 @@ def test_pips_need_three_and_hole_and_slot_two(tmp_path: Path) -> None:
     head, *pips = TOML.split("[[pip]]")
     rest = pips[-1][pips[-1].index("[[cutout]]") :]
     two = head + "[[pip]]" + pips[0] + "[[pip]]" + pips[1] + rest
-    assert problems(write_shell(tmp_path, two)) == ['small/shell.toml: shell.datum is "pips" with 2 [[pip]], must have at least 3']
+    assert problems(write_shell(tmp_path, two)) == [
+        'small/shell.toml: shell.datum is "pips" with 2 [[pip]], must have at least 3'
+    ]
     none = TOML[: TOML.index("[[cutout]]")] + TOML[TOML.index("[[decal]]") :]
     hole_and_slot = none.replace('"pips"', '"hole_and_slot"')
     assert problems(write_shell(tmp_path, hole_and_slot)) == [
@@ -242,7 +306,9 @@ def test_decals_to_check_must_be_there(tmp_path: Path) -> None:
 
 
 def test_toml_that_is_none(tmp_path: Path) -> None:
-    assert problems(write_shell(tmp_path, "format = = 1"))[0].startswith("small/shell.toml is not TOML: Invalid value (at line 1")
+    assert problems(write_shell(tmp_path, "format = = 1"))[0].startswith(
+        "small/shell.toml is not TOML: Invalid value (at line 1"
+    )
     (tmp_path / "small" / "shell.toml").write_bytes(b"\xff\xfe")
     assert problems(tmp_path / "small") == ["small/shell.toml is not UTF-8 text: byte 1 does not fit; save it as UTF-8"]
     (tmp_path / "small" / "shell.toml").write_text("a = " + "[" * 100_000)
@@ -265,7 +331,9 @@ def test_a_link_out_of_the_folder_is_not_followed(tmp_path: Path) -> None:
     (tmp_path / "secret.png").write_bytes((home / "badge.png").read_bytes())
     (home / "badge.png").unlink()
     (home / "badge.png").symlink_to(tmp_path / "secret.png")
-    assert problems(home) == ['small/shell.toml: decal[0].artwork is "badge.png", must be a file inside the shell\'s folder']
+    assert problems(home) == [
+        'small/shell.toml: decal[0].artwork is "badge.png", must be a file inside the shell\'s folder'
+    ]
 
 
 def test_zones_are_joined_without_a_rounding_gap(tmp_path: Path) -> None:

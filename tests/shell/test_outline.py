@@ -98,7 +98,7 @@ def test_lines_and_arcs_in_any_order_and_direction_make_one_curve(tmp_path: Path
 
 
 def test_a_polyline_with_arcs_to_the_left_and_right(tmp_path: Path) -> None:
-    """Bulge 1 is a half circle (DXF reference): a strip 40 x 20, one round end outwards, one inwards, area 40*20."""
+    """Bulge 1 is a half circle (DXF reference): a 40 x 20 strip, one end round outwards, one inwards, area 800."""
     for start in range(4):
         document, space = drawing(tmp_path)
         corners = [(0, 0, 0), (40, 0, 1), (40, 20, 0), (0, 20, -1)]
@@ -111,7 +111,7 @@ def test_a_polyline_with_arcs_to_the_left_and_right(tmp_path: Path) -> None:
 
 
 def test_a_spline_follows_its_circle(tmp_path: Path) -> None:
-    """A rational B-spline can be a circle exactly (Piegl and Tiller, The NURBS Book, chapter 7): so are its chords' ends."""
+    """A rational B-spline can be a circle exactly (Piegl and Tiller, The NURBS Book, chapter 7)."""
     document, space = drawing(tmp_path)
     exact = rational_bspline_from_arc(center=(3, 4), radius=30, start_angle=0, end_angle=360)
     space.add_spline(dxfattribs=ON_RIM).apply_construction_tool(exact)
@@ -155,7 +155,9 @@ def test_open_outlines_are_refused(tmp_path: Path) -> None:
     document, space = drawing(tmp_path)
     space.add_arc((0, 0), 30, 0, 180, dxfattribs=ON_RIM)
     space.add_line((-30, 0), (29.9, 0), dxfattribs=ON_RIM)
-    assert "layer rim is open: 0.10 mm lie between (29.90, 0.00) mm and (30.00, 0.00) mm" in refused(read, tmp_path, document)
+    assert "layer rim is open: 0.10 mm lie between (29.90, 0.00) mm and (30.00, 0.00) mm" in refused(
+        read, tmp_path, document
+    )
 
 
 def test_two_curves_on_one_layer_are_refused(tmp_path: Path) -> None:
@@ -171,7 +173,9 @@ def test_a_curve_that_crosses_itself_says_where() -> None:
     """A figure of eight through (0, 0)."""
     t = 2 * np.pi * (np.arange(80) + 0.5) / 80
     eight = np.column_stack([30 * np.sin(t), 20 * np.sin(2 * t), np.zeros(80)])
-    found = re.fullmatch(r"rim crosses or touches itself near \((\S+), (\S+)\) mm, must not", refused(closed_curve, eight, "rim"))
+    found = re.fullmatch(
+        r"rim crosses or touches itself near \((\S+), (\S+)\) mm, must not", refused(closed_curve, eight, "rim")
+    )
     assert found is not None
     assert [float(found[1]), float(found[2])] == pytest.approx([0.0, 0.0], abs=0.005)
 
@@ -228,7 +232,9 @@ def test_face_curves_must_lie_inside_the_material() -> None:
     rim, inside, outside = (np.column_stack([circle(0, 0, radius), np.zeros(120)]) for radius in (50, 45, 55))
     assert np.abs(face_slope(rim, inside, is_hole=False, where="face")).max() == 0.0
     assert np.abs(face_slope(rim, outside, is_hole=True, where="face")).max() == 0.0
-    assert refused(lambda: face_slope(rim, outside, is_hole=False, where="face")).startswith("face runs -5.00 mm inside")
+    assert refused(lambda: face_slope(rim, outside, is_hole=False, where="face")).startswith(
+        "face runs -5.00 mm inside"
+    )
     assert "must run 0.5 to 25 mm inside" in refused(lambda: face_slope(rim, rim * 0.4, is_hole=False, where="face"))
 
 

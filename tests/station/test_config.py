@@ -116,7 +116,7 @@ def test_a_right_station_is_read(tmp_path: Path) -> None:
 
 
 def test_marks_by_centre_and_by_corners_mean_the_same(tmp_path: Path) -> None:
-    """Top-left, then clockwise as printed; a mark turned 90 degrees counter-clockwise has its top-left at the lower left."""
+    """Top-left, then clockwise as printed; turned 90 degrees counter-clockwise its top-left is at the lower left."""
     marks = {mark.mark_id: mark.corners_mm for mark in load(tmp_path).fixture.marks}
     assert marks[0] == pytest.approx(
         np.array([[-227.5, 147.5, 1.5], [-227.5, 172.5, 1.5], [-202.5, 172.5, 1.5], [-202.5, 147.5, 1.5]])
@@ -180,26 +180,48 @@ ONE_CHANGE = [
     ("side_mm = 25.0\n", "", "mark[0] (id 0) must have either corners_mm, or centre_mm and side_mm"),
     ("side_mm = 25.0\n", "side_mm = 1.0\n", "mark[0].side_mm is 1, must be at least 2"),
     ("id = 1\n", "id = 1\nside_mm = 3.0\n", "mark[1] (id 1) must have either corners_mm, or centre_mm and side_mm"),
-    ("[227.5, 147.5, 0.0]", "[227.5, 157.5, 0.0]", "mark[1].corners_mm (id 1) has sides of 25.00, 15.00, 26.93, 25.00 mm"),
-    ("[[202.5, 172.5, 0.0], [227.5, 172.5, 0.0], [227.5, 147.5, 0.0], [202.5, 147.5, 0.0]]",
-     "[[202.5, 147.5, 0.0], [227.5, 147.5, 0.0], [227.5, 172.5, 0.0], [202.5, 172.5, 0.0]]",
-     "mark[1].corners_mm (id 1) run counter-clockwise, must run clockwise seen from the cameras"),
+    (
+        "[227.5, 147.5, 0.0]",
+        "[227.5, 157.5, 0.0]",
+        "mark[1].corners_mm (id 1) has sides of 25.00, 15.00, 26.93, 25.00 mm",
+    ),
+    (
+        "[[202.5, 172.5, 0.0], [227.5, 172.5, 0.0], [227.5, 147.5, 0.0], [202.5, 147.5, 0.0]]",
+        "[[202.5, 147.5, 0.0], [227.5, 147.5, 0.0], [227.5, 172.5, 0.0], [202.5, 172.5, 0.0]]",
+        "mark[1].corners_mm (id 1) run counter-clockwise, must run clockwise seen from the cameras",
+    ),
     ("[215.0, -160.0]", "[215.0, 160.0]", "marks 1 and 2 overlap, must not"),
-    ("light_warn_share = 0.1", "light_warn_share = 0.4", "trust.light_warn_share is 0.4, must be below light_stop_share 0.3"),
+    (
+        "light_warn_share = 0.1",
+        "light_warn_share = 0.4",
+        "trust.light_warn_share is 0.4, must be below light_stop_share 0.3",
+    ),
     ("light_warn_share = 0.1", "moved_stop_mm = 0.01", "trust.moved_note_mm is 0.05, must be below moved_stop_mm 0.01"),
-    ("light_warn_share = 0.1", "light_warn = 0.1", "trust.light_warn is not a known key; did you mean light_warn_share?"),
+    (
+        "light_warn_share = 0.1",
+        "light_warn = 0.1",
+        "trust.light_warn is not a known key; did you mean light_warn_share?",
+    ),
     ("limit_mm = 6.0", "limit_mm = 0.0", "seating[0].limit_mm is 0, must be above 0"),
     ("marker_mm = 22.0", "marker_mm = 31.0", "board.marker_mm is 31, must be below square_mm 30"),
     ("marker_mm = 22.0\n", "", "board.marker_mm is missing, must be given for a charuco board"),
     ('"charuco"', '"chessboard"', "board.marker_mm is 22, must be left out for a chessboard"),
     ("DICT_5X5_250", "DICT_5X5_50", "board.dictionary DICT_5X5_50 has 50 marks, must have 58"),
-    ("DICT_5X5_250", "DICT_4X4_250", "board.dictionary is DICT_4X4_250, must be another than the fixture's DICT_4X4_50"),
+    (
+        "DICT_5X5_250",
+        "DICT_4X4_250",
+        "board.dictionary is DICT_4X4_250, must be another than the fixture's DICT_4X4_50",
+    ),
     ("DICT_5X5_250", "DICT", 'board.dictionary is "DICT", must be one of'),
     ("set_timeout_s = 12.0", "set_timeout_s = inf", "intake.set_timeout_s is inf, must be a finite number"),
-    ("set_timeout_s = 12.0", "upload_limit_mb = 10", "intake.upload_limit_mb is 10, must be at least picture_limit_mb 64"),
+    (
+        "set_timeout_s = 12.0",
+        "upload_limit_mb = 10",
+        "intake.upload_limit_mb is 10, must be at least picture_limit_mb 64",
+    ),
     ('models = "../models"', 'inbox = "../x"', 'folders.inbox is "../x", must be lower-case letters'),
     ('models = "../models"', 'inbox = "taken"', 'folders "taken" is there 2 times, must be there once'),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("old", "new", "sentence"), ONE_CHANGE, ids=[case[2][:60] for case in ONE_CHANGE])
@@ -220,6 +242,12 @@ def test_marks_must_be_four_and_not_in_a_line(tmp_path: Path) -> None:
 def test_all_mistakes_are_told_at_once(tmp_path: Path) -> None:
     toml = changed("id = 0", "id = 50").replace("bits = 12", "bits = 10").replace("square_mm = 30.0", "square_mm = -1")
     assert len(problems(tmp_path, toml)) == 3
+
+
+def test_the_station_of_the_sample_pictures_loads() -> None:
+    station = load_station(Path(__file__).parents[2] / "sample_images" / "station.toml")
+    assert len(station.fixture.marks) == 8
+    assert (station.folders.models / "toplid" / "shell.toml").is_file()
 
 
 def test_dictionary_sizes_are_what_their_names_say() -> None:
