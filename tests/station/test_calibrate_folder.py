@@ -91,9 +91,9 @@ def test_places_are_read_where_they_are(
     errors = (read - places)[:, :2]
     ways = calibration_displacements(calibration, station.fixture, places, MARK_NOISE_PX)
     u = np.sqrt((ways**2).sum(axis=0))
-    assert np.abs(errors).max() < 0.02
-    assert (np.abs(errors) < 4.0 * u).all()
-    assert np.sqrt(((errors / u) ** 2).mean()) < 2.0
+    assert np.abs(errors).max() < 0.01
+    assert (np.abs(errors) < 3.0 * u).all()
+    assert np.sqrt(((errors / u) ** 2).mean()) < 1.5
 
 
 def test_known_lengths_are_read_back(calibrated: Calibrated) -> None:
