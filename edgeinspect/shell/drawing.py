@@ -30,7 +30,7 @@ ROW = 22.0
 
 
 def draw(definition: ShellDefinition, variant: str | None = None) -> str:
-    """The definition as an SVG document for a browser; with the decals of one variant, the first where none is named."""
+    """The definition as an SVG document for a browser; with the decals of one variant (left out: the first)."""
     if variant is None and definition.decals:
         variant = definition.decals[0].variant
     plan = PlanView(definition, MARGIN, TOP, tuple(decal for decal in definition.decals if decal.variant == variant))
@@ -90,7 +90,7 @@ def _heights(d: ShellDefinition, below: float) -> tuple[list[str], float]:
         parts.append(svg.line((left - 5, y), (left, y), svg.INK))
         parts.append(svg.text((left - 8, y + 4), f"{value:.1f}", 11, text_anchor="end", fill=svg.MUTED))
     bottom = top + STRIP_HEIGHT
-    for value in np.arange(0.0, length, 100.0):
+    for value in np.arange(0.0, length, 100.0 * np.ceil(44.0 / (100.0 * across))):
         x = left + value * across
         parts.append(svg.line((x, bottom), (x, bottom + 5), svg.INK))
         parts.append(svg.text((x, bottom + 18), f"{value:.0f}", 11, fill=svg.MUTED, **middle))

@@ -101,12 +101,16 @@ class PlanView:
                 svg.text((x + 50, y + 4), "x", 12, fill=svg.MUTED),
                 svg.text((x - 4, y - 51), "y", 12, fill=svg.MUTED),
             ]
+            self._taken += [shapely.box(x, y - 4, x + 58, y + 8), shapely.box(x - 6, y - 62, x + 6, y)]
 
     def _arc_lengths(self) -> None:
+        every = 50.0 * np.ceil(36.0 / (50.0 * self._scale))  # every tick has its number where there is room for it
         for arc in np.arange(50.0, self.definition.rim.length_mm - 20.0, 50.0):
             at, outward = self._spot(arc)
             label = at - 24 * outward
             self.parts.append(svg.line(at, at - 12 * outward, svg.INK, 1.2))
+            if arc % every:
+                continue
             style = {"text_anchor": "middle", "fill": svg.MUTED}
             self.parts.append(svg.text((label[0], label[1] + 4), f"{arc:.0f}", 10.5, **style))
             self._taken.append(shapely.Point(label).buffer(14))
@@ -116,14 +120,16 @@ class PlanView:
         hull = shapely.LineString(self._xy(self.definition.rim.points_mm)).convex_hull
         for place, zone in enumerate(self.definition.zones):
             span = (zone.to_mm - zone.from_mm) % length or length
-            middle = (zone.from_mm + span / 2) % length
-            if min(middle, length - middle) * self._scale < 60:  # the start arrow stands there
-                middle += span / 4
+            middle = zone.from_mm + span / 2
+            if min(middle % length, -middle % length) * self._scale < 60:  # the start arrow stands there
+                ends = (zone.from_mm + 0.2 * span, zone.from_mm + 0.8 * span)
+                middle = max(ends, key=lambda arc: min(arc % length, -arc % length))
             at, outward = self._spot(middle)
             spots = [at + reach * outward for reach in range(20, 90, 5)]  # out of scallops and notches
             free = (spot for spot in spots if hull.distance(shapely.Point(spot)) >= 15)
-            tint = zone_tint(self.definition, place)
-            self.parts.append(svg.number(next(free, spots[0]), str(place + 1), tint))
+            spot = next(free, spots[0])
+            self.parts.append(svg.number(spot, str(place + 1), zone_tint(self.definition, place)))
+            self._taken.append(shapely.Point(spot).buffer(13))
 
     def _start(self) -> None:
         """Where arc length begins, and which way it runs."""
@@ -187,6 +193,8 @@ class PlanView:
     def _labels(self) -> None:
         """Names and sizes, last, so that each can keep clear of all that was drawn."""
         d = self.definition
+        inside = shapely.Polygon(self._xy(d.rim.points_mm)).simplify(0.1).buffer(-12)
+        self._taken.append(inside.envelope.buffer(400).difference(inside))
         for decal in self.decals:
             bounds = shapely.LineString(self._decal_edge(decal)).bounds
             size = f"{decal.artwork.width_mm:g} × {decal.artwork.height_mm:g}"
@@ -202,7 +210,7 @@ class PlanView:
             self._label(bounds, False, pip.name, f"⌀ {pip.diameter_mm:g}")
 
     def _label(self, around: tuple[float, ...], above_first: bool, *lines: str) -> None:
-        """Lines of text beside a feature with bounds (x0, y0, x1, y1): below, above, right or left, where it is free.
+        """Lines of text beside a feature with bounds (x0, y0, x1, y1): the first place around it that is free.
 
         A halo of the sheet's colour keeps lines underneath from disturbing it.
         """
@@ -210,13 +218,20 @@ class PlanView:
         wide = max(7.6 * len(lines[0]), *(6.9 * len(words) for words in lines[1:]))
         high = 14.0 * len(lines)
         middle_x, middle_y = (x0 + x1) / 2, (y0 + y1) / 2
-        below, above = (middle_x, y1 + 10 + high / 2), (middle_x, y0 - 10 - high / 2)
-        sides = (x1 + 12 + wide / 2, middle_y), (x0 - 12 - wide / 2, middle_y)
-        spots = [above, below, *sides] if above_first else [below, above, *sides]
+        spots: list[tuple[float, float]] = []
+        for away in (10.0, 30.0, 55.0):
+            below, above = y1 + away + high / 2, y0 - away - high / 2
+            right, left = x1 + away + wide / 2, x0 - away - wide / 2
+            rows = (above, below) if above_first else (below, above)
+            spots += [(middle_x, rows[0]), (middle_x, rows[1]), (right, middle_y), (left, middle_y)]
+            spots += [(x, y) for y in rows for x in (right, left)]
         boxes = [shapely.box(x - wide / 2, y - high / 2, x + wide / 2, y + high / 2) for x, y in spots]
         covered = [sum(box.intersection(other).area for other in self._taken) for box in boxes]
         best = int(np.argmin(covered))  # the first that is free, or the least bad
         self._taken.append(boxes[best])
+        if best >= 4:  # not right beside it
+            start, end = shapely.shortest_line(boxes[best], shapely.Point(middle_x, middle_y)).coords
+            self.parts.append(svg.line(start, end, svg.MUTED, 0.8))
         x, y = spots[best]
         halo = {"stroke": svg.SHEET, "stroke_width": "4", "stroke_linejoin": "round", "paint_order": "stroke"}
         for at, words in enumerate(lines):
