@@ -42,7 +42,8 @@ def to_plain(value: object, arrays: Arrays) -> Any:
     if isinstance(value, (float, np.floating)):
         return float(value) if math.isfinite(value) else repr(float(value))  # JSON knows neither nan nor inf
     if isinstance(value, np.ndarray):
-        return {"array": _place(value, arrays)}
+        arrays.append(value)
+        return {"array": len(arrays) - 1}
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {item.name: to_plain(getattr(value, item.name), arrays) for item in dataclasses.fields(value)}
     if isinstance(value, frozenset):
@@ -52,15 +53,6 @@ def to_plain(value: object, arrays: Arrays) -> Any:
     if isinstance(value, Mapping):
         return {str(key): to_plain(item, arrays) for key, item in value.items()}
     raise TypeError(f"a record cannot hold a {type(value).__name__}")
-
-
-def _place(array: NDArray[Any], arrays: Arrays) -> int:
-    """Where ``array`` is in the list; one that is there already (arc lengths often are) is not put in again."""
-    for at, other in enumerate(arrays):
-        if (array.dtype, array.shape) == (other.dtype, other.shape) and array.tobytes() == other.tobytes():
-            return at
-    arrays.append(array)
-    return len(arrays) - 1
 
 
 def from_plain(kind: Any, plain: Any, arrays: Sequence[NDArray[Any]]) -> Any:
