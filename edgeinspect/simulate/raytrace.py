@@ -197,7 +197,6 @@ def _smoothed(total: Array, count: Array, sigma: float) -> Array:
     if count.max() == 0:
         return np.zeros_like(total)
     light = np.zeros_like(total)
-    weight = np.zeros_like(total)
     for wider in (64.0, 16.0, 4.0, 1.0):  # the finest blur that saw enough samples wins
         fine_total = cv2.GaussianBlur(total, (0, 0), sigma * wider, borderType=cv2.BORDER_REFLECT)
         fine_count = cv2.GaussianBlur(count, (0, 0), sigma * wider, borderType=cv2.BORDER_REFLECT)
@@ -205,7 +204,6 @@ def _smoothed(total: Array, count: Array, sigma: float) -> Array:
         light = np.where(
             fine_count > 1e-6, trust * fine_total / np.maximum(fine_count, 1e-6) + (1 - trust) * light, light
         )
-        weight = np.maximum(weight, trust)
     return light
 
 
