@@ -198,13 +198,19 @@ class Inbox:
         moment = datetime.fromisoformat(now)
         while any(self._taken.glob(f"{moment.strftime(_STAMP)}_*")):
             moment += timedelta(microseconds=1)  # two sets never share a name
-        arrived = []
+        arrived: list[Arrived] = []
         for camera in (name for name in self._cameras if name in by_camera):
             file_name = by_camera[camera]
             path = self._taken / f"{moment.strftime(_STAMP)}_{file_name}"
-            files.move_durably(self._inbox / file_name, path)
-            del self._waiting[file_name]
+            try:
+                files.move_durably(self._inbox / file_name, path)
+            except StoreError:
+                for item in arrived:  # all of a set or none: the whole set is tried again
+                    files.move_durably(item.path, self._inbox / item.name)
+                raise
             arrived.append(Arrived(camera, file_name, path))
+        for item in arrived:
+            del self._waiting[item.name]
         return self._set(shell_id, moment, arrived)
 
     def _set(self, shell_id: str, moment: datetime, arrived: list[Arrived]) -> PictureSet:

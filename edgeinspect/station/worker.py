@@ -5,6 +5,7 @@ It beats every second. A page that hears nothing for some seconds says so; nothi
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import logging.handlers
 import multiprocessing
@@ -29,7 +30,7 @@ from edgeinspect.store.state import State
 POLL_S = 0.2
 BEAT_S = 1.0
 HANGING_S = 60.0  # without a step for this long the worker stops beating: it hangs
-AGAIN_S = 5.0  # after the record could not be written, the same pictures are looked at again
+AGAIN_S = 5.0  # after the disk failed, until it is tried again
 log = logging.getLogger("edgeinspect.worker")
 
 _ReadyFor = tuple[Expected | None, tuple[tuple[str, int, int], ...]]
@@ -63,6 +64,8 @@ class Worker:
             log.error("%s", error)
             self._again_at_s = self._clock_s() + AGAIN_S
             self._tell(str(error))
+            with contextlib.suppress(StoreError):
+                self._show(None)
             return False
 
     def beat(self) -> None:
@@ -73,9 +76,9 @@ class Worker:
         self._store.close()
 
     def _step(self) -> bool:
+        if self._clock_s() < self._again_at_s:
+            return False
         if self._again:
-            if self._clock_s() < self._again_at_s:
-                return False
             self._look_at(self._again[0])
             del self._again[0]
             return True
@@ -84,7 +87,10 @@ class Worker:
             self._again.append(came_in)
         if refused:
             self._tell("; ".join(refused))
-        self._show(came_in.shell_id if came_in is not None else self._inbox.waiting)
+        waiting = came_in.shell_id if came_in is not None else self._inbox.waiting
+        self._show(waiting)
+        if waiting is None:
+            self._get_ready()  # while there is time
         return came_in is not None
 
     def _look_at(self, came_in: PictureSet) -> None:

@@ -168,6 +168,27 @@ def test_two_looks_at_the_same_moment_do_not_overwrite_each_other(cell: Cell, pi
     assert [path.read_bytes() for path in kept] == [picture_of(1), picture_of(2)]
 
 
+def test_a_set_is_taken_as_a_whole_or_not_at_all(
+    two: Cell, picture_of: PictureOf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another program may still hold one of the files open."""
+    two.put("L1_top.png", picture_of(1))
+    two.put("L1_rear.png", picture_of(2))
+    move = os.replace
+
+    def hold(source: Path, target: Path) -> None:
+        if Path(source).name == "L1_rear.png":
+            raise PermissionError(13, "Permission denied")
+        move(source, target)
+
+    with monkeypatch.context() as patched, pytest.raises(StoreError):
+        patched.setattr(os, "replace", hold)
+        two.wait(1.0)
+    assert two.names("inbox") == ["L1_rear.png", "L1_top.png"] and two.names("taken") == []
+    came_in = two.wait(1.0)
+    assert came_in is not None and came_in.missing == ()
+
+
 def test_what_was_taken_is_looked_at_again_after_a_stop(cell: Cell, picture_of: PictureOf) -> None:
     cell.put("L1_top.png", picture_of(1))
     taken = cell.wait(1.0)
