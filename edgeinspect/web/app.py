@@ -51,7 +51,7 @@ def create_app(
 
     app = FastAPI(title="edgeinspect", version=__version__, lifespan=lifespan, openapi_url=None)
     app.state.parts = parts
-    app.add_middleware(Guard, host_names=host_names)
+    app.add_middleware(Guard, host_names=host_names, large=["/pictures"])
     for page in (station_page, inspection_list, inspection_page, health, upload):
         app.include_router(page.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

@@ -90,7 +90,7 @@ def numbers(values: Array, digits: int) -> Numbers:
     return [round(float(v), digits) if np.isfinite(v) else None for v in values]
 
 
-def points(values: Array, digits: int = 2) -> list[Point]:
+def points(values: Array, digits: int = 3) -> list[Point]:
     return [(round(float(x), digits), round(float(y), digits)) for x, y in values]
 
 
@@ -148,7 +148,7 @@ def curve_drawing(trace: EdgeTrace, measurement: ShellMeasurement, every: int = 
         arc_mm=[round(float(a), 3) for a in trace.arc_mm[pick]],
         nominal_px=points(trace.nominal_pixel[pick]),
         edge_px=[
-            (round(float(x), 2), round(float(y), 2)) if ok else None
+            (round(float(x), 3), round(float(y), 3)) if ok else None
             for (x, y), ok in zip(trace.pixel[pick], seen[pick], strict=True)
         ],
         pixel_per_mm=points(trace.pixel_per_mm[pick], 4),

@@ -25,6 +25,7 @@ HEADERS = {
     "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
 }
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
+FORM_BYTES = 20_000
 
 
 class Guard:
@@ -35,9 +36,10 @@ class Guard:
     machine's names are answered).
     """
 
-    def __init__(self, app: ASGIApp, host_names: Sequence[str] = ()) -> None:
+    def __init__(self, app: ASGIApp, host_names: Sequence[str] = (), large: Sequence[str] = ()) -> None:
         own = socket.gethostname().lower()
         self._app = app
+        self._large = large  # paths that watch over the size of what they are sent themselves
         self._names = {
             "localhost",
             own,
@@ -70,6 +72,9 @@ class Guard:
             )
         elif scope["method"] not in SAFE_METHODS and _from_elsewhere(headers, host):
             await _refuse(send_with_headers, 403, "This came from a page of another site: nothing was changed.")
+        elif scope["method"] not in SAFE_METHODS and scope["path"] not in self._large and not _is_small(headers):
+            sentence = f"The form has more than {FORM_BYTES} bytes, or does not say how many: nothing was changed."
+            await _refuse(send_with_headers, 413, sentence)
         else:
             await self._app(scope, receive, send_with_headers)
 
@@ -85,6 +90,11 @@ class Guard:
         except ValueError:
             return False
         return True
+
+
+def _is_small(headers: Headers) -> bool:
+    length = headers.get("content-length", "0" if "transfer-encoding" not in headers else "")
+    return length.isdecimal() and int(length) <= FORM_BYTES
 
 
 def _from_elsewhere(headers: Headers, host: str) -> bool:

@@ -1,4 +1,4 @@
-"""Pictures by HTTP: read within limits, checked by name, then handed to the station's intake, each whole or not at all."""
+"""Pictures by HTTP: read within limits, checked by name, handed to the station's intake, each whole or not at all."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from fastapi import APIRouter, HTTPException, Request
-from python_multipart.exceptions import MultipartParseError
+from python_multipart.exceptions import FormParserError
 from python_multipart.multipart import MultipartParser, parse_options_header
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect
@@ -62,10 +62,7 @@ class _Files:
             raise HTTPException(
                 413, f"The upload has more than {_mb(self._upload_limit)}: send fewer pictures at once."
             )
-        try:
-            self._parser.write(chunk)
-        except MultipartParseError as error:
-            raise InputError(f"The upload is no multipart form that can be read ({error}): send it again.") from None
+        self._parser.write(chunk)
 
     def _begin(self) -> None:
         self._name = None
@@ -116,15 +113,17 @@ async def receive(request: Request, parts: PartsHere) -> Received:
     try:
         cameras = [camera.name for camera in parts.station.cameras]
         intake = parts.station.intake
-        files = _Files(
-            options[b"boundary"],
-            lambda name: parse_name(name, cameras),
-            intake.picture_limit_bytes,
-            intake.upload_limit_bytes,
-        )
         try:
+            files = _Files(
+                options[b"boundary"],
+                lambda name: parse_name(name, cameras),
+                intake.picture_limit_bytes,
+                intake.upload_limit_bytes,
+            )
             async for chunk in request.stream():
                 files.write(chunk)
+        except FormParserError as error:
+            raise InputError(f"The upload is no multipart form that can be read ({error}): send it again.") from None
         except ClientDisconnect:
             raise InputError("The upload broke off: send it again.") from None
         if not files.ended:
