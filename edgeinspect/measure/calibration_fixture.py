@@ -20,7 +20,7 @@ from edgeinspect.measure.calibration_views import listed, place_words
 from edgeinspect.measure.camera import CameraCalibration, CameraModel, LengthCheck
 from edgeinspect.measure.fixture import Fixture
 from edgeinspect.measure.marks import MarksFound, find_marks
-from edgeinspect.measure.picture import as_levels, patch_level
+from edgeinspect.measure.picture import GreyPicture, patch_level
 
 LEAST_MARKS = 4  # one more than a pose needs, so that a wrong one shows
 MARKS_MISS_PX = 0.5  # more, and the marks are not where the station says
@@ -42,7 +42,7 @@ def in_fixture(
     disagree in scale.
     """
     camera = result.camera
-    picture = as_levels(levels)
+    picture = GreyPicture(levels)
     marks = find_marks(picture, result.model, fixture, None)
     if marks.pose is None or len(marks.seen) < LEAST_MARKS:
         raise CalibrationError(

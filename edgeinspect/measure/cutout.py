@@ -17,8 +17,9 @@ from edgeinspect.measure import kernels
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.edge import BILINEAR_NOISE, Edges, fit_edges, noise_of, polarity_of
 from edgeinspect.measure.measurement import Flag
+from edgeinspect.measure.picture import Levels, GreyPicture
 from edgeinspect.measure.place import Scan
-from edgeinspect.measure.ribbon import Levels, Stations, lay_scan_lines, offsets, sample
+from edgeinspect.measure.ribbon import Stations, lay_scan_lines, offsets, sample
 from edgeinspect.shell.definition import CutOut
 
 BAND_MM = 3.0
@@ -71,12 +72,18 @@ def shape_rows(cutout: CutOut, stations: Stations, centre_mm: Array, angle_rad: 
 
 
 def measure_cutout(
-    picture: Levels, cutout: CutOut, stations: Stations, sheet_mm: float, model: CameraModel, pose: Pose, blur_px: float
+    picture: GreyPicture,
+    cutout: CutOut,
+    stations: Stations,
+    sheet_mm: float,
+    model: CameraModel,
+    pose: Pose,
+    blur_px: float,
 ) -> CutOutFit:
     """Fit one cut-out; ``stations`` lie in the fixture frame where the cut is expected."""
     centre = stations.points_mm[:, :2].mean(axis=0)
     lines = lay_scan_lines(stations.points_mm, stations.directions, BAND_MM, model, pose)
-    d_mm = offsets(BAND_MM, float(np.median(lines.px_per_mm)))
+    d_mm = offsets(BAND_MM, float(lines.px_per_mm.mean()))
     ribbon = sample(picture, lines, d_mm)
     noise = noise_of(ribbon)
     polarity = polarity_of(ribbon)
@@ -154,7 +161,8 @@ def _two_steps(
     width = min(2 * half + 1, ribbon.shape[1])
     middle = np.rint((expected + 0.5 * wall - d_mm[0]) / spacing).astype(np.int64)
     first = np.clip(middle - half, 0, ribbon.shape[1] - width)
-    at, power, share = expected.copy(), np.empty(len(ribbon)), np.empty(len(ribbon))
+    at, power = expected.copy(), np.empty(len(ribbon))
+    share: Array = np.empty(len(ribbon))
     start = float(d_mm[0])
     kernels.lone_shares(ribbon, first, width, start, spacing, blur_mm, at, wall, share)
     share = _smooth_share(share, wall / blur_mm)

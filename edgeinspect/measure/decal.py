@@ -16,7 +16,7 @@ from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.frames import Datum
 from edgeinspect.measure.measurement import DecalResult
-from edgeinspect.measure.ribbon import Levels
+from edgeinspect.measure.picture import Levels, GreyPicture
 from edgeinspect.measure.setup import Sight, quantity
 from edgeinspect.shell.definition import Artwork, Decal
 
@@ -49,7 +49,7 @@ class _Unrolled:
 
 
 def measure_decal(
-    picture: Levels, decal: Decal, shell_pose: Pose, model: CameraModel, pose: Pose, blur_px: float
+    picture: GreyPicture, decal: Decal, shell_pose: Pose, model: CameraModel, pose: Pose, blur_px: float
 ) -> DecalFit:
     """Fit one decal. ``shell_pose`` - shell -> fixture as seated (by its datums); ``pose`` - fixture -> camera."""
     art = decal.artwork
@@ -82,7 +82,7 @@ def measure_decal(
     )
 
 
-def _unroll(picture: Levels, decal: Decal, where: Pose, model: CameraModel, spacing_mm: float) -> _Unrolled:
+def _unroll(picture: GreyPicture, decal: Decal, where: Pose, model: CameraModel, spacing_mm: float) -> _Unrolled:
     half_u = decal.artwork.width_mm / 2 + REACH_MM + 5.0
     half_v = decal.artwork.height_mm / 2 + REACH_MM + 5.0
     u = np.arange(-round(half_u / spacing_mm), round(half_u / spacing_mm) + 1) * spacing_mm
@@ -91,7 +91,7 @@ def _unroll(picture: Levels, decal: Decal, where: Pose, model: CameraModel, spac
     pixels = model.project(decal.patch.points(grid_u, grid_v).reshape(-1, 3), where)
     maps = [pixels[:, k].astype(np.float32).reshape(grid_u.shape) for k in range(2)]
     border = cv2.BORDER_CONSTANT
-    levels = cv2.remap(picture, maps[0], maps[1], cv2.INTER_LINEAR, borderMode=border, borderValue=0.0)
+    levels = cv2.remap(picture.levels, maps[0], maps[1], cv2.INTER_LINEAR, borderMode=border, borderValue=0.0)
     return _Unrolled(np.asarray(levels, dtype=np.float32), spacing_mm)
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from edgeinspect.geometry import Array
 from edgeinspect.measure import kernels
 from edgeinspect.measure.measurement import Flag
-from edgeinspect.measure.ribbon import Levels
+from edgeinspect.measure.picture import Levels
 
 HALF_WINDOW_PX = 3.5  # samples within this of the edge are fitted: beyond it a step says nothing more about its place
 SATURATED_LEVEL = 0.999  # of full scale
@@ -42,9 +42,7 @@ def noise_of(ribbon: Levels) -> float:
     edges and dirt. Scan lines lie more than a pixel apart, so their samples are independent but for the bilinear
     sampling, which is allowed for.
     """
-    third = ribbon[3:] - 3.0 * ribbon[2:-1] + 3.0 * ribbon[1:-2] - ribbon[:-3]
-    thin = third[::3, ::4]
-    spread = 1.4826 * float(np.nanmedian(np.abs(thin))) if thin.size else 0.0
+    spread = 1.4826 * float(kernels.median_third_difference(ribbon)) if len(ribbon) > 3 else 0.0
     return spread / float(np.sqrt(20.0)) / BILINEAR_NOISE
 
 
@@ -79,7 +77,7 @@ def fit_edges(
     """
     count, samples = ribbon.shape
     spacing = float(d_mm[1] - d_mm[0])
-    scale = float(np.median(px_per_mm))
+    scale = float(px_per_mm.mean())
     polarity = polarity_of(ribbon) if polarity is None else polarity
     noise = noise_of(ribbon) if noise is None else noise
     blur = blur_px / scale  # mm

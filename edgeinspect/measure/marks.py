@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, cast
+from typing import Any
 
 import cv2
 import numpy as np
@@ -18,8 +18,8 @@ from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.edge import fit_edges
 from edgeinspect.measure.fixture import Fixture, Mark
-from edgeinspect.measure.picture import RawLevels, as_levels
-from edgeinspect.measure.ribbon import Levels, lay_scan_lines, offsets, sample
+from edgeinspect.measure.picture import GreyPicture
+from edgeinspect.measure.ribbon import lay_scan_lines, offsets, sample
 
 LINES_A_SIDE = 14
 BAND_CELLS = 0.75  # half the search band, in cells of the mark: stays within its black border and quiet zone
@@ -44,15 +44,12 @@ def _nothing() -> MarksFound:
     return MarksFound(None, np.zeros((6, 6)), (), (), np.zeros((0, 4, 2)), float("nan"), float("nan"))
 
 
-def find_marks(
-    levels: RawLevels | Levels, model: CameraModel, fixture: Fixture, expected_pose: Pose | None
-) -> MarksFound:
+def find_marks(picture: GreyPicture, model: CameraModel, fixture: Fixture, expected_pose: Pose | None) -> MarksFound:
     """Fixture pose from the marks in one picture.
 
     Looks where ``expected_pose`` puts the marks; where they are not there (or no pose is given), searches the whole
     picture once.
     """
-    picture: Levels = cast(Levels, levels) if levels.dtype == np.float32 else as_levels(cast(RawLevels, levels))
     if expected_pose is not None:
         found = _refine(picture, model, fixture, expected_pose)
         if len(found.seen) >= max(LEAST_MARKS, (len(fixture.marks) + 1) // 2):
@@ -74,8 +71,8 @@ def _cells(dictionary: str, mark_id: int) -> NDArray[np.bool_]:
     return np.pad(np.asarray(bits, dtype=bool), 1)
 
 
-def _search(picture: Levels, model: CameraModel, fixture: Fixture) -> Pose | None:
-    grey = cv2.convertScaleAbs(picture, alpha=255.0)
+def _search(picture: GreyPicture, model: CameraModel, fixture: Fixture) -> Pose | None:
+    grey = cv2.convertScaleAbs(picture.levels, alpha=255.0)
     corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(fixture.dictionary)).detectMarkers(grey)
     known = {mark.mark_id: mark for mark in fixture.marks}
     hits = (
@@ -96,7 +93,7 @@ def _pose(turn: Any, shift: Any) -> Pose:
     return Pose(rotation, np.asarray(shift, dtype=np.float64).ravel())
 
 
-def _refine(picture: Levels, model: CameraModel, fixture: Fixture, pose: Pose) -> MarksFound:
+def _refine(picture: GreyPicture, model: CameraModel, fixture: Fixture, pose: Pose) -> MarksFound:
     found = _nothing()
     for _ in range(3):
         corners, blur, ids = _corners(picture, model, fixture, pose)
@@ -113,7 +110,9 @@ def _refine(picture: Levels, model: CameraModel, fixture: Fixture, pose: Pose) -
     return found
 
 
-def _corners(picture: Levels, model: CameraModel, fixture: Fixture, pose: Pose) -> tuple[Array, float, tuple[int, ...]]:
+def _corners(
+    picture: GreyPicture, model: CameraModel, fixture: Fixture, pose: Pose
+) -> tuple[Array, float, tuple[int, ...]]:
     """Corners (K, 4, 2) [px] of the marks that are where ``pose`` puts them, the blur [px] and their ids."""
     groups: dict[tuple[float, int], list[Mark]] = {}
     for mark in fixture.marks:
@@ -133,7 +132,7 @@ def _corners(picture: Levels, model: CameraModel, fixture: Fixture, pose: Pose) 
 
 
 def _corners_of_size(
-    picture: Levels, model: CameraModel, dictionary: str, marks: list[Mark], cell_mm: float, pose: Pose
+    picture: GreyPicture, model: CameraModel, dictionary: str, marks: list[Mark], cell_mm: float, pose: Pose
 ) -> tuple[Array, float, NDArray[np.bool_]]:
     """Corners (K, 4, 2) [px] of marks of one size, the blur [px], and which are truly there and readable."""
     starts = np.array([mark.corners_mm for mark in marks])  # (K, 4, 3)
@@ -146,7 +145,7 @@ def _corners_of_size(
     directions = np.broadcast_to(outward[:, :, None, :], points.shape)
     half_mm = BAND_CELLS * cell_mm
     lines = lay_scan_lines(points.reshape(-1, 3), directions.reshape(-1, 3), half_mm, model, pose)
-    d_mm = offsets(half_mm, float(np.median(lines.px_per_mm)))
+    d_mm = offsets(half_mm, float(lines.px_per_mm.mean()))
     edges = fit_edges(sample(picture, lines, d_mm), d_mm, lines.px_per_mm, 0.9, polarity=1.0)
     fitted = edges.d_mm.reshape(len(marks), 4, LINES_A_SIDE)
     offset, slope, full = _side_lines(fitted, along - 0.5)
@@ -161,10 +160,8 @@ def _corners_of_size(
     )
     pixels = model.project(np.nan_to_num(moved).reshape(-1, 3), pose).reshape(-1, 4, 2)
     step = float(np.median(np.abs(edges.contrast)))
-    readable = np.array(
-        [_reads(picture, model, dictionary, mark, m, pose) for mark, m in zip(marks, moved, strict=True)]
-    )
-    return pixels, edges.blur_mm * float(np.median(lines.px_per_mm)), full & readable & (step > 0.02)
+    readable = _read(picture, model, dictionary, marks, moved, pose)
+    return pixels, edges.blur_mm * float(lines.px_per_mm.mean()), full & readable & (step > 0.02)
 
 
 def _side_lines(d: Array, t: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
@@ -187,19 +184,19 @@ def _side_lines(d: Array, t: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
     return offset, slope, (weight.sum(-1) >= 0.6 * d.shape[-1]).all(axis=1)
 
 
-def _reads(picture: Levels, model: CameraModel, dictionary: str, mark: Mark, corners_mm: Array, pose: Pose) -> bool:
-    """Whether the cells between these corners are those of the mark's id (one cell in ten may be dirty)."""
-    if not np.isfinite(corners_mm).all():
-        return False
-    white = _cells(dictionary, mark.mark_id)
-    middle = (np.arange(len(white)) + 0.5) / len(white)
+def _read(
+    picture: GreyPicture, model: CameraModel, dictionary: str, marks: list[Mark], corners_mm: Array, pose: Pose
+) -> NDArray[np.bool_]:
+    """Whether the cells between corners (K, 4, 3) are those of each mark's id (one cell in ten may be dirty)."""
+    white = np.array([_cells(dictionary, mark.mark_id).ravel() for mark in marks])  # (K, n²)
+    side = round(white.shape[1] ** 0.5)
+    middle = (np.arange(side) + 0.5) / side
     u, v = (grid.reshape(-1, 1) for grid in np.meshgrid(middle, middle))
-    top = corners_mm[0] * (1 - u) + corners_mm[1] * u
-    bottom = corners_mm[3] * (1 - u) + corners_mm[2] * u
-    pixels = model.project(top * (1 - v) + bottom * v, pose).astype(np.float32)
-    levels = cv2.remap(picture, pixels[:, :1], pixels[:, 1:], cv2.INTER_LINEAR).ravel()
-    bright = levels > 0.5 * (levels.max() + levels.min())
-    return bool((bright != white.ravel()).mean() <= 0.1)
+    share = np.hstack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v])  # of each corner in each cell's middle
+    places = share @ np.nan_to_num(corners_mm)  # (K, n², 3)
+    levels = picture.at(model.project(places.reshape(-1, 3), pose)).reshape(white.shape)
+    bright = levels > 0.5 * (levels.max(axis=1) + levels.min(axis=1))[:, None]
+    return np.asarray(((bright != white).mean(axis=1) <= 0.1) & np.isfinite(corners_mm).all(axis=(1, 2)))
 
 
 def _pose_of(

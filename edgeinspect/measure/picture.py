@@ -1,40 +1,66 @@
-"""Raw levels of a picture as fractions of full scale."""
+"""Raw levels of a picture, read as fractions of full scale."""
 
 from __future__ import annotations
 
-import cv2
+from dataclasses import dataclass
+from functools import cached_property
+
 import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
+from edgeinspect.measure import kernels
 from edgeinspect.measure.camera import CameraModel
-from edgeinspect.measure.ribbon import Levels
 
 RawLevels = NDArray[np.uint8] | NDArray[np.uint16]
+Levels = NDArray[np.float32]
 
 
-def as_levels(raw: RawLevels) -> Levels:
-    """(H, W) float32, 0..1 of full scale: 255 of 8 bits, 4095 of 12 bits in 16, else 65535.
+@dataclass(frozen=True, eq=False)
+class GreyPicture:
+    """A grey picture (H, W) as the camera gave it; nothing is converted that is not looked at.
 
-    Raises ValueError for anything else than a grey picture of 8 or 16 bits.
+    Full scale is 255 of 8 bits, 4095 of 12 bits in 16, else 65535.
     """
-    if raw.ndim != 2 or raw.dtype not in (np.uint8, np.uint16):
-        raise ValueError(f"a picture must be (H, W) of 8 or 16 bits, got {raw.shape} {raw.dtype}")
-    full = 255.0 if raw.dtype == np.uint8 else (4095.0 if int(raw.max(initial=0)) <= 4095 else 65535.0)
-    return np.multiply(raw, np.float32(1.0 / full), dtype=np.float32)
+
+    raw: RawLevels
+
+    def __post_init__(self) -> None:
+        if self.raw.ndim != 2 or self.raw.dtype not in (np.uint8, np.uint16):
+            raise ValueError(f"a picture must be (H, W) of 8 or 16 bits, got {self.raw.shape} {self.raw.dtype}")
+
+    @cached_property
+    def scale(self) -> float:
+        """Fraction of full scale of one level."""
+        if self.raw.dtype == np.uint8:
+            return 1.0 / 255.0
+        return 1.0 / (4095.0 if int(self.raw.max(initial=0)) <= 4095 else 65535.0)
+
+    @cached_property
+    def levels(self) -> Levels:
+        """The whole picture (H, W) in fractions of full scale."""
+        return np.multiply(self.raw, np.float32(self.scale), dtype=np.float32)
+
+    def at(self, pixels: Array) -> Levels:
+        """Levels (N,) at sub-pixel positions (N, 2), bilinear; nan outside."""
+        found = np.empty(len(pixels), dtype=np.float32)
+        kernels.sample_points(self.raw, self.scale, pixels, found)
+        return found
+
+    def along(self, centre: Array, first: Array, second: Array, d_mm: Array) -> Levels:
+        """Levels (N, M) at centre + d * first + d² * second for each line (N, 2) and offset (M,), bilinear; nan outside.
+
+        Positions are exact: cv2.remap rounds them to 1/32 px.
+        """
+        found = np.empty((len(centre), len(d_mm)), dtype=np.float32)
+        kernels.sample_lines(self.raw, self.scale, centre, first, second, d_mm, found)
+        return found
 
 
-def patch_level(picture: Levels, corners_mm: Array, model: CameraModel, pose: Pose) -> float:
-    """Mean level over the inner part of a flat patch given by its corners (4, 3) in the fixture; nan when it is not
-    in the picture.
+def patch_level(picture: GreyPicture, corners_mm: Array, model: CameraModel, pose: Pose) -> float:
+    """Mean level over the inner part of a flat patch given by its corners (4, 3) in the fixture; nan when it is not in
+    the picture.
     """
-    u, v = np.meshgrid(np.linspace(0.2, 0.8, 24), np.linspace(0.2, 0.8, 12))
-    u, v = u.reshape(-1, 1), v.reshape(-1, 1)
-    top = corners_mm[0] * (1 - u) + corners_mm[1] * u
-    bottom = corners_mm[3] * (1 - u) + corners_mm[2] * u
-    pixels = model.project(top * (1 - v) + bottom * v, pose).astype(np.float32)
-    border = cv2.BORDER_CONSTANT
-    levels = cv2.remap(
-        picture, pixels[:, :1], pixels[:, 1:], cv2.INTER_LINEAR, borderMode=border, borderValue=float("nan")
-    )
-    return float(np.mean(levels))
+    u, v = (grid.reshape(-1, 1) for grid in np.meshgrid(np.linspace(0.2, 0.8, 24), np.linspace(0.2, 0.8, 12)))
+    share = np.hstack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v])
+    return float(np.mean(picture.at(model.project(share @ corners_mm, pose))))

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.edge import fit_edges
 from edgeinspect.measure.measurement import Flag
-from edgeinspect.measure.ribbon import Levels, lay_scan_lines, offsets, sample
+from edgeinspect.measure.picture import GreyPicture
+from edgeinspect.measure.ribbon import lay_scan_lines, offsets, sample
 from edgeinspect.shell.definition import Pip
 
 LINES = 90
@@ -29,55 +31,79 @@ class PipFound:
     radius_mm: float
 
 
-def _circle(centre: Array, radius_mm: float, count: int) -> tuple[Array, Array]:
-    angle = 2.0 * np.pi * np.arange(count) / count
-    outward = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(count)])
-    return centre + radius_mm * outward, outward
+def find_pips(
+    picture: GreyPicture, pips: tuple[Pip, ...], expected_mm: Array, model: CameraModel, pose: Pose, blur_px: float
+) -> list[PipFound]:
+    """Centres of pips near ``expected_mm`` (K, 3), fixture frame; heights are taken from there.
 
-
-def find_pip(picture: Levels, pip: Pip, expected_mm: Array, model: CameraModel, pose: Pose, blur_px: float) -> PipFound:
-    """Centre of a pip near ``expected_mm`` (3,), fixture frame; its height is taken from there."""
-    found = _fit(picture, pip, expected_mm, model, pose, blur_px)
-    if found.centre_mm is None:
-        found = _fit(picture, pip, _search(picture, pip, expected_mm, model, pose), model, pose, blur_px)
+    Looks close by first, then once more where a ring of the pip's radius shows best within SEARCH_MM.
+    """
+    found = _fit(picture, pips, expected_mm, model, pose, blur_px)
+    lost = [k for k, one in enumerate(found) if one.centre_mm is None]
+    if lost:
+        start = np.array([_search(picture, pips[k], expected_mm[k], model, pose) for k in lost])
+        again = _fit(picture, tuple(pips[k] for k in lost), start, model, pose, blur_px)
+        for k, one in zip(lost, again, strict=True):
+            found[k] = one
     return found
 
 
-def _fit(picture: Levels, pip: Pip, centre: Array, model: CameraModel, pose: Pose, blur_px: float) -> PipFound:
-    radius = pip.diameter_mm / 2.0
-    found = PipFound(None, float("nan"), float("nan"))
+def _fit(
+    picture: GreyPicture, pips: tuple[Pip, ...], centres: Array, model: CameraModel, pose: Pose, blur_px: float
+) -> list[PipFound]:
+    """Circles fitted to the tops' edges, all pips on one ribbon."""
+    angle = 2.0 * np.pi * np.arange(LINES) / LINES
+    outward = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(LINES)])
+    rows = np.column_stack([outward[:, :2], np.ones(LINES)])
+    radius = np.array([pip.diameter_mm / 2.0 for pip in pips])
+    found: list[PipFound] = []
     for _ in range(3):
-        points, outward = _circle(centre, radius, LINES)
-        lines = lay_scan_lines(points, outward, BAND_MM, model, pose)
-        d_mm = offsets(BAND_MM, float(np.median(lines.px_per_mm)))
-        ribbon = sample(picture, lines, d_mm)
-        edges = fit_edges(ribbon, d_mm, lines.px_per_mm, blur_px)
-        usable = (edges.flags & (Flag.NO_EDGE | Flag.OUTSIDE)) == 0
-        if usable.mean() < 0.6:
-            return PipFound(None, float("nan"), float("nan"))
-        rows = np.column_stack([outward[:, 0], outward[:, 1], np.ones(LINES)])
-        d = np.nan_to_num(edges.d_mm)
-        used, terms, rms = usable, np.zeros(3), 0.0
-        for _ in range(3):
-            terms = np.linalg.solve(rows[used].T @ rows[used], rows[used].T @ d[used])
-            rest = d - rows @ terms
-            rms = float(np.sqrt(np.mean(rest[used] ** 2)))
-            used = usable & (np.abs(rest) < max(0.05, 3.0 * rms))
-            if used.mean() < 0.5:
-                return PipFound(None, float("nan"), float("nan"))
-        if abs(terms[2]) > RADIUS_MAY_BE_OFF_MM or rms > 0.25:
-            return PipFound(None, float("nan"), float("nan"))
-        centre = centre + np.array([terms[0], terms[1], 0.0])
-        u = (
-            rms * float(np.sqrt(2.0 / used.sum())) * np.sqrt(2.0)
-        )  # neighbouring lines share blur and texture: half of them count
-        found = PipFound(centre[:2].copy(), u, radius + float(terms[2]))
-        if np.hypot(terms[0], terms[1]) < 0.05:
-            return found
+        points = centres[:, None, :] + radius[:, None, None] * outward
+        directions = np.broadcast_to(outward, points.shape)
+        lines = lay_scan_lines(points.reshape(-1, 3), directions.reshape(-1, 3), BAND_MM, model, pose)
+        d_mm = offsets(BAND_MM, float(lines.px_per_mm.mean()))
+        edges = fit_edges(sample(picture, lines, d_mm), d_mm, lines.px_per_mm, blur_px)
+        usable = ((edges.flags & (Flag.NO_EDGE | Flag.OUTSIDE)) == 0).reshape(-1, LINES)
+        offset = np.nan_to_num(edges.d_mm).reshape(-1, LINES)
+        circles = [_circle(rows, offset[k], usable[k]) for k in range(len(pips))]
+        moves = np.array([[0.0, 0.0, 0.0] if c is None else [c.terms[0], c.terms[1], 0.0] for c in circles])
+        centres = centres + moves
+        found = [
+            PipFound(None, float("nan"), float("nan"))
+            if circle is None
+            else PipFound(centres[k, :2].copy(), circle.u_mm, float(radius[k] + circle.terms[2]))
+            for k, circle in enumerate(circles)
+        ]
+        if np.abs(moves).max() < 0.05:
+            break
     return found
 
 
-def _search(picture: Levels, pip: Pip, expected_mm: Array, model: CameraModel, pose: Pose) -> Array:
+@dataclass(frozen=True)
+class _Circle:
+    terms: Array  # dx, dy, radius less the nominal
+    u_mm: float
+
+
+def _circle(rows: Array, offset: Array, usable: NDArray[np.bool_]) -> _Circle | None:
+    """Least-squares circle near the nominal one; None when too little of it is seen or it is not round."""
+    used, rms = usable, 0.0
+    terms: Array = np.zeros(3)
+    for _ in range(3):
+        if np.count_nonzero(used) < 0.5 * len(rows):
+            return None
+        part = rows[used]
+        terms = np.linalg.solve(part.T @ part, part.T @ offset[used])
+        rest = offset - rows @ terms
+        rms = float(np.sqrt((rest[used] ** 2).mean()))
+        used = usable & (np.abs(rest) < max(0.05, 3.0 * rms))
+    if abs(terms[2]) > RADIUS_MAY_BE_OFF_MM or rms > 0.25:
+        return None
+    # Neighbouring lines share blur and texture: half of them count.
+    return _Circle(terms, rms * float(np.sqrt(4.0 / np.count_nonzero(used))))
+
+
+def _search(picture: GreyPicture, pip: Pip, expected_mm: Array, model: CameraModel, pose: Pose) -> Array:
     """Best centre within SEARCH_MM: where most of a ring of the pip's radius is an edge of one direction."""
     half = SEARCH_MM + pip.diameter_mm / 2.0 + BAND_MM
     spacing = 0.2
@@ -86,7 +112,7 @@ def _search(picture: Levels, pip: Pip, expected_mm: Array, model: CameraModel, p
     places = np.column_stack([expected_mm[0] + x.ravel(), expected_mm[1] + y.ravel(), np.full(x.size, expected_mm[2])])
     pixels = model.project(places, pose).astype(np.float32).reshape(*x.shape, 2)
     plan = cv2.remap(
-        picture, np.ascontiguousarray(pixels[..., 0]), np.ascontiguousarray(pixels[..., 1]), cv2.INTER_LINEAR
+        picture.levels, np.ascontiguousarray(pixels[..., 0]), np.ascontiguousarray(pixels[..., 1]), cv2.INTER_LINEAR
     )
     plan = cv2.GaussianBlur(plan, (0, 0), 1.5)
     radius = np.hypot(x, y)

@@ -10,7 +10,8 @@ from edgeinspect.geometry import Array, PlaneShift, Pose
 from edgeinspect.measure.alignment import combine, fit_along_normals, placed
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.edge import Edges, fit_edges, polarity_of
-from edgeinspect.measure.ribbon import Levels, ScanLines, Stations, lay_scan_lines, offsets, sample
+from edgeinspect.measure.picture import Levels, GreyPicture
+from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, offsets, sample
 
 REACH_MM = 10.0
 REACH_DEG = 5.0
@@ -42,16 +43,24 @@ def thin(stations: Stations, every: int) -> Stations:
 
 
 def scan(
-    picture: Levels, stations: Stations, half_mm: float, model: CameraModel, pose: Pose, blur_px: float, rounds: int = 3
+    picture: GreyPicture,
+    stations: Stations,
+    half_mm: float,
+    model: CameraModel,
+    pose: Pose,
+    blur_px: float,
+    rounds: int = 3,
 ) -> Scan:
     """Lay a ribbon of half width ``half_mm`` on stations in the fixture frame, and fit its edge."""
     lines = lay_scan_lines(stations.points_mm, stations.directions, half_mm, model, pose)
-    d_mm = offsets(half_mm, float(np.median(lines.px_per_mm)))
+    d_mm = offsets(half_mm, float(lines.px_per_mm.mean()))
     ribbon = sample(picture, lines, d_mm)
     return Scan(stations, lines, d_mm, ribbon, fit_edges(ribbon, d_mm, lines.px_per_mm, blur_px, rounds=rounds))
 
 
-def find_place(picture: Levels, nominal: Stations, model: CameraModel, pose: Pose, blur_px: float) -> PlaneShift | None:
+def find_place(
+    picture: GreyPicture, nominal: Stations, model: CameraModel, pose: Pose, blur_px: float
+) -> PlaneShift | None:
     """Plane shift (about the fixture's origin) from the nominal seating onto the cut, to a few tenths of a mm; None
     where no outline is.
 
@@ -70,7 +79,7 @@ def find_place(picture: Levels, nominal: Stations, model: CameraModel, pose: Pos
 
 
 def _settle(
-    picture: Levels, few: Stations, shift: PlaneShift, model: CameraModel, pose: Pose, blur_px: float
+    picture: GreyPicture, few: Stations, shift: PlaneShift, model: CameraModel, pose: Pose, blur_px: float
 ) -> PlaneShift | None:
     for _ in range(4):
         here = scan(picture, placed(few, shift), NEAR_MM, model, pose, blur_px, rounds=1)
@@ -86,7 +95,7 @@ def _settle(
     return None
 
 
-def _search(picture: Levels, few: Stations, model: CameraModel, pose: Pose) -> PlaneShift | None:
+def _search(picture: GreyPicture, few: Stations, model: CameraModel, pose: Pose) -> PlaneShift | None:
     """Score plane shifts by the brightness step that they would put on the outline; coarse grid, then three finer
     ones.
     """

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose, resample_closed
 from edgeinspect.measure.camera import CameraModel
+from edgeinspect.measure.picture import Levels, GreyPicture
 from edgeinspect.shell.definition import Curve
-
-Levels = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -86,13 +83,6 @@ class ScanLines:
         d = d_mm[:, None]
         return self.centre + d * (self.first + d * self.second)
 
-    def maps(self, d_mm: Array) -> tuple[Levels, Levels]:
-        """Pixel columns and rows (N, M) float32 of the same offsets (M,) on every line."""
-        d = d_mm[None, :]
-        columns = self.centre[:, :1] + d * (self.first[:, :1] + d * self.second[:, :1])
-        rows = self.centre[:, 1:] + d * (self.first[:, 1:] + d * self.second[:, 1:])
-        return columns.astype(np.float32), rows.astype(np.float32)
-
 
 def lay_scan_lines(points_mm: Array, directions: Array, half_mm: float, model: CameraModel, pose: Pose) -> ScanLines:
     """Project scan lines p + d * m, |d| <= half_mm, through the full camera model.
@@ -108,12 +98,9 @@ def lay_scan_lines(points_mm: Array, directions: Array, half_mm: float, model: C
     return ScanLines(centre, first, second)
 
 
-def sample(picture: Levels, lines: ScanLines, d_mm: Array) -> Levels:
-    """Levels (N, M) of a float32 picture along scan lines, bilinear; outside the picture it is nan."""
-    columns, rows = lines.maps(d_mm)
-    return np.asarray(
-        cv2.remap(picture, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan"))
-    )
+def sample(picture: GreyPicture, lines: ScanLines, d_mm: Array) -> Levels:
+    """The ribbon: levels (N, M) along scan lines at offsets (M,); outside the picture it is nan."""
+    return picture.along(lines.centre, lines.first, lines.second, d_mm)
 
 
 def offsets(half_mm: float, px_per_mm: float, spacing_px: float = 0.5) -> Array:

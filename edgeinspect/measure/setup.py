@@ -13,7 +13,8 @@ from edgeinspect.measure import budget
 from edgeinspect.measure.camera import CameraCalibration, CameraModel
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.measurement import Quantity, Share
-from edgeinspect.measure.ribbon import Levels, Stations, lay_stations
+from edgeinspect.measure.picture import GreyPicture
+from edgeinspect.measure.ribbon import Stations, lay_stations
 from edgeinspect.shell.definition import CutOut, DatumScheme, Frame, ShellDefinition
 
 TEMPERATURE = "temperature"
@@ -71,7 +72,7 @@ class Sight:
     """One picture of one shell, and what every step needs to know of it."""
 
     setup: Setup
-    picture: Levels
+    picture: GreyPicture
     pose: Pose  # fixture -> camera, from the marks in this picture
     blur_px: float
     growth: float  # length at the shell's temperature over length at 20 degC

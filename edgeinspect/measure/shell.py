@@ -19,8 +19,8 @@ from edgeinspect.measure.decal import decal_result
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.frames import Datum, alignment, datum_of_hole_and_slot, datum_of_pips
 from edgeinspect.measure.measurement import DecalResult, Flag, ShellMeasurement, Stop
-from edgeinspect.measure.picture import RawLevels, as_levels
-from edgeinspect.measure.pips import find_pip
+from edgeinspect.measure.picture import GreyPicture, RawLevels
+from edgeinspect.measure.pips import find_pips
 from edgeinspect.measure.place import find_place, scan
 from edgeinspect.measure.ribbon import Stations
 from edgeinspect.measure.setup import Setup, Sight
@@ -79,7 +79,7 @@ class ShellGauge:
             return replace(
                 result, stops=(Stop("picture", f"no picture from camera {calibration.camera}", "look again"),)
             )
-        picture = as_levels(pictures[calibration.camera])
+        picture = GreyPicture(pictures[calibration.camera])
         seen = look(picture, calibration, setup.fixture, setup.rim_seated.points_mm)
         result = replace(result, views=(seen.view,), notes=seen.notes)
         if seen.stop is not None or seen.marks.pose is None:
@@ -212,10 +212,7 @@ def _formed_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | N
         return None, None
     nominal = setup.seating.pose.apply(setup.pips_mm * sight.growth)
     start = cut.pose().apply(nominal)
-    found = [
-        find_pip(sight.picture, pip, at, sight.model, sight.pose, sight.blur_px)
-        for pip, at in zip(pips, start, strict=True)
-    ]
+    found = find_pips(sight.picture, pips, start, sight.model, sight.pose, sight.blur_px)
     datum = datum_of_pips(pips, found, nominal[:, :2], sight.edge_model_mm)
     if datum is not None:
         return datum, None

@@ -69,12 +69,14 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
     raw = {Frame.FIXTURE: deviation_from(setup.rim_seated, edge.point_mm), Frame.BEST_FIT: (deviation, foot)}
     if datum is not None:
         raw[Frame.DATUM] = deviation_from(placed(warm, datum.shift), edge.point_mm)
+    here = edge.scan.stations
+    wall = apparent_wall(here, wall_height(here, definition.sheet_mm), sight.model, sight.pose)
     profiles: dict[Frame, tuple[DeviationProfile, dict[str, Array]]] = {}
     length = definition.rim.length_mm
     for frame, (deviation, foot) in raw.items():
         at_20 = deviation if frame is Frame.FIXTURE else deviation / sight.growth
         filtered, kept = filter_closed(at_20, edge.usable, definition.filter_cutoff_mm, setup.rim.step_mm)
-        shares = _rim_shares(sight, frame, edge, datum, kept)
+        shares = _rim_shares(sight, frame, edge, datum, wall, kept)
         u = np.sqrt(np.sum([share**2 for share in shares.values()], axis=0))
         u = np.where(np.isfinite(filtered), u, np.nan)
         # A station that was not seen has no foot point: it stands where it was looked for.
@@ -88,8 +90,12 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
     return RimResult(best, tuple(profile for profile, _ in profiles.values()), zones)
 
 
-def _rim_shares(sight: Sight, frame: Frame, edge: Edge, datum: Datum | None, kept: float) -> dict[str, Array]:
-    """Parts (N,) of the profile's uncertainty by source; ``kept`` - what the filter leaves of white noise."""
+def _rim_shares(
+    sight: Sight, frame: Frame, edge: Edge, datum: Datum | None, wall: Array, kept: float
+) -> dict[str, Array]:
+    """Parts (N,) of the profile's uncertainty by source; ``wall`` (N,) - apparent cut face, ``kept`` - what the
+    filter leaves of white noise.
+    """
     stations = sight.setup.rim_seated
     u_mm = edge.scan.edges.u_mm
     shares: dict[str, Array] = {
@@ -99,8 +105,6 @@ def _rim_shares(sight: Sight, frame: Frame, edge: Edge, datum: Datum | None, kep
         shares[cause] = u * sight.u_growth if cause == TEMPERATURE else u
     if frame is Frame.DATUM and datum is not None:
         shares["datums"] = datum.u_along(stations.points_mm, stations.normals)
-    here = edge.scan.stations
-    wall = apparent_wall(here, wall_height(here, sight.definition.sheet_mm), sight.model, sight.pose)
     if wall.max() > 0.01:  # the picture's edge lies anywhere between the two arrises
         shares["which arris"] = wall / np.sqrt(12.0)
     shares["light and edge shape"] = np.full(len(u_mm), sight.edge_model_mm)

@@ -13,8 +13,7 @@ from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture
 from edgeinspect.measure.marks import MarksFound, find_marks, read_length
 from edgeinspect.measure.measurement import CameraView, Stop
-from edgeinspect.measure.picture import patch_level
-from edgeinspect.measure.ribbon import Levels
+from edgeinspect.measure.picture import GreyPicture, patch_level
 
 DARK_SHARE = 0.1  # of the grey patch's level at calibration: below it nothing was lit
 BURNT_LEVEL, BURNT_SHARE = 0.99, 0.05  # more than this share of the picture at full scale says nothing about edges
@@ -31,18 +30,18 @@ class Look:
     notes: tuple[str, ...]
 
 
-def look(picture: Levels, calibration: CameraCalibration, fixture: Fixture, outline_mm: Array) -> Look:
+def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture, outline_mm: Array) -> Look:
     """Marks, pose, light and focus of one picture; ``outline_mm`` (N, 3) in the fixture: where a moved camera
     matters.
     """
     model, name = calibration.model, calibration.camera
     limits = fixture.trust
-    if picture.shape != (model.height_px, model.width_px):
-        got = f"{picture.shape[1]} x {picture.shape[0]}"
+    if picture.raw.shape != (model.height_px, model.width_px):
+        got = f"{picture.raw.shape[1]} x {picture.raw.shape[0]}"
         raise ValueError(
             f"picture of camera {name} is {got}, its calibration is for {model.width_px} x {model.height_px}"
         )
-    thin = picture[::16, ::16]
+    thin = picture.raw[::16, ::16] * picture.scale
     grey = patch_level(picture, fixture.grey_patch_mm, model, calibration.fixture_pose)
     marks = find_marks(picture, model, fixture, calibration.fixture_pose)
     pose = marks.pose

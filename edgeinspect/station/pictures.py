@@ -21,7 +21,7 @@ import numpy as np
 from PIL import Image, UnidentifiedImageError
 
 from edgeinspect.errors import PictureError
-from edgeinspect.measure.picture import RawLevels, as_levels
+from edgeinspect.measure.picture import GreyPicture, RawLevels
 
 KINDS = {"PNG": (".png",), "TIFF": (".tif", ".tiff")}
 NAME_RULE = "<shell-id>_<camera>.png or .tif, the shell id of letters, digits, . and -, at most 40"
@@ -131,7 +131,7 @@ def is_complete(content: bytes) -> bool:
 
 def view_jpeg(levels: RawLevels) -> bytes:
     """A JPEG for looking only: 8 bits, at most 1600 px wide, same shape."""
-    grey = as_levels(levels)
+    grey = GreyPicture(levels).levels
     height, width = grey.shape
     if width > VIEW_WIDTH_PX:
         size = (VIEW_WIDTH_PX, max(1, round(height * VIEW_WIDTH_PX / width)))

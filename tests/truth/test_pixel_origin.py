@@ -16,6 +16,7 @@ from edgeinspect.geometry import Array
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.fixture import Fixture, Mark
 from edgeinspect.measure.marks import find_marks
+from edgeinspect.measure.picture import GreyPicture
 
 # ViSP's camera for this picture, and its tags' side; a fit of the published poses to the published corners gives
 # 615.17, 312.19, 243.44 and 53.0.
@@ -47,7 +48,7 @@ def test_corners_of_photographed_tags(visp_pictures: Path) -> None:
         for tag, pose in poses.items()
     ]
     fixture = Fixture("DICT_APRILTAG_36h11", tuple(marks), marks[0].corners_mm)
-    found = find_marks(cv2.imread(str(folder / "AprilTag.pgm"), cv2.IMREAD_GRAYSCALE), CAMERA, fixture, None)
+    found = find_marks(GreyPicture(cv2.imread(str(folder / "AprilTag.pgm"), cv2.IMREAD_GRAYSCALE)), CAMERA, fixture, None)
     assert found.seen == tuple(range(8, 20)) and not found.stray
     apart = found.corners_px + 0.5 - np.array([published[tag][order] for tag in found.seen])
     assert np.abs(apart.mean(axis=(0, 1))).max() < 0.1
