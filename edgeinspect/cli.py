@@ -38,7 +38,7 @@ from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.pictures import KINDS, parse_name
 from edgeinspect.station.run import get_ready, inspect_set, load_expected, time_of_day
 from edgeinspect.store.codec import to_plain
-from edgeinspect.store.inspections import Store
+from edgeinspect.store.inspections import Row, Store
 from edgeinspect.store.state import State
 from edgeinspect.web.running import LOCALHOST, running
 
@@ -216,10 +216,17 @@ def run_demo(
                 out.print(line, soft_wrap=True, markup=False)
         with running(demo.station_file, demo.data, LOCALHOST, port) as station:
             out.print(f"station page: {station.address}   record: {demo.data}", soft_wrap=True, markup=False)
-            demo.feed(every, lambda row: _print_answer(row.shell_id, row.answer, row.sentence, row.action))
+            demo.feed(every, _tell)
             if browser and _has_browser():
                 webbrowser.open(station.address)
             station.serve()
+
+
+def _tell(row: Row | None) -> None:
+    if row is None:
+        out.print("these were all; the page stays until Ctrl-C", markup=False)
+    else:
+        _print_answer(row.shell_id, row.answer, row.sentence, row.action)
 
 
 def exit_code(answers: Sequence[Answer]) -> int:

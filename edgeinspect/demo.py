@@ -64,11 +64,11 @@ class Demo:
             report += lines
         return report
 
-    def feed(self, every_s: float, tell: Callable[[Row], None]) -> None:
-        """Begin, beside everything else, to put in one shell after the other; ``tell`` hears each answer."""
+    def feed(self, every_s: float, tell: Callable[[Row | None], None]) -> None:
+        """Begin, beside everything else, to put in shell after shell; ``tell`` hears each answer, and None at the end."""
         threading.Thread(target=self._feed, args=(every_s, tell), daemon=True).start()
 
-    def _feed(self, every_s: float, tell: Callable[[Row], None]) -> None:
+    def _feed(self, every_s: float, tell: Callable[[Row | None], None]) -> None:
         try:
             with Store.open(self.data, read_only=True) as store, State.open(self.data) as state:
                 for path, expected in self._shells():
@@ -77,6 +77,7 @@ class Demo:
                     receive_upload(self.station, self.data, path.name, path.read_bytes())
                     tell(_answer(store, path.name.partition("_")[0]))
                     time.sleep(max(0.0, begun_s + every_s - time.monotonic()))
+            tell(None)
         except (EdgeinspectError, OSError) as error:
             log.error("the demo puts in no more pictures: %s", error)
 
