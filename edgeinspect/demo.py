@@ -65,7 +65,7 @@ class Demo:
         return report
 
     def feed(self, every_s: float, tell: Callable[[Row | None], None]) -> None:
-        """Begin, beside everything else, to put in shell after shell; ``tell`` hears each answer, and None at the end."""
+        """Begin, in the background, to put in shell after shell; ``tell`` hears each answer, and None at the end."""
         threading.Thread(target=self._feed, args=(every_s, tell), daemon=True).start()
 
     def _feed(self, every_s: float, tell: Callable[[Row | None], None]) -> None:
