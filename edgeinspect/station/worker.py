@@ -14,6 +14,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
 
@@ -211,7 +212,11 @@ class WorkerProcess:
     def __enter__(self) -> WorkerProcess:
         with State.open(self._data) as state:
             before = state.now().heartbeat_at
-            time.sleep(1.5 * BEAT_S if before is not None else 0.0)
+            if (
+                before is not None
+                and (datetime.now(UTC) - datetime.fromisoformat(before)).total_seconds() < 10 * BEAT_S
+            ):
+                time.sleep(3 * BEAT_S)  # it may be one that was stopped just now
             if state.now().heartbeat_at != before:
                 raise StoreError(f"another edgeinspect is at work on {self._data}: stop it, or use another folder")
         self._keeper.start()

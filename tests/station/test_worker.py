@@ -193,7 +193,7 @@ if __name__ == "__main__":
 """
 
 
-def wait_for(what: Callable[[], bool], seconds: float = 20.0) -> None:
+def wait_for(what: Callable[[], bool], seconds: float = 60.0) -> None:
     end_s = time.monotonic() + seconds
     while not what():
         assert time.monotonic() < end_s, "it did not come"
