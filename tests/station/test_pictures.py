@@ -6,6 +6,7 @@ known arrays. Sizes of PNG chunks: ISO/IEC 15948 (PNG), clause 5.3.
 
 from __future__ import annotations
 
+import contextlib
 import io
 import struct
 import zlib
@@ -15,6 +16,8 @@ import cv2
 import numpy as np
 import pytest
 import tifffile
+from hypothesis import given, settings
+from hypothesis import strategies as some
 from numpy.typing import NDArray
 from PIL import Image
 
@@ -213,3 +216,30 @@ def test_the_view_keeps_the_shape_and_is_at_most_1600_wide(levels: NDArray[np.ui
     assert view.size == ((width, height) if width <= 1600 else (1600, 500))
     full = {8: 255, 16: 4095 if levels.max() < 4096 else 65535}[levels.dtype.itemsize * 8]
     assert abs(np.asarray(view).mean() / 255 - levels.mean() / full) < 0.01
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    some.booleans(),
+    some.lists(some.tuples(some.integers(0, 10**6), some.integers(0, 255)), min_size=1, max_size=8),
+    some.data(),
+)
+def test_whatever_is_in_a_file_it_is_a_picture_or_one_sentence(
+    is_png: bool, changes: list[tuple[int, int]], data: some.DataObject
+) -> None:
+    content = bytearray(encoded(GREY8) if is_png else as_tiff(GREY8))
+    reach = data.draw(some.sampled_from([16, 400, len(content)]))  # headers and directories more often than pixels
+    for at, value in changes:
+        content[at % reach] = value
+    name = "L1_top.png" if is_png else "L1_top.tif"
+    is_complete(bytes(content))
+    with contextlib.suppress(PictureError):
+        assert decode(bytes(content), name, WIDTH, HEIGHT).levels.shape == (HEIGHT, WIDTH)
+
+
+@given(some.binary(max_size=300), some.sampled_from([b"", b"\x89PNG\r\n\x1a\n", b"II*\0", b"MM\0*"]))
+def test_noise_is_no_picture(noise: bytes, start: bytes) -> None:
+    is_complete(start + noise)
+    for name in ("L1_top.png", "L1_top.tif"):
+        with pytest.raises(PictureError):
+            decode(start + noise, name, WIDTH, HEIGHT)
