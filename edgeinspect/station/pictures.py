@@ -18,7 +18,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from PIL import Image, UnidentifiedImageError
+from PIL import Image
 
 from edgeinspect.errors import PictureError
 from edgeinspect.measure.picture import GreyPicture, RawLevels
@@ -173,16 +173,7 @@ def _levels(content: bytes, kind: str, shown: str, width_px: int, height_px: int
         ) from error
     except PictureError:
         raise
-    except (
-        UnidentifiedImageError,
-        OSError,
-        SyntaxError,
-        ValueError,
-        struct.error,
-        zlib.error,
-        Warning,
-        MemoryError,
-    ) as error:
+    except Exception as error:  # a decoder raises whatever it likes on bytes that are no picture
         raise PictureError(damaged) from error
     if pixels.ndim == 3:
         if (kind == "PNG" and content[24] != 8) or not (pixels == pixels[:, :, :1]).all():

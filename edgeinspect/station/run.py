@@ -131,6 +131,8 @@ def inspect_set(came_in: PictureSet, ready: Ready, store: Store | None, clock: C
         except PictureError as error:
             reason, _, action = error.problems[0].rpartition(": ")
             stops.append(Stop("picture", reason, action))
+        except Exception as error:
+            stops.append(_fault("reading the picture", error))
     stops += _missing(came_in, ready.station)
     stops += _not_new(came_in.shell_id, pictures, store)
     if ready.stop is not None:
@@ -208,10 +210,8 @@ def _measured(
     if ready.gauge is not None and not stops:
         try:
             return ready.gauge.measure(expected.variant, levels, temperature)
-        except Exception as error:  # a fault of this program must not stop the line, and must never look good
-            log.exception("measuring broke off")
-            reason = f"measuring broke off because of a fault in the program ({type(error).__name__})"
-            stops.append(Stop("program", reason, f"look again; if it comes back, {CALL}"))
+        except Exception as error:
+            stops.append(_fault("measuring", error))
     return ShellMeasurement(
         shell=expected.shell,
         revision=definition.revision if definition else "",
@@ -231,13 +231,18 @@ def _judged(measurement: ShellMeasurement, definition: ShellDefinition | None) -
         return _no_result(measurement)
     try:
         verdict = judge(measurement, definition)
-    except Exception:
-        log.exception("judging broke off")
-        stop = Stop("program", "judging broke off because of a fault in the program", f"look again; then {CALL}")
-        return _no_result(replace(measurement, stops=(stop,)))
+    except Exception as error:
+        return _no_result(replace(measurement, stops=(_fault("judging", error),)))
     if verdict.answer is Answer.CONFORMING and measurement.stops:  # cannot be: said here too, because green is earned
         return _no_result(measurement)
     return verdict
+
+
+def _fault(doing: str, error: Exception) -> Stop:
+    """A fault of this program must not stop the line, and must never look good."""
+    log.exception("%s broke off", doing)
+    reason = f"{doing} broke off because of a fault in the program ({type(error).__name__})"
+    return Stop("program", reason, f"look again; if it comes back, {CALL}")
 
 
 def _no_result(measurement: ShellMeasurement) -> Verdict:

@@ -58,13 +58,15 @@ class Worker:
         self._ready: Ready | None = None
 
     def step(self) -> bool:
-        """Do what there is to do now; False if there was nothing. Never raises because of a picture or the disk."""
+        """Do what there is to do now; False if there was nothing. Never raises."""
         try:
             return self._step()
-        except StoreError as error:
-            log.error("%s", error)
+        except Exception as error:  # StoreError, or a fault of this program
+            log.error("%s", error, exc_info=not isinstance(error, StoreError))
             self._again_at_s = self._clock_s() + AGAIN_S
-            self._tell(str(error))
+            self._tell(
+                str(error) if isinstance(error, StoreError) else f"a fault in the program ({error}): see worker.log"
+            )
             with contextlib.suppress(StoreError):
                 self._show(None)
             return False
@@ -174,12 +176,7 @@ def work(station_file: Path, data: Path) -> None:
         threading.Thread(target=keep_beating, daemon=True).start()
         while not stop.is_set() and (parent is None or parent.is_alive()):
             alive_s = time.monotonic()
-            try:
-                busy = worker.step()
-            except Exception:  # a fault of this program: said in the log, and on with the next
-                log.exception("the worker stumbled")
-                busy = False
-            if not busy:
+            if not worker.step():
                 stop.wait(POLL_S)
     finally:
         stop.set()
