@@ -1,4 +1,5 @@
-"""What can go wrong with a set-up or a file. "Could not measure" is not here: that is a value (measure.measurement.Stop).
+"""What can go wrong with a set-up or a file. "Could not measure" is not here: that is a value
+(measure.measurement.Stop).
 
 EdgeinspectError
 ├── InputError          a file or a request is not what it must be; carries every mistake found in it

@@ -18,7 +18,9 @@ def frozen(values: ArrayLike, shape: tuple[int | None, ...] | None = None, name:
     """
     array = np.array(values, dtype=np.float64)
     if shape is not None:
-        fits = array.ndim == len(shape) and all(want in (None, got) for want, got in zip(shape, array.shape, strict=True))
+        fits = array.ndim == len(shape) and all(
+            want in (None, got) for want, got in zip(shape, array.shape, strict=True)
+        )
         if not fits:
             raise ValueError(f"{name} has shape {array.shape}, must be {shape}")
     if not np.isfinite(array).all():
@@ -83,7 +85,9 @@ class PlaneShift:
 
 
 def closed_arc_mm(points_mm: Array) -> tuple[Array, float]:
-    """Arc length at each vertex of a closed polyline (N, 2 or 3) whose last point is not repeated, and its whole length [mm]."""
+    """Arc length at each vertex of a closed polyline (N, 2 or 3) whose last point is not repeated, and its whole
+    length [mm].
+    """
     steps = np.linalg.norm(np.roll(points_mm, -1, axis=0) - points_mm, axis=1)
     return np.concatenate([[0.0], np.cumsum(steps[:-1])]), float(steps.sum())
 

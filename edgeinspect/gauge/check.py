@@ -1,4 +1,6 @@
-"""The check that every picture brings along: known lengths between fixture marks, read back by a pose that those marks had no say in."""
+"""The check that every picture brings along: known lengths between fixture marks, read back by a pose that those
+marks had no say in.
+"""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ brightness that varies slowly around the hole.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +17,9 @@ from edgeinspect.measure import kernels
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.edge import BILINEAR_NOISE, Edges, fit_edges, noise_of, polarity_of
 from edgeinspect.measure.measurement import Flag
-from edgeinspect.measure.picture import Levels, GreyPicture
+from edgeinspect.measure.picture import GreyPicture, Levels
 from edgeinspect.measure.place import Scan
-from edgeinspect.measure.ribbon import Stations, lay_scan_lines, offsets, sample
+from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, offsets, sample
 from edgeinspect.shell.definition import CutOut
 
 BAND_MM = 3.0
@@ -41,13 +41,13 @@ class CutOutFit:
     wall_mm: Array  # (N,) apparent width of the wall seen on each line
 
 
-def apparent_wall(stations: Stations, wall_height_mm: Array, model: CameraModel, pose: Pose) -> Array:
-    """Apparent distance (N,) [mm along the scan line] from the show-face arris to the back-face arris; 0 where the
-    face is hidden.
+def apparent_wall(stations: Stations, lines: ScanLines, wall_height_mm: Array, model: CameraModel, pose: Pose) -> Array:
+    """Apparent distance (N,) [mm along the scan line] from the show-face arris to the back-face arris.
+
+    0 where the cut face is hidden from the camera.
     """
     below = stations.points_mm.copy()
     below[:, 2] -= wall_height_mm
-    lines = lay_scan_lines(stations.points_mm, stations.directions, 1.0, model, pose)
     gap = ((model.project(below, pose) - lines.centre) * lines.first).sum(axis=1) / lines.px_per_mm**2
     return np.asarray(np.maximum(gap, 0.0))
 
@@ -71,55 +71,91 @@ def shape_rows(cutout: CutOut, stations: Stations, centre_mm: Array, angle_rad: 
     return np.column_stack(columns)
 
 
-def measure_cutout(
+def measure_cutouts(
     picture: GreyPicture,
-    cutout: CutOut,
-    stations: Stations,
+    cutouts: list[tuple[CutOut, Stations]],
     sheet_mm: float,
     model: CameraModel,
     pose: Pose,
     blur_px: float,
-) -> CutOutFit:
-    """Fit one cut-out; ``stations`` lie in the fixture frame where the cut is expected."""
-    centre = stations.points_mm[:, :2].mean(axis=0)
-    lines = lay_scan_lines(stations.points_mm, stations.directions, BAND_MM, model, pose)
+) -> list[CutOutFit]:
+    """Fit every cut-out; stations lie in the fixture frame where the cut is expected. All share one ribbon."""
+    ends = np.cumsum([len(stations.arc_mm) for _, stations in cutouts])
+    parts = [slice(end - len(stations.arc_mm), end) for end, (_, stations) in zip(ends, cutouts, strict=True)]
+    points = np.concatenate([stations.points_mm for _, stations in cutouts])
+    directions = np.concatenate([stations.directions for _, stations in cutouts])
+    lines = lay_scan_lines(points, directions, BAND_MM, model, pose)
     d_mm = offsets(BAND_MM, float(lines.px_per_mm.mean()))
     ribbon = sample(picture, lines, d_mm)
     noise = noise_of(ribbon)
-    polarity = polarity_of(ribbon)
-    edges = fit_edges(ribbon, d_mm, lines.px_per_mm, blur_px, polarity=polarity, noise=noise)
-    wall = apparent_wall(stations, wall_height(stations, sheet_mm), model, pose)
-    angle = _long_axis(stations) if cutout.kind == "slot" else 0.0
-    rows = shape_rows(cutout, stations, centre, angle)
-    usable = (edges.flags & (Flag.NO_EDGE | Flag.OUTSIDE)) == 0
-    here = Scan(stations, lines, d_mm, ribbon, edges)
-    if usable.mean() < SEEN_SHARE:
-        return CutOutFit(
-            _without_edge(ribbon, noise), np.zeros(rows.shape[1]), np.zeros((rows.shape[1],) * 2), 0.0, here, wall
-        )
-    # Start: where the wall is seen the strongest step may be either arris; the side that hides its wall is sure, and
-    # so is the shape.
-    sure = usable & (wall < 0.3)
-    start = edges.d_mm if sure.mean() > 0.25 else edges.d_mm - 0.5 * wall
-    terms = _robust(rows, np.nan_to_num(start), sure if sure.mean() > 0.25 else usable)
-    blur_mm = edges.blur_mm
-    arris, u = edges.d_mm, edges.u_mm
+    edges = fit_edges(ribbon, d_mm, lines.px_per_mm, blur_px, polarity=polarity_of(ribbon), noise=noise)
+    one_step = Scan(cutouts[0][1], lines, d_mm, ribbon, edges)
+    fits = [
+        _Fitting(c, s, one_step.part(part, s), sheet_mm, model, pose)
+        for (c, s), part in zip(cutouts, parts, strict=True)
+    ]
+    wall = np.concatenate([fit.wall for fit in fits])
+    waves = [_harmonics(len(fit.wall)) for fit in fits]
     for _ in range(5):
-        expected = rows @ terms
-        arris, u = _two_steps(ribbon, d_mm, expected, wall, blur_mm, noise)
-        near = usable & (np.abs(arris - expected) < 1.0)
-        if near.mean() < SEEN_SHARE:
-            return CutOutFit(None, terms, np.zeros((rows.shape[1],) * 2), float(near.mean()), here, wall)
-        before, terms = terms, _robust(rows, arris, near)
-        if np.abs(terms - before).max() < 1e-3:
+        expected = np.concatenate([fit.rows @ fit.terms for fit in fits])
+        arris, u = _two_steps(ribbon, d_mm, expected, wall, edges.blur_mm, noise, waves)
+        moved = [fit.follow(arris[part], u[part]) for fit, part in zip(fits, parts, strict=True)]
+        if max(moved) < 4e-3:  # each round leaves about a fifth of the error
             break
-    rest = arris - rows @ terms
-    near = usable & (np.abs(rest) < 1.0)
-    rms = float(np.sqrt(np.mean(rest[near] ** 2)))
-    covariance = np.linalg.inv(rows[near].T @ rows[near]) * rms**2 * 2.0  # neighbours share blur: half of them count
-    flags = np.where(near, 0, Flag.NO_EDGE).astype(np.int32)
-    traced = Edges(np.where(near, arris, np.nan), u, edges.contrast, blur_mm, flags)
-    return CutOutFit(True, terms, covariance, float(near.mean()), Scan(stations, lines, d_mm, ribbon, traced), wall)
+    return [fit.result(noise) for fit in fits]
+
+
+class _Fitting:
+    """One cut-out while it is being fitted."""
+
+    def __init__(
+        self, cutout: CutOut, stations: Stations, here: Scan, sheet_mm: float, model: CameraModel, pose: Pose
+    ) -> None:
+        self.here = here
+        self.wall = apparent_wall(stations, here.lines, wall_height(stations, sheet_mm), model, pose)
+        angle = _long_axis(stations) if cutout.kind == "slot" else 0.0
+        self.rows = shape_rows(cutout, stations, stations.points_mm[:, :2].mean(axis=0), angle)
+        self.terms: Array = np.zeros(self.rows.shape[1])
+        edges = here.edges
+        self.usable = (edges.flags & (Flag.NO_EDGE | Flag.OUTSIDE)) == 0
+        self.near, self.arris, self.u = self.usable, edges.d_mm, edges.u_mm
+        self.seen = float(self.usable.mean()) >= SEEN_SHARE
+        if not self.seen:
+            return
+        # Where the wall is seen the strongest step may be either arris; the side that hides its wall is sure, and so is
+        # the shape: start from there.
+        sure = self.usable & (self.wall < 0.3)
+        if sure.mean() > 0.25:
+            self.terms = _robust(self.rows, np.nan_to_num(edges.d_mm), sure)
+        else:
+            self.terms = _robust(self.rows, np.nan_to_num(edges.d_mm - 0.5 * self.wall), self.usable)
+
+    def follow(self, arris: Array, u: Array) -> float:
+        """Take the arris (N,) as found last; returns how far the shape moved [mm]."""
+        if not self.seen:
+            return 0.0
+        self.arris, self.u = arris, u
+        self.near = self.usable & (np.abs(arris - self.rows @ self.terms) < 1.0)
+        if self.near.mean() < SEEN_SHARE:
+            self.seen = False
+            return 0.0
+        before, self.terms = self.terms, _robust(self.rows, arris, self.near)
+        return float(np.abs(self.terms - before).max())
+
+    def result(self, noise: float) -> CutOutFit:
+        none = np.zeros((self.rows.shape[1],) * 2)
+        if not self.seen:
+            there = _without_edge(self.here.ribbon, noise) if self.usable.mean() < SEEN_SHARE else None
+            return CutOutFit(there, self.terms, none, float(self.near.mean()), self.here, self.wall)
+        rest = self.arris - self.rows @ self.terms
+        near = self.near & (np.abs(rest) < 1.0)
+        rms = float(np.sqrt(np.mean(rest[near] ** 2)))
+        # Neighbouring lines share blur: half of them count.
+        covariance = np.linalg.inv(self.rows[near].T @ self.rows[near]) * rms**2 * 2.0
+        flags = np.where(near, 0, Flag.NO_EDGE).astype(np.int32)
+        edges = self.here.edges
+        traced = Edges(np.where(near, self.arris, np.nan), self.u, edges.contrast, edges.blur_mm, flags)
+        return CutOutFit(True, self.terms, covariance, float(near.mean()), replace(self.here, edges=traced), self.wall)
 
 
 def _long_axis(stations: Stations) -> float:
@@ -130,15 +166,14 @@ def _long_axis(stations: Stations) -> float:
 
 
 def _robust(rows: Array, d: Array, usable: NDArray[np.bool_]) -> Array:
-    used = usable
-    terms: Array = np.zeros(rows.shape[1])
-    for _ in range(2):
-        part = rows[used]
-        terms = np.linalg.solve(part.T @ part, part.T @ d[used])
-        rest = np.abs(d - rows @ terms)
-        used = usable & (rest < max(0.05, 5.2 * float(np.median(rest[used]))))
-    part = rows[used]
-    return np.asarray(np.linalg.solve(part.T @ part, part.T @ d[used]))
+    return np.asarray(kernels.robust_fit(rows, d, usable, 2, 0.05))
+
+
+def _harmonics(count: int) -> Array:
+    """Low Fourier series (count, 1 + 2 * WALL_HARMONICS) around a closed curve."""
+    angle = 2.0 * np.pi * np.arange(count) / count
+    waves = [wave(k * angle) for k in range(1, WALL_HARMONICS + 1) for wave in (np.cos, np.sin)]
+    return np.column_stack([np.ones(count), *waves])
 
 
 def _without_edge(ribbon: Levels, noise: float) -> bool | None:
@@ -151,10 +186,11 @@ def _without_edge(ribbon: Levels, noise: float) -> bool | None:
 
 
 def _two_steps(
-    ribbon: Levels, d_mm: Array, expected: Array, wall: Array, blur_mm: float, noise: float
+    ribbon: Levels, d_mm: Array, expected: Array, wall: Array, blur_mm: float, noise: float, waves: list[Array]
 ) -> tuple[Array, Array]:
-    """Place of the show-face arris (N,) and its u, from two steps ``wall`` apart whose share of the whole step varies
-    slowly around.
+    """Place of the show-face arris (N,) and its u, from two steps ``wall`` apart.
+
+    How the whole step divides between the two varies slowly around each cut-out: low ``waves`` (n, W), one for each.
     """
     spacing = float(d_mm[1] - d_mm[0])
     half = round((4.0 * blur_mm + 0.5 * float(wall.max())) / spacing)
@@ -162,30 +198,26 @@ def _two_steps(
     middle = np.rint((expected + 0.5 * wall - d_mm[0]) / spacing).astype(np.int64)
     first = np.clip(middle - half, 0, ribbon.shape[1] - width)
     at, power = expected.copy(), np.empty(len(ribbon))
-    share: Array = np.empty(len(ribbon))
+    lone = np.empty(len(ribbon))
     start = float(d_mm[0])
-    kernels.lone_shares(ribbon, first, width, start, spacing, blur_mm, at, wall, share)
-    share = _smooth_share(share, wall / blur_mm)
+    kernels.lone_shares(ribbon, first, width, start, spacing, blur_mm, at, wall, lone)
+    ends = np.cumsum([len(rows) for rows in waves])
+    parts = zip(np.split(lone, ends[:-1]), np.split(wall / blur_mm, ends[:-1]), waves, strict=True)
+    share = np.concatenate([_smooth_share(*part) for part in parts])
     for _ in range(2):
         kernels.two_step_round(ribbon, first, width, start, spacing, blur_mm, at, wall, share, power)
     return at, noise * BILINEAR_NOISE / np.sqrt(power) * np.sqrt(2.0)  # half-pixel samples share their noise
 
 
-def _smooth_share(single: Array, wall_in_blurs: Array) -> Array:
+def _smooth_share(single: Array, wall_in_blurs: Array, rows: Array) -> Array:
     """Share (N,) of the step that lies at the show-face arris, as a low Fourier series around the cut-out.
 
     Each line alone cannot tell the wall's level where the wall is narrow; together they can, because light changes
     slowly around a hole.
     """
-    count = len(single)
     trust = np.clip(wall_in_blurs, 0.0, 3.0) ** 4 * (np.abs(single - 0.5) < 3.0)
     if np.count_nonzero(wall_in_blurs > 0.5) < 10:
-        return np.full(count, 0.5)
-    angle = 2.0 * np.pi * np.arange(count) / count
-    series = [np.ones(count)]
-    for k in range(1, WALL_HARMONICS + 1):
-        series += [np.cos(k * angle), np.sin(k * angle)]
-    rows = np.column_stack(series)
-    ridge = np.diag([1e-9] + [0.02 * float(trust.sum())] * (len(series) - 1))
-    weighted = rows * trust[:, None]
-    return np.asarray(np.clip(rows @ np.linalg.solve(weighted.T @ rows + ridge, weighted.T @ single), -1.0, 2.0))
+        return np.full(len(single), 0.5)
+    ridge = np.full(rows.shape[1], 0.02 * float(trust.sum()))
+    ridge[0] = 1e-9
+    return np.asarray(np.clip(rows @ kernels.weighted_fit(rows, single, trust, ridge), -1.0, 2.0))

@@ -16,7 +16,7 @@ from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.frames import Datum
 from edgeinspect.measure.measurement import DecalResult
-from edgeinspect.measure.picture import Levels, GreyPicture
+from edgeinspect.measure.picture import GreyPicture, Levels
 from edgeinspect.measure.setup import Sight, quantity
 from edgeinspect.shell.definition import Artwork, Decal
 

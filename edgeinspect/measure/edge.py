@@ -34,6 +34,9 @@ class Edges:
     blur_mm: float
     flags: NDArray[np.int32]  # (N,) bits of Flag
 
+    def part(self, lines: slice) -> Edges:
+        return Edges(self.d_mm[lines], self.u_mm[lines], self.contrast[lines], self.blur_mm, self.flags[lines])
+
 
 def noise_of(ribbon: Levels) -> float:
     """Standard deviation of the raw pixels' noise [levels], from differences between neighbouring scan lines.

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, PlaneShift
-from edgeinspect.measure.alignment import combine, deviation_from, fit_along_normals, fit_points, placed
+from edgeinspect.measure.alignment import combine, deviation_from, fit_along_normals, fit_points, placed, shift_rows
 from edgeinspect.measure.cutout import CutOutFit
 from edgeinspect.measure.measurement import Alignment
 from edgeinspect.measure.pips import PipFound
@@ -72,11 +72,14 @@ def form_only(
     points (N,).
     """
     at = placed(nominal, cut)
-    deviation, _ = deviation_from(at, edge_mm)
+    deviation, foot = deviation_from(at, edge_mm)
     fit = fit_along_normals(at.points_mm, at.normals, np.nan_to_num(deviation), usable, tolerate_flaws=False)
     shift = combine(fit.shift, cut)
-    at = placed(nominal, shift)
-    deviation, foot = deviation_from(at, edge_mm)
+    if np.hypot(fit.shift.dx_mm, fit.shift.dy_mm) < 0.05:  # so small that walking the outline again changes nothing
+        step = np.array([fit.shift.dx_mm, fit.shift.dy_mm, np.deg2rad(fit.shift.rotation_deg)])
+        deviation = deviation - shift_rows(at.points_mm, at.normals) @ step
+    else:
+        deviation, foot = deviation_from(placed(nominal, shift), edge_mm)
     rms = float(np.sqrt(np.mean(deviation[usable] ** 2)))
     return alignment("form only", shift, fit.covariance, rms), deviation, foot
 

@@ -242,3 +242,47 @@ def walk_outline(plan, nominal, tangent, normal, bend, pace, deviation, index, a
         curved = bend[at, 0] * normal[at, 0] + bend[at, 1] * normal[at, 1]
         deviation[i] = dx * normal[at, 0] + dy * normal[at, 1] - 0.5 * along * along * curved
         index[i], ahead[i] = at, along
+
+
+@njit(cache=True)
+def weighted_fit(rows, target, weight, ridge):
+    """Least squares of target (N,) on rows (N, T) with weights (N,) and ``ridge`` (T,) added to the normal equations."""
+    terms = rows.shape[1]
+    normal, right = np.zeros((terms, terms)), np.zeros(terms)
+    for i in range(len(rows)):
+        if weight[i] > 0.0:
+            for a in range(terms):
+                part = weight[i] * rows[i, a]
+                right[a] += part * target[i]
+                for b in range(a + 1):
+                    normal[a, b] += part * rows[i, b]
+    for a in range(terms):
+        normal[a, a] += ridge[a]
+        for b in range(a):
+            normal[b, a] = normal[a, b]
+    return np.linalg.solve(normal, right)
+
+
+@njit(cache=True)
+def robust_fit(rows, target, usable, rounds, floor):
+    """Least squares over the usable lines, then without those off by over 5.2 median residuals and ``floor``."""
+    ridge = np.full(rows.shape[1], 1e-12)
+    weight = usable.astype(np.float64)
+    terms = weighted_fit(rows, target, weight, ridge)
+    away = np.empty(len(rows))
+    for _ in range(rounds):
+        used = 0
+        sizes = np.empty(len(rows))
+        for i in range(len(rows)):
+            rest = target[i]
+            for a in range(rows.shape[1]):
+                rest -= rows[i, a] * terms[a]
+            away[i] = abs(rest)
+            if weight[i] > 0.0:
+                sizes[used] = away[i]
+                used += 1
+        limit = max(floor, 5.2 * np.median(sizes[:used]))
+        for i in range(len(rows)):
+            weight[i] = 1.0 if usable[i] and away[i] < limit else 0.0
+        terms = weighted_fit(rows, target, weight, ridge)
+    return terms

@@ -36,12 +36,16 @@ class MarksFound:
     seen: tuple[int, ...]
     stray: tuple[int, ...]  # found, but not where the others say they are
     corners_px: Array  # (K, 4, 2) of the seen marks
-    residual_px: float  # rms distance of the corners from the pose's prediction
-    blur_px: float
+    residuals_px: Array  # (K, 4, 2) corners less where the pose puts them
+    jacobian: Array  # (K, 8, 6) how the corners [px] answer to rotation vector [rad] and translation [mm]
+    residual_px: float  # rms of them
+    blur_px: float  # as sampled: bilinear sampling adds about 1/6 px² to the lens's own variance
 
 
 def _nothing() -> MarksFound:
-    return MarksFound(None, np.zeros((6, 6)), (), (), np.zeros((0, 4, 2)), float("nan"), float("nan"))
+    return MarksFound(
+        None, np.zeros((6, 6)), (), (), *(np.zeros((0, 4, 2)),) * 2, np.zeros((0, 8, 6)), float("nan"), float("nan")
+    )
 
 
 def find_marks(picture: GreyPicture, model: CameraModel, fixture: Fixture, expected_pose: Pose | None) -> MarksFound:
@@ -113,28 +117,8 @@ def _refine(picture: GreyPicture, model: CameraModel, fixture: Fixture, pose: Po
 def _corners(
     picture: GreyPicture, model: CameraModel, fixture: Fixture, pose: Pose
 ) -> tuple[Array, float, tuple[int, ...]]:
-    """Corners (K, 4, 2) [px] of the marks that are where ``pose`` puts them, the blur [px] and their ids."""
-    groups: dict[tuple[float, int], list[Mark]] = {}
-    for mark in fixture.marks:
-        cells = len(_cells(fixture.dictionary, mark.mark_id))
-        side = float(np.linalg.norm(mark.corners_mm[1] - mark.corners_mm[0]))
-        groups.setdefault((round(side, 2), cells), []).append(mark)
-    corners: list[Array] = []
-    blurs: list[float] = []
-    ids: list[int] = []
-    for (side, cells), marks in groups.items():
-        places, blur, good = _corners_of_size(picture, model, fixture.dictionary, marks, side / cells, pose)
-        corners += [places[i] for i in np.flatnonzero(good)]
-        ids += [marks[i].mark_id for i in np.flatnonzero(good)]
-        if good.any():
-            blurs.append(blur)
-    return np.array(corners).reshape(-1, 4, 2), float(np.mean(blurs)) if blurs else float("nan"), tuple(ids)
-
-
-def _corners_of_size(
-    picture: GreyPicture, model: CameraModel, dictionary: str, marks: list[Mark], cell_mm: float, pose: Pose
-) -> tuple[Array, float, NDArray[np.bool_]]:
-    """Corners (K, 4, 2) [px] of marks of one size, the blur [px], and which are truly there and readable."""
+    """Corners (K, 4, 2) [px] of the marks that are where ``pose`` puts them and readable, the blur [px], their ids."""
+    marks = fixture.marks
     starts = np.array([mark.corners_mm for mark in marks])  # (K, 4, 3)
     sides = np.roll(starts, -1, axis=1) - starts
     upward = np.cross(sides[:, 1], sides[:, 0])  # towards the camera for corners given clockwise
@@ -143,7 +127,8 @@ def _corners_of_size(
     along = np.linspace(0.12, 0.88, LINES_A_SIDE)
     points = starts[:, :, None, :] + along[None, None, :, None] * sides[:, :, None, :]
     directions = np.broadcast_to(outward[:, :, None, :], points.shape)
-    half_mm = BAND_CELLS * cell_mm
+    cells = len(_cells(fixture.dictionary, marks[0].mark_id))
+    half_mm = BAND_CELLS * float(np.linalg.norm(sides, axis=2).min()) / cells
     lines = lay_scan_lines(points.reshape(-1, 3), directions.reshape(-1, 3), half_mm, model, pose)
     d_mm = offsets(half_mm, float(lines.px_per_mm.mean()))
     edges = fit_edges(sample(picture, lines, d_mm), d_mm, lines.px_per_mm, 0.9, polarity=1.0)
@@ -160,8 +145,9 @@ def _corners_of_size(
     )
     pixels = model.project(np.nan_to_num(moved).reshape(-1, 3), pose).reshape(-1, 4, 2)
     step = float(np.median(np.abs(edges.contrast)))
-    readable = _read(picture, model, dictionary, marks, moved, pose)
-    return pixels, edges.blur_mm * float(lines.px_per_mm.mean()), full & readable & (step > 0.02)
+    good = full & _read(picture, model, fixture.dictionary, marks, moved, pose) & (step > 0.02)
+    ids = tuple(mark.mark_id for mark, fine in zip(marks, good, strict=True) if fine)
+    return pixels[good], edges.blur_mm * float(lines.px_per_mm.mean()), ids
 
 
 def _side_lines(d: Array, t: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
@@ -185,7 +171,7 @@ def _side_lines(d: Array, t: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
 
 
 def _read(
-    picture: GreyPicture, model: CameraModel, dictionary: str, marks: list[Mark], corners_mm: Array, pose: Pose
+    picture: GreyPicture, model: CameraModel, dictionary: str, marks: tuple[Mark, ...], corners_mm: Array, pose: Pose
 ) -> NDArray[np.bool_]:
     """Whether the cells between corners (K, 4, 3) are those of each mark's id (one cell in ten may be dirty)."""
     white = np.array([_cells(dictionary, mark.mark_id).ravel() for mark in marks])  # (K, n²)
@@ -207,14 +193,15 @@ def _pose_of(
     keep = np.ones(len(ids), dtype=bool)
     turn, shift = cv2.Rodrigues(start.rotation)[0].ravel(), start.translation_mm.copy()
     residual = np.zeros_like(corners)
+    matrix: Array = np.zeros((8 * len(ids), 6))
     normal: Array = np.eye(6)
     for _ in range(6):
         predicted, jacobian = cv2.projectPoints(places.reshape(-1, 1, 3), turn, shift, model.matrix, model.distortion)
         residual = corners - np.asarray(predicted).reshape(-1, 4, 2)
-        rows = np.repeat(keep, 8)
-        matrix = np.asarray(jacobian)[rows, :6]
-        normal = matrix.T @ matrix
-        change = np.linalg.solve(normal, matrix.T @ residual.reshape(-1)[rows])
+        matrix = np.asarray(jacobian, dtype=np.float64)[:, :6]
+        used = matrix * np.repeat(keep, 8)[:, None]
+        normal = used.T @ matrix
+        change = np.linalg.solve(normal, used.T @ residual.reshape(-1))
         turn, shift = turn + change[:3], shift + change[3:]
         if np.abs(change[:3]).max() < 1e-9 and np.abs(change[3:]).max() < 1e-6:
             off = np.sqrt((residual**2).mean(axis=(1, 2)))
@@ -228,7 +215,8 @@ def _pose_of(
     seen = tuple(i for i, k in zip(ids, keep, strict=True) if k)
     stray = tuple(i for i, k in zip(ids, keep, strict=True) if not k)
     pose = _pose(turn, shift)
-    return MarksFound(pose, covariance, seen, stray, corners[keep], rms, blur)
+    jacobians = matrix.reshape(-1, 8, 6)[keep]
+    return MarksFound(pose, covariance, seen, stray, corners[keep], residual[keep], jacobians, rms, blur)
 
 
 def read_length(
@@ -237,27 +225,18 @@ def read_length(
     """Known and read distance [mm] between the centres of two seen marks, through a pose fitted to all the others.
 
     The two marks have no say in the pose that reads them: that makes it a check, the best there is until a reference
-    piece exists.
+    piece exists. Taking two marks out of the normal equations gives the others' pose without fitting it again.
     """
     assert found.pose is not None
     known = {mark.mark_id: mark.corners_mm for mark in fixture.marks}
-    others = [k for k, i in enumerate(found.seen) if i not in (first, second)]
-    if len(others) < LEAST_MARKS - 1:
-        return float("nan"), float("nan")
-    places = np.vstack([known[found.seen[k]] for k in others])
-    turn, shift = cv2.Rodrigues(found.pose.rotation)[0].ravel(), found.pose.translation_mm.copy()
-    for _ in range(2):
-        predicted, jacobian = cv2.projectPoints(places, turn, shift, model.matrix, model.distortion)
-        rest = found.corners_px[others].reshape(-1, 2) - np.asarray(predicted).reshape(-1, 2)
-        change = np.linalg.lstsq(np.asarray(jacobian)[:, :6], rest.reshape(-1), rcond=None)[0]
-        turn, shift = turn + change[:3], shift + change[3:]
-    pose = _pose(turn, shift)
-    centres = []
-    for mark_id in (first, second):
-        pixels = found.corners_px[found.seen.index(mark_id)]
-        rays = model.rays(pixels) @ pose.rotation
-        camera = pose.inverse().translation_mm
-        height = known[mark_id][:, 2]
-        centres.append((camera + rays * ((height - camera[2]) / rays[:, 2])[:, None]).mean(axis=0))
-    read = float(np.linalg.norm(centres[1] - centres[0]))
+    pair = [found.seen.index(first), found.seen.index(second)]
+    theirs = found.jacobian[pair].reshape(-1, 6)
+    every = found.jacobian.reshape(-1, 6)
+    change = np.linalg.solve(every.T @ every - theirs.T @ theirs, -theirs.T @ found.residuals_px[pair].reshape(-1))
+    pose = _pose(cv2.Rodrigues(found.pose.rotation)[0].ravel() + change[:3], found.pose.translation_mm + change[3:])
+    rays = model.rays(found.corners_px[pair].reshape(-1, 2)) @ pose.rotation
+    camera = pose.inverse().translation_mm
+    corners = np.vstack([known[first], known[second]])
+    places = camera + rays * ((corners[:, 2] - camera[2]) / rays[:, 2])[:, None]
+    read = float(np.linalg.norm(places[4:].mean(axis=0) - places[:4].mean(axis=0)))
     return float(np.linalg.norm(known[second].mean(axis=0) - known[first].mean(axis=0))), read

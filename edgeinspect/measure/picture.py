@@ -48,7 +48,7 @@ class GreyPicture:
         return found
 
     def along(self, centre: Array, first: Array, second: Array, d_mm: Array) -> Levels:
-        """Levels (N, M) at centre + d * first + d² * second for each line (N, 2) and offset (M,), bilinear; nan outside.
+        """Levels (N, M) at centre + d * first + d² * second of each line (N, 2), offsets (M,); bilinear, nan outside.
 
         Positions are exact: cv2.remap rounds them to 1/32 px.
         """

@@ -10,12 +10,14 @@ from edgeinspect.geometry import Array, PlaneShift, Pose
 from edgeinspect.measure.alignment import combine, fit_along_normals, placed
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.edge import Edges, fit_edges, polarity_of
-from edgeinspect.measure.picture import Levels, GreyPicture
+from edgeinspect.measure.picture import GreyPicture, Levels
 from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, offsets, sample
 
 REACH_MM = 10.0
 REACH_DEG = 5.0
 NEAR_MM = 4.0  # search band of the first look, when the shell sits about where it should
+FEW_MM = 6.0  # between the stations that a rough place needs
+SEARCH_STEP_MM = 2.0
 SEEN_SHARE = 0.6  # of the stations must show an edge, or this is not the outline
 
 
@@ -28,6 +30,10 @@ class Scan:
     d_mm: Array
     ribbon: Levels
     edges: Edges
+
+    def part(self, lines: slice, stations: Stations) -> Scan:
+        """Some of the scan lines, with their own stations."""
+        return Scan(stations, self.lines.part(lines), self.d_mm, self.ribbon[lines], self.edges.part(lines))
 
 
 def thin(stations: Stations, every: int) -> Stations:
@@ -67,15 +73,12 @@ def find_place(
     ``nominal`` - stations at the nominal seating, fixture frame. Looks first where the shell should be, then in the
     whole range.
     """
-    few = thin(nominal, max(1, round(2.0 / nominal.step_mm)))
-    for start in (PlaneShift(0.0, 0.0, 0.0), None):
-        shift = start if start is not None else _search(picture, few, model, pose)
-        if shift is None:
-            return None
-        settled = _settle(picture, few, shift, model, pose, blur_px)
-        if settled is not None:
-            return settled
-    return None
+    few = thin(nominal, max(1, round(FEW_MM / nominal.step_mm)))
+    settled = _settle(picture, few, PlaneShift(0.0, 0.0, 0.0), model, pose, blur_px)
+    if settled is not None:
+        return settled
+    found = _search(picture, thin(nominal, max(1, round(SEARCH_STEP_MM / nominal.step_mm))), model, pose)
+    return None if found is None else _settle(picture, few, found, model, pose, blur_px)
 
 
 def _settle(

@@ -8,7 +8,7 @@ import numpy as np
 
 from edgeinspect.geometry import Array, Pose, resample_closed
 from edgeinspect.measure.camera import CameraModel
-from edgeinspect.measure.picture import Levels, GreyPicture
+from edgeinspect.measure.picture import GreyPicture, Levels
 from edgeinspect.shell.definition import Curve
 
 
@@ -77,6 +77,9 @@ class ScanLines:
     def px_per_mm(self) -> Array:
         """(N,) picture scale along each scan line."""
         return np.hypot(self.first[:, 0], self.first[:, 1])
+
+    def part(self, lines: slice) -> ScanLines:
+        return ScanLines(self.centre[lines], self.first[lines], self.second[lines])
 
     def at(self, d_mm: Array) -> Array:
         """Pixel positions (N, 2) at one offset for each line (N,)."""

@@ -14,7 +14,7 @@ import numpy as np
 from edgeinspect.geometry import PlaneShift
 from edgeinspect.measure.alignment import combine, fit_along_normals, on_sheet
 from edgeinspect.measure.camera import CameraCalibration
-from edgeinspect.measure.cutout import measure_cutout
+from edgeinspect.measure.cutout import measure_cutouts
 from edgeinspect.measure.decal import decal_result
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.frames import Datum, alignment, datum_of_hole_and_slot, datum_of_pips
@@ -120,7 +120,7 @@ def _measure(sight: Sight, result: ShellMeasurement) -> ShellMeasurement:
     datum, stop = _formed_datum(sight, rough)
     stops += [stop] if stop else []
     edge = find_edge(sight, rough, datum)
-    cutouts = [_find_cutout(sight, k, edge, datum) for k in range(len(setup.cutouts))]
+    cutouts = _find_cutouts(sight, edge, datum) if setup.cutouts else []
     if datum is None and stop is None:
         datum, stop = _cut_datum(sight, edge, cutouts)
         stops += [stop] if stop else []
@@ -193,14 +193,14 @@ def find_edge(sight: Sight, shift: PlaneShift, datum: Datum | None) -> Edge:
     return Edge(replace(here, edges=edges), shift, fit.covariance, fit.rms_mm, usable, points)
 
 
-def _find_cutout(sight: Sight, index: int, edge: Edge, datum: Datum | None) -> CutOutFound:
-    cutout, stations = sight.setup.cutouts[index]
-    here = _where_cut(sight, stations, edge.cut, datum)
-    sheet = sight.definition.sheet_mm
-    fit = measure_cutout(sight.picture, cutout, here, sheet, sight.model, sight.pose, sight.blur_px)
-    middle = np.append(cutout.centre_mm, stations.points_mm[:, 2].mean())
-    nominal = edge.cut.pose().after(sight.setup.seating.pose).apply(middle[None])[0]
-    return CutOutFound(cutout, here, nominal, fit)
+def _find_cutouts(sight: Sight, edge: Edge, datum: Datum | None) -> list[CutOutFound]:
+    every = sight.setup.cutouts
+    here = [_where_cut(sight, stations, edge.cut, datum) for _, stations in every]
+    wanted = [(cutout, at) for (cutout, _), at in zip(every, here, strict=True)]
+    fits = measure_cutouts(sight.picture, wanted, sight.definition.sheet_mm, sight.model, sight.pose, sight.blur_px)
+    middles = np.array([np.append(cutout.centre_mm, s.points_mm[:, 2].mean()) for cutout, s in every])
+    nominal = edge.cut.pose().after(sight.setup.seating.pose).apply(middles)
+    return [CutOutFound(c, at, nominal[k], fits[k]) for k, (c, at) in enumerate(wanted)]
 
 
 def _formed_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | None]:

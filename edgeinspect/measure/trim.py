@@ -70,7 +70,7 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
     if datum is not None:
         raw[Frame.DATUM] = deviation_from(placed(warm, datum.shift), edge.point_mm)
     here = edge.scan.stations
-    wall = apparent_wall(here, wall_height(here, definition.sheet_mm), sight.model, sight.pose)
+    wall = apparent_wall(here, edge.scan.lines, wall_height(here, definition.sheet_mm), sight.model, sight.pose)
     profiles: dict[Frame, tuple[DeviationProfile, dict[str, Array]]] = {}
     length = definition.rim.length_mm
     for frame, (deviation, foot) in raw.items():
