@@ -14,11 +14,11 @@ from pydantic_core import ErrorDetails
 
 from edgeinspect.errors import DefinitionError, InputError
 
-GREATEST_MM = 10_000.0  # nothing on a station is longer than ten metres
+LEAST_MM, GREATEST_MM = 0.001, 10_000.0  # nothing on a station is shorter than a micrometre or longer than ten metres
 
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
-LengthMm = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=GREATEST_MM)]
+LengthMm = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=LEAST_MM, le=GREATEST_MM)]
 PlaceMm = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-GREATEST_MM, le=GREATEST_MM)]
 AngleDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-360, le=360)]
 Factor = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=10)]

@@ -153,7 +153,7 @@ def extent_is_right(rim_mm: Array, extent_mm: tuple[float, float], mistakes: Mis
     if np.abs(size - wanted).max() <= EXTENT_MM:
         return True
     sentence = f"the outline is {size[0]:.2f} x {size[1]:.2f}, the definition says {wanted[0]:g} x {wanted[1]:g} mm"
-    looks = [unit for unit, mm in _UNIT_MM.items() if np.abs(size * mm / wanted - 1).max() < 0.02]
+    looks = [unit for unit, mm in _UNIT_MM.items() if (np.abs(size * mm - wanted) < 0.02 * wanted).all()]
     if looks:
         sentence += f": it looks like {looks[0]}; export in mm"
     elif np.abs(size[::-1] - wanted).max() <= EXTENT_MM:

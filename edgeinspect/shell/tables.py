@@ -14,6 +14,9 @@ GUARD_FACTOR = 1.65  # one-sided 95 %, ISO 14253-1 (the figure from memory)
 # Plastics lie at 20 to 250e-6 per K: "80" instead of "80e-6" must not pass.
 Expansion = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1e-6, le=1e-3)]
 SheetMm = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=50)]
+# Finer than this is finer than any camera sees, and fills the memory with stations.
+FilterMm = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.25, le=100)]
+StepMm = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.05, le=20)]
 AngleLimitDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=45)]
 Direction = tuple[Number, Number, Number]
 
@@ -28,8 +31,8 @@ class ShellTable(Table):
     arris: Arris
     checks: Annotated[tuple[Check, ...], Field(min_length=1)]
     extent_mm: tuple[LengthMm, LengthMm]
-    filter_cutoff_mm: LengthMm = 2.5
-    step_mm: LengthMm | None = None
+    filter_cutoff_mm: FilterMm = 2.5
+    step_mm: StepMm | None = None
     datum: DatumScheme
 
 

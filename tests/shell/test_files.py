@@ -105,6 +105,7 @@ ONE_CHANGE = [
     ("sheet_mm = 3.0", "sheet_mm = true", "shell.sheet_mm is true, must be a number"),
     ('arris = "show"', 'arris = "top"', 'shell.arris is "top", must be "show" or "back"'),
     ('hand = "none"', 'hand = "Left"', 'shell.hand is "Left", must be "left", "right" or "none"'),
+    ("[120.0, 80.0]", "[120.0, 1e-320]", "shell.extent_mm[1] is 9.99988671e-321, must be at least 0.001"),
     ("[120.0, 80.0]", "[120.0]", "shell.extent_mm is [120.0], must have more numbers: 2 or more"),
     ("[120.0, 80.0]", "[120.0, 80.0, 9.0]", "shell.extent_mm has 3 entries, must have 2"),
     ("80e-6", "80", "material.expansion_per_k is 80, must be at most 0.001"),
@@ -119,6 +120,7 @@ ONE_CHANGE = [
     # one table against itself
     ('name = "small"', 'name = "large"', 'shell.name is "large", must be "small" like its folder'),
     ("extent_mm", "step_mm = 0.6\nextent_mm", "shell.step_mm is 0.6, must be at most filter_cutoff_mm / 5 = 0.5"),
+    ("extent_mm", "step_mm = 1e-9\nextent_mm", "shell.step_mm is 1e-09, must be at least 0.05"),
     ('["trim", "decal"]', '["trim", "trim"]', "shell.checks is ['trim', 'trim'], must name each check once"),
     ("lower_mm = -0.5", "lower_mm = 0.9", "zone[0].lower_mm is 0.9, must be below upper_mm 0.5"),
     (

@@ -202,7 +202,7 @@ ONE_CHANGE = [
         "light_warn = 0.1",
         "trust.light_warn is not a known key; did you mean light_warn_share?",
     ),
-    ("limit_mm = 6.0", "limit_mm = 0.0", "seating[0].limit_mm is 0, must be above 0"),
+    ("limit_mm = 6.0", "limit_mm = 0.0", "seating[0].limit_mm is 0, must be at least 0.001"),
     ("marker_mm = 22.0", "marker_mm = 31.0", "board.marker_mm is 31, must be below square_mm 30"),
     ("marker_mm = 22.0\n", "", "board.marker_mm is missing, must be given for a charuco board"),
     ('"charuco"', '"chessboard"', "board.marker_mm is 22, must be left out for a chessboard"),
