@@ -11,8 +11,8 @@ from typing import Literal
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import DefinitionError
 from edgeinspect.gauge.check import check_lengths
+from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.station.config import Station
-from edgeinspect.station.inspection import Expected, Inspection
 from edgeinspect.store.inspections import Row, Store
 from edgeinspect.store.state import State
 from edgeinspect.web.drawing import PictureDrawing, Place, picture_drawing, place_of

@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, HTTPException, Path, Request
 from fastapi.responses import HTMLResponse, Response
 
-from edgeinspect.station.inspection import Inspection
+from edgeinspect.inspection import Inspection
 from edgeinspect.web.drawing import ribbon_png
 from edgeinspect.web.inspection_record import InspectionRecord, inspection_record
 from edgeinspect.web.parts import Parts, PartsHere

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from edgeinspect.conformity import Finding
+from edgeinspect.inspection import Inspection
 from edgeinspect.measure.measurement import Alignment, CutOutResult, Flag, Quantity, Share
 from edgeinspect.shell.definition import ShellDefinition
-from edgeinspect.station.inspection import Inspection
 from edgeinspect.web.board import AttemptNow, attempts_now, view_url
 from edgeinspect.web.drawing import (
     PictureDrawing,

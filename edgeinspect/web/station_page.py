@@ -15,7 +15,7 @@ from pydantic import TypeAdapter
 from starlette.concurrency import run_in_threadpool
 
 from edgeinspect.errors import InputError, StoreError
-from edgeinspect.station.inspection import Expected
+from edgeinspect.inspection import Expected
 from edgeinspect.web.board import BoardRecord
 from edgeinspect.web.look import LOOKS, iso_time
 from edgeinspect.web.parts import PartsHere

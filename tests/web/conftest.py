@@ -17,9 +17,9 @@ import pytest
 from fastapi import FastAPI
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from edgeinspect.inspection import Inspection
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.station.config import Station
-from edgeinspect.station.inspection import Inspection
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import State
 from edgeinspect.web.app import create_app

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from edgeinspect.conformity import Answer, Finding, Verdict
 from edgeinspect.geometry import PlaneShift, Pose, closed_arc_mm
+from edgeinspect.inspection import Expected, Inspection, PictureFile
 from edgeinspect.measure.measurement import (
     Alignment,
     CameraView,
@@ -33,7 +34,6 @@ from edgeinspect.measure.measurement import (
     ZoneResult,
 )
 from edgeinspect.shell.definition import Check, Frame, ShellDefinition
-from edgeinspect.station.inspection import Expected, Inspection, PictureFile
 
 from .samples import HEIGHT_PX, PX_PER_MM, WIDTH_PX, Array, badge, circle_xy, height_mm, lifted, rim_xy, slot_xy, to_px
 

@@ -20,7 +20,7 @@ def test_headers_on_every_answer(client: httpx.Client, path: str) -> None:
     assert policy["default-src"] == "'none'" and policy["frame-ancestors"] == "'none'"
     assert {policy[kind] for kind in ("script-src", "style-src", "img-src", "connect-src", "form-action")} == {"'self'"}
     assert headers["x-content-type-options"] == "nosniff"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
 
 
 def test_nothing_inline(plant: Plant, client: httpx.Client) -> None:

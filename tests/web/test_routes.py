@@ -11,7 +11,7 @@ from fastapi.routing import APIRoute
 
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
-from edgeinspect.station.inspection import Expected
+from edgeinspect.inspection import Expected
 from edgeinspect.store.inspections import Store
 
 from .conftest import Plant

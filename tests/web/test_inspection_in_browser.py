@@ -1,0 +1,138 @@
+"""One inspection's page in headless Chromium: what is drawn, and that it can be pointed at."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+from playwright.sync_api import Page
+
+from .conftest import Live, Plant, Watched
+from .sample_inspections import KINDS
+
+Open = Callable[..., Watched]
+
+
+def view_box(page: Page) -> list[float]:
+    return [float(one) for one in str(page.get_attribute("svg[data-camera]", "viewBox")).split()]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("width", [1920, 810])
+def test_every_kind_opens_without_a_complaint(plant: Plant, live: Live, open_page: Open, kind: str, width: int) -> None:
+    plant.save(kind)
+    page = open_page("/inspections/1", width).page
+    page.wait_for_load_state("networkidle")
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    if kind != "none":
+        page.wait_for_selector("#profile .curve")
+        assert page.locator("svg[data-camera] .edge").count() > 3
+        assert page.locator("#ribbon .edge").count() == 1
+
+
+def test_the_profile_reads_out(plant: Plant, live: Live, open_page: Open) -> None:
+    kept = plant.save("bad")
+    page = open_page("/inspections/1").page
+    page.wait_for_selector("#profile .curve")
+    worst = kept.verdict.findings[0]
+    assert page.inner_text("#readout").startswith(f"{worst.at_arc_mm:.1f} mm, rear left scallop: +0.581 mm ± 0.0")
+    assert page.inner_text("#readout").endswith("limits −0.50 to +0.50 mm")
+    page.focus("#profile")
+    page.keyboard.press("ArrowRight")
+    at = float(worst.at_arc_mm or 0) + 1
+    assert page.inner_text("#readout").startswith(f"{at:.1f} mm")
+    box = page.locator("#profile").bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 64 + 0.5 * (box["width"] - 76), box["y"] + 100)
+    read = float(page.inner_text("#readout").split(" mm")[0])
+    assert read == pytest.approx(0.5 * plant.lid.rim.length_mm, abs=3.0)
+    page.click("[data-frame=best_fit]")
+    assert "limits" not in page.inner_text("#readout")  # nothing is judged there
+    assert page.locator("#profile .limit").count() == 0
+
+
+def test_unseen_parts_are_marked(plant: Plant, live: Live, open_page: Open) -> None:
+    plant.save("good")
+    page = open_page("/inspections/1").page
+    page.wait_for_selector("#profile .unseen", state="attached")
+    assert page.locator("svg[data-camera] .unseen").count() == 1
+    x = float(re.search(r"M([\d.]+)", str(page.get_attribute("#profile .unseen", "d"))).group(1))  # type: ignore[union-attr]
+    box = page.locator("#profile").bounding_box()
+    assert box is not None
+    length = plant.lid.rim.length_mm
+    assert (x - 64) / (box["width"] - 76) * length == pytest.approx(1010.0, abs=3.0)
+
+
+def test_zoom_and_pan(plant: Plant, live: Live, open_page: Open) -> None:
+    plant.save("bad")
+    page = open_page("/inspections/1").page
+    page.wait_for_selector("svg[data-camera] .edge")
+    whole = view_box(page)
+    assert whole == [-0.5, -0.5, 1600, 1200]
+    box = page.locator("svg[data-camera]").bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.mouse.wheel(0, -300)
+    page.wait_for_timeout(100)
+    assert view_box(page)[2] < 1500
+    before = view_box(page)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] / 2 - 100, box["y"] + box["height"] / 2)
+    page.mouse.up()
+    assert view_box(page)[0] > before[0] + 50
+    page.focus("svg[data-camera]")
+    page.keyboard.press("0")
+    assert view_box(page) == whole
+    page.keyboard.press("+")
+    page.keyboard.press("ArrowLeft")
+    assert view_box(page)[2] < 1600
+    page.locator(".goto").first.click()
+    assert view_box(page)[2] == pytest.approx(1600 / 6)
+
+
+def test_exaggeration_is_what_it_says(plant: Plant, live: Live, open_page: Open) -> None:
+    """At 25 times the limits lie 25 times as far from the outline as at 1: half a mm is 1.675 px of this picture."""
+    plant.save("good")
+    page = open_page("/inspections/1").page
+    page.wait_for_selector("svg[data-camera] .limit")
+
+    def limit_x() -> list[float]:
+        """x of the first point (middle of the right end) of both limit lines."""
+        lines = page.eval_on_selector_all("svg[data-camera] .limit", "all => all.map((one) => one.getAttribute('d'))")
+        return [float(re.match(r"M([\d.]+)", line).group(1)) for line in lines[:2]]  # type: ignore[union-attr]
+
+    def width() -> float:
+        low, high = limit_x()
+        return high - low
+
+    page.click("[data-exaggerate='1']")
+    assert width() == pytest.approx(2 * 0.5 * 3.35, abs=0.03)
+    page.click("[data-exaggerate='25']")
+    assert width() == pytest.approx(25 * 2 * 0.5 * 3.35, abs=0.05)
+    assert "25 × too far" in page.inner_text(".legend")
+
+
+def test_the_scale_is_neutral_at_zero_and_tells_the_sides_apart(plant: Plant, live: Live, open_page: Open) -> None:
+    plant.save("good")
+    page = open_page("/inspections/1").page
+    page.wait_for_selector(".legend rect")
+    fills = page.eval_on_selector_all(
+        ".legend svg:first-of-type rect", "all => all.map((r) => getComputedStyle(r).fill)"
+    )
+    bar = [[float(one) for one in re.findall(r"[\d.]+", fill)] for fill in fills[:17]]
+    middle = bar[8]
+    assert max(middle) - min(middle) < 12  # paper
+    # Blue against red is what protan, deutan and normal eyes all keep apart; both ends differ from the middle.
+    assert bar[0][2] > bar[0][0] + 50 and bar[16][0] > bar[16][2] + 100
+    assert not any(green > 1.1 * max(red, blue) for red, green, blue in bar)
+
+
+def test_a_changed_definition_is_said(plant: Plant, live: Live, open_page: Open) -> None:
+    kept = plant.save("bad")
+    plant.save("bad", "L-2", measurement=replace(kept.measurement, definition_sha256="0" * 64))
+    page = open_page("/inspections/2").page
+    page.wait_for_selector("#profile .curve")
+    assert "The shell definition has changed since" in page.inner_text("article")
+    assert page.locator("#profile .limit").count() == 0

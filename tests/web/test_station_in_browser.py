@@ -1,0 +1,373 @@
+"""The station page in headless Chromium: live answers, silence, recovery, sizes, looks."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from playwright.sync_api import Page
+
+from edgeinspect.errors import StoreError
+from edgeinspect.inspection import Expected
+from edgeinspect.web.board import Board
+from edgeinspect.web.look import LOOKS
+
+from .conftest import Live, Plant, Watched
+from .contrast import parse
+
+Open = Callable[..., Watched]
+ANSWERS = {"good": "GOOD", "close": "TOO CLOSE", "bad": "BAD", "none": "NO RESULT"}
+CAPITALS_PX, READABLE_PX = 180, 64  # trade.md: 50 mm and 17.5 mm on 24 inches of 1920 x 1080
+
+
+def wait_state(page: Page, state: str, seconds: float = 5.0) -> None:
+    page.wait_for_selector(f'#board[data-state="{state}"]', timeout=1000 * seconds)
+
+
+def lit(page: Page) -> list[str]:
+    return page.eval_on_selector_all(".seat.lit", "seats => seats.map((seat) => seat.dataset.seat)")
+
+
+def test_an_answer_arrives_by_itself(plant: Plant, open_page: Open) -> None:
+    page = open_page().page
+    wait_state(page, "waiting")
+    assert page.inner_text("#notice") == "WAITING FOR THE FIRST SHELL" and lit(page) == []
+    plant.state.measuring("L-0414", plant.now())
+    wait_state(page, "measuring", 2)
+    assert page.inner_text("#notice") == "MEASURING" and page.inner_text("#shell-id") == "L-0414"
+    begun = time.monotonic()
+    kept = plant.save("bad")
+    plant.state.measuring(None, plant.now())
+    wait_state(page, "answer", 3)
+    assert time.monotonic() - begun < 3.0
+    assert lit(page) == ["bad"]
+    assert page.text_content("#sentence") == kept.verdict.sentence
+    assert page.text_content("#action") == kept.verdict.action
+    assert page.locator("#picture .worst").count() == 1
+    assert page.locator("#picture .edge").count() == len(kept.measurement.traces)
+
+
+def test_a_new_picture_takes_the_old_answer_away_at_once(plant: Plant, open_page: Open) -> None:
+    kept = plant.save("good")
+    page = open_page().page
+    wait_state(page, "answer")
+    plant.state.measuring("L-0415", plant.now())
+    wait_state(page, "measuring", 1)
+    assert lit(page) == []
+    assert kept.verdict.sentence not in str(page.text_content("#board")) and "L-0414" not in page.inner_text("#meta")
+    assert page.locator("#picture image").count() == 0
+
+
+def test_silence_is_no_connection_and_it_comes_back_by_itself(plant: Plant, live: Live, open_page: Open) -> None:
+    kept = plant.save("good")
+    watched = open_page()
+    watched.expect_errors = True  # the browser complains of refused connections
+    page = watched.page
+    wait_state(page, "answer")
+    live.stop()
+    begun = time.monotonic()
+    wait_state(page, "lost", 5)
+    assert time.monotonic() - begun < 5.0
+    assert page.inner_text("#notice") == "NO CONNECTION" and lit(page) == []
+    assert kept.verdict.sentence not in str(page.text_content("#board"))
+    assert not page.locator("#picture").is_visible()
+    live.start()
+    wait_state(page, "answer", 5)
+    assert lit(page) == ["good"]
+
+
+def test_a_server_that_hangs_is_no_connection_too(
+    plant: Plant, live: Live, open_page: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The connection stands, but nothing comes: only the watchdog can tell."""
+    plant.save("good")
+    page = open_page().page
+    wait_state(page, "answer")
+
+    def hang(_: Board) -> None:
+        raise StoreError("locked")
+
+    monkeypatch.setattr(Board, "record", hang)
+    wait_state(page, "lost", 5)
+    monkeypatch.undo()
+    wait_state(page, "answer", 6)
+
+
+def test_it_recovers_from_an_answer_that_ends_an_event_source_for_good(
+    plant: Plant, live: Live, open_page: Open
+) -> None:
+    """HTML standard, server-sent events: any status but 200 fails the connection, and the browser never tries again."""
+    plant.save("good")
+    watched = open_page()
+    watched.expect_errors = True
+    wait_state(watched.page, "answer")
+    live.stop()
+
+    class Busy(BaseHTTPRequestHandler):
+        asked = 0
+
+        def do_GET(self) -> None:
+            Busy.asked += 1
+            self.send_response(503)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+
+        def log_message(self, *_: Any) -> None:
+            pass
+
+    with HTTPServer(("127.0.0.1", live.port), Busy) as busy:
+        thread = threading.Thread(target=busy.serve_forever, args=(0.05,))
+        thread.start()
+        wait_state(watched.page, "lost", 6)
+        watched.page.wait_for_timeout(1500)
+        busy.shutdown()
+        thread.join()
+    assert Busy.asked >= 1
+    live.start()
+    wait_state(watched.page, "answer", 6)
+
+
+def test_a_silent_worker_is_said(plant: Plant, live: Live, open_page: Open) -> None:
+    kept = plant.save("good")
+    page = open_page().page
+    wait_state(page, "answer")
+    live.beating.clear()
+    plant.ahead += timedelta(seconds=5)  # the worker's last beat is now 5 s old
+    wait_state(page, "stopped", 3)
+    assert page.inner_text("#notice") == "MEASURING HAS STOPPED" and lit(page) == []
+    assert kept.verdict.sentence not in str(page.text_content("#board"))
+    live.beating.set()
+    wait_state(page, "answer", 4)
+
+
+def test_the_age_ticks_and_an_old_answer_says_so(plant: Plant, open_page: Open) -> None:
+    plant.save("good")
+    page = open_page().page
+    wait_state(page, "answer")
+    first = page.inner_text("#age")
+    page.wait_for_timeout(1300)
+    assert first.endswith("s ago") and page.inner_text("#age") != first
+    fresh = page.eval_on_selector(".seat.lit", "seat => getComputedStyle(seat).backgroundColor")
+    plant.ahead += timedelta(seconds=61)
+    page.wait_for_selector("#board[data-old]", timeout=4000)
+    assert page.inner_text("#age").startswith("OLD: 1 min ago") or page.inner_text("#age").startswith("OLD: 6")
+    seat = page.eval_on_selector(
+        ".seat.lit", "seat => [getComputedStyle(seat).backgroundColor, getComputedStyle(seat).color]"
+    )
+    assert fresh not in seat and not any(is_green(colour) for colour in seat)
+    plant.ahead += timedelta(minutes=16)
+    wait_state(page, "waiting", 4)  # that shell is long gone
+
+
+def is_green(colour: str) -> bool:
+    red, green, blue, opacity = parse(colour)
+    return opacity > 0 and green > 1.25 * max(red, blue)
+
+
+def test_each_answer_has_word_shape_place_and_colour_of_its_own(plant: Plant, open_page: Open) -> None:
+    page = open_page().page
+    looks: dict[str, tuple[str, str, float, str]] = {}
+    for kind in ANSWERS:
+        plant.save(kind, f"L-{kind}")
+        page.wait_for_selector(f"#shell-id:text-is('L-{kind}')")
+        assert lit(page) == [kind]
+        seat = page.locator(".seat.lit")
+        box = seat.bounding_box()
+        assert box is not None
+        looks[kind] = (
+            seat.locator(".word").inner_text(),
+            str(seat.locator("use").get_attribute("href")),
+            box["x"],
+            str(seat.evaluate("seat => getComputedStyle(seat).backgroundColor")),
+        )
+        assert page.locator(f"#shape-{kind} > *").count() > 0
+    for part in range(4):
+        assert len({look[part] for look in looks.values()}) == 4
+    assert {kind: look[0] for kind, look in looks.items()} == ANSWERS
+    assert [kind for kind, look in looks.items() if is_green(look[3])] == ["good"]
+    assert [look.key for look in sorted(LOOKS.values(), key=lambda one: one.place)] == sorted(
+        looks, key=lambda kind: looks[kind][2]
+    )
+
+
+def test_what_is_no_answer_looks_like_none(plant: Plant, live: Live, open_page: Open) -> None:
+    """No seat, no shape, no colour of an answer: measuring, waiting, stopped, no connection."""
+    watched = open_page()
+    watched.expect_errors = True
+    page = watched.page
+    wait_state(page, "waiting")
+    seen = set()
+
+    def check(state: str) -> None:
+        wait_state(page, state, 6)
+        assert not page.locator(".seat").first.is_visible()
+        style = page.eval_on_selector(
+            "#notice", "one => [getComputedStyle(one).backgroundColor, getComputedStyle(one).backgroundImage]"
+        )
+        colours = [parse(part) for part in style[1].replace("rgb", "|rgb").split("|") if part.startswith("rgb")]
+        for red, green, blue, opacity in [parse(style[0]), *colours]:
+            assert opacity == 0 or max(red, green, blue) - min(red, green, blue) < 12  # paper, ink and greys only
+        seen.add(page.inner_text("#notice"))
+
+    check("waiting")
+    plant.state.measuring("L-1", plant.now())
+    check("measuring")
+    live.beating.clear()
+    plant.ahead += timedelta(seconds=6)
+    check("stopped")
+    live.stop()
+    check("lost")
+    assert len(seen) == 4
+
+
+def stem_px(page: Page, selector: str, colour: str) -> int:
+    """Height of the tallest upright stroke of a text as rendered: the height of its capitals."""
+    box = page.locator(selector).bounding_box()
+    assert box is not None
+    picture = cv2.imdecode(np.frombuffer(page.screenshot(clip=dict(box)), np.uint8), cv2.IMREAD_COLOR)  # type: ignore[arg-type]
+    blue_green_red = np.array(parse(colour)[2::-1])
+    ink = np.abs(picture.astype(float) - blue_green_red).max(axis=2) < 60
+    best = 0
+    for column in ink.T:
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], column.astype(np.int8), [0]])))
+        best = max(best, int(np.max(edges[1::2] - edges[::2], initial=0)))
+    return best
+
+
+@pytest.mark.parametrize("kind", ANSWERS)
+def test_the_answer_is_large_enough_to_read_from_3_m(plant: Plant, open_page: Open, kind: str) -> None:
+    plant.save(kind)
+    page = open_page().page
+    wait_state(page, "answer")
+    colour = page.eval_on_selector(".seat.lit .word", "word => getComputedStyle(word).color")
+    assert CAPITALS_PX <= stem_px(page, ".seat.lit .word", colour) <= CAPITALS_PX + 8
+    word, seat = page.locator(".seat.lit .word").bounding_box(), page.locator(".seat.lit").bounding_box()
+    shape = page.locator(".seat.lit .shape").bounding_box()
+    assert word is not None and seat is not None and shape is not None
+    assert shape["x"] >= seat["x"] and shape["x"] + shape["width"] <= word["x"]
+    assert word["x"] + word["width"] <= seat["x"] + seat["width"] and shape["height"] >= CAPITALS_PX
+
+
+CAP_PX = """(selector) => {
+  const probe = document.createElement('i');
+  probe.style.cssText = 'display:inline-block;width:1px;height:1cap';
+  document.querySelector(selector).append(probe);
+  const high = probe.getBoundingClientRect().height;
+  probe.remove();
+  return high;
+}"""
+
+
+def test_everything_else_for_3_m_is_large_enough(plant: Plant, open_page: Open) -> None:
+    plant.save("bad", "L-0414", age_s=20)
+    plant.save("bad", "L-0414")
+    plant.state.say("L-9_top.png is empty: take the picture again", plant.now())
+    page = open_page().page
+    page.wait_for_selector("#refused:not([hidden])")
+    for selector in ("#shell-id", "#term", "#look-count", "#age", "#sentence", "#action", "#refused b"):
+        assert page.evaluate(CAP_PX, selector) >= READABLE_PX, selector
+    # and the browser's cap unit is what is drawn: the L of the shell id
+    assert stem_px(page, "#shell-id", "rgb(21, 25, 28)") == pytest.approx(page.evaluate(CAP_PX, "#shell-id"), abs=1.5)
+
+
+@pytest.mark.parametrize(
+    ("sentence", "action"),
+    [
+        (
+            "Rear left scallop: 0.58 mm too much material (limit +0.50 mm)",
+            "blow off and look again; still bad: set aside",
+        ),
+        (
+            "All 27 characteristics are within their limits; closest: Rear left scallop: 0.32 mm too much material "
+            "(limit +0.50 mm)",
+            "rack it",
+        ),
+        (
+            "Badge on the lid: 1.24 mm right, 1.21 mm down, 0.93° counter-clockwise (limit of across ±1.00 mm), and "
+            "then some more words that nobody wanted here",
+            "set aside; the third in one place: stop and call the process engineer",
+        ),
+    ],
+)
+@pytest.mark.parametrize(("width", "height"), [(1920, 1080), (1280, 800), (810, 1080)])
+def test_nothing_overlaps_or_leaves_the_screen(
+    plant: Plant, open_page: Open, sentence: str, action: str, width: int, height: int
+) -> None:
+    plant.state.say("L-0501_top.png is cut off after 20480 bytes, must be a whole picture: copy it again", plant.now())
+    plant.state.expect(Expected("toplid", "standard", 22.5), plant.now())
+    plant.save_saying("bad", sentence, action)
+    page = open_page("/", width, height).page
+    page.wait_for_selector("#refused:not([hidden])")
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    parts = ["#strip", "#meta", "#sentence", "#action", "#refused", "#block", "#safety"]
+    boxes = {part: page.locator(part).bounding_box() for part in parts}
+    foot = 0.0
+    for part, box in boxes.items():
+        assert box is not None
+        assert box["x"] >= 0 and box["x"] + box["width"] <= width + 0.5, part
+        assert box["y"] >= foot - 0.5, part
+        foot = box["y"] + box["height"]
+    assert foot <= (height + 0.5 if width > height else 1.6 * height)
+    action_box = boxes["#action"]
+    assert action_box is not None
+    assert page.eval_on_selector("#action", "one => one.scrollHeight <= one.clientHeight + 1")
+    for cell in page.locator(".cell").all():
+        assert cell.evaluate(
+            "one => one.scrollHeight <= one.clientHeight + 1 && one.scrollWidth <= one.clientWidth + 1"
+        )
+    picture = page.locator("#picture .view").bounding_box()
+    assert picture is not None and picture["height"] > 0.2 * height
+
+
+def test_the_expected_shell_is_changed_with_gloves(plant: Plant, open_page: Open) -> None:
+    page = open_page().page
+    wait_state(page, "waiting")
+    assert page.inner_text("#action") == "Choose the shell: press Change"
+    page.click("#change")
+    for button in page.locator("#chooser button, #chooser .tile, #change").all():
+        box = button.bounding_box()
+        assert box is not None and min(box["width"], box["height"]) >= 72  # 20 mm on the station's screen
+    page.locator(".tile", has_text="Top box lid").click()
+    page.get_by_label("half a degree more").click()
+    page.get_by_label("half a degree more").click()
+    page.click("text=Use this")
+    page.wait_for_selector("#expected:has-text('21.0 °C measured')")
+    assert plant.state.now().expected == Expected("toplid", "standard", 21.0)
+
+
+def test_text_from_files_stays_text(plant: Plant, open_page: Open) -> None:
+    attack = "<img src=x onerror=alert(1)><b>bold</b>"
+    plant.save_saying("bad", attack, attack)
+    plant.state.say(attack, plant.now())
+    page = open_page().page
+    page.wait_for_selector("#refused:not([hidden])")
+    assert page.text_content("#sentence") == page.text_content("#refused span") == attack
+    assert page.locator("#sentence *, #refused span *").count() == 0
+
+
+def test_attempts_today_and_gauge(plant: Plant, open_page: Open) -> None:
+    plant.save("bad", "L-7", age_s=30)
+    plant.save("good", "L-7")
+    page = open_page().page
+    wait_state(page, "answer")
+    assert page.inner_text("#look-count") == "2nd look"
+    assert page.inner_text("#attempts").split("\n") == ["1st bad", "2nd good"]
+    assert page.inner_text("#gauge").startswith("Reads 430.02 for 430.00 mm between marks")
+    assert "ago" in page.inner_text("#gauge-age")
+    off = replace(plant.save("good", "L-8").measurement.views[0], lengths=(("marks 0 to 1", 430.0, 430.11),))
+    measurement = replace(plant.save("good", "L-9").measurement, views=(off,))
+    plant.save("good", "L-10", measurement=measurement)
+    page.wait_for_selector("#gauge.warn")
+
+
+def test_the_safety_line_is_there(open_page: Open) -> None:
+    page = open_page().page
+    assert "never releases a guard or starts a machine" in page.inner_text("#safety")
