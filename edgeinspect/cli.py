@@ -28,12 +28,12 @@ from rich.table import Table
 from edgeinspect.conformity import Answer, Finding
 from edgeinspect.demo import Demo
 from edgeinspect.errors import EdgeinspectError, InputError, PictureError
+from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.shell.drawing import draw
 from edgeinspect.shell.files import load_shell
 from edgeinspect.shell.summary import summary, units_question
 from edgeinspect.station.calibrations import calibrate_folder, write_calibration
 from edgeinspect.station.config import Station, load_station
-from edgeinspect.station.inspection import Expected, Inspection
 from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.pictures import KINDS, parse_name
 from edgeinspect.station.run import get_ready, inspect_set, load_expected, time_of_day

@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from edgeinspect.errors import EdgeinspectError, InputError
+from edgeinspect.inspection import Expected
 from edgeinspect.shell.files import load_shell
 from edgeinspect.station.calibrations import Progress, calibrate_folder, write_calibration
 from edgeinspect.station.config import Station, load_station
-from edgeinspect.station.inspection import Expected
 from edgeinspect.station.intake import receive_upload
 from edgeinspect.station.run import time_of_day
 from edgeinspect.store.inspections import Row, Store

@@ -18,6 +18,7 @@ from pathlib import Path
 from edgeinspect import __version__
 from edgeinspect.conformity import Answer, Verdict, judge
 from edgeinspect.errors import CalibrationError, DefinitionError, InputError, PictureError
+from edgeinspect.inspection import Expected, Inspection, PictureFile
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.measurement import ShellMeasurement, Stop
 from edgeinspect.measure.picture import RawLevels
@@ -27,7 +28,6 @@ from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.shell.files import load_shell
 from edgeinspect.station.calibrations import read_calibration
 from edgeinspect.station.config import CameraSetup, Station
-from edgeinspect.station.inspection import Expected, Inspection, PictureFile
 from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.pictures import Picture, read_picture, view_jpeg
 from edgeinspect.store.inspections import KeptCalibration, Store

@@ -21,8 +21,8 @@ from types import FrameType
 import cv2
 
 from edgeinspect.errors import EdgeinspectError, StoreError
+from edgeinspect.inspection import Expected, PictureFile
 from edgeinspect.station.config import Station, load_station
-from edgeinspect.station.inspection import Expected, PictureFile
 from edgeinspect.station.intake import Inbox, PictureSet
 from edgeinspect.station.run import Ready, file_sha256, get_ready, inspect_set, time_of_day
 from edgeinspect.store.inspections import Store

@@ -16,8 +16,8 @@ from sqlalchemy.dialects.sqlite import insert as insert_sqlite
 
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
+from edgeinspect.inspection import Inspection, PictureFile
 from edgeinspect.measure.measurement import Ribbon
-from edgeinspect.station.inspection import Inspection, PictureFile
 from edgeinspect.store import files
 from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
 from edgeinspect.store.database import READING, RECORD_FILE, check_version, open_engine, plain_errors, prepare

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from sqlalchemy import Engine, select, update
 
-from edgeinspect.station.inspection import Expected
+from edgeinspect.inspection import Expected
 from edgeinspect.store.database import READING, check_version, open_engine, plain_errors
 from edgeinspect.store.schema import StateTable
 

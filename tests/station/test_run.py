@@ -15,13 +15,13 @@ import pytest
 
 from edgeinspect.conformity import Answer, Verdict
 from edgeinspect.errors import DefinitionError, StoreError
+from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.measure.measurement import ShellMeasurement, Stop
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.shell.files import load_shell
 from edgeinspect.station import run
 from edgeinspect.station.config import Station
-from edgeinspect.station.inspection import Expected, Inspection
 from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.run import Ready, get_ready, inspect_set, load_expected
 from edgeinspect.store.inspections import Store

@@ -18,9 +18,9 @@ import pytest
 
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
+from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.station import worker as worker_module
 from edgeinspect.station.config import Station
-from edgeinspect.station.inspection import Expected, Inspection
 from edgeinspect.station.intake import Inbox
 from edgeinspect.station.worker import Worker, WorkerProcess
 from edgeinspect.store.inspections import Store

@@ -10,6 +10,7 @@ import pytest
 
 from edgeinspect.conformity import Answer, Finding, Verdict
 from edgeinspect.geometry import PlaneShift, Pose
+from edgeinspect.inspection import Expected, Inspection, PictureFile
 from edgeinspect.measure.measurement import (
     Alignment,
     CameraView,
@@ -26,7 +27,6 @@ from edgeinspect.measure.measurement import (
     ZoneResult,
 )
 from edgeinspect.shell.definition import Check, Frame
-from edgeinspect.station.inspection import Expected, Inspection, PictureFile
 
 MakeInspection = Callable[..., Inspection]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import enum
 import json
@@ -16,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from edgeinspect.errors import StoreError
-from edgeinspect.station.inspection import Inspection
+from edgeinspect.inspection import Inspection
 from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
 
 
@@ -127,13 +128,15 @@ def test_damaged_arrays_are_one_sentence(damage: bytes) -> None:
 
 
 @given(some.integers(0, 10_000), some.integers(1, 255))
-def test_no_damage_to_stored_arrays_goes_unnoticed(at: int, change: int) -> None:
-    """zlib's Adler-32 covers the numbers (RFC 1950, section 2.2)."""
-    content = bytearray(pack([np.arange(300.0), np.arange(7, dtype=np.uint8)]))
+def test_no_damage_to_stored_arrays_changes_a_number_unnoticed(at: int, change: int) -> None:
+    """zlib's Adler-32 covers the numbers (RFC 1950, section 2.2); a bit of its stream may mean nothing."""
+    arrays = [np.arange(300.0), np.arange(7, dtype=np.uint8)]
+    content = bytearray(pack(arrays))
     at = content.index(b"\n") + 1 + at % (len(content) - content.index(b"\n") - 1)
     content[at] ^= change
-    with pytest.raises(StoreError):
-        unpack(bytes(content))
+    with contextlib.suppress(StoreError):
+        for got, want in zip(unpack(bytes(content)), arrays, strict=True):
+            assert np.array_equal(got, want)
 
 
 def test_no_other_type_slips_into_a_record() -> None:

@@ -19,7 +19,7 @@ from alembic.script import ScriptDirectory
 
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
-from edgeinspect.station.inspection import Expected, Inspection
+from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.store import database
 from edgeinspect.store.inspections import KeptCalibration, Store
 from edgeinspect.store.schema import Table

@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import event
 
-from edgeinspect.station.inspection import Inspection
+from edgeinspect.inspection import Inspection
 from edgeinspect.store import files
 from edgeinspect.store.codec import Arrays, pack, to_plain
 from edgeinspect.store.inspections import Store
@@ -27,7 +27,7 @@ WRITER = """
 import json, os, sys
 from dataclasses import replace
 from pathlib import Path
-from edgeinspect.station.inspection import Inspection
+from edgeinspect.inspection import Inspection
 from edgeinspect.store.codec import from_plain, unpack
 from edgeinspect.store.inspections import Store
 
