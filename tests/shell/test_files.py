@@ -105,7 +105,7 @@ ONE_CHANGE = [
     ("sheet_mm = 3.0", "sheet_mm = true", "shell.sheet_mm is true, must be a number"),
     ('arris = "show"', 'arris = "top"', 'shell.arris is "top", must be "show" or "back"'),
     ('hand = "none"', 'hand = "Left"', 'shell.hand is "Left", must be "left", "right" or "none"'),
-    ("[120.0, 80.0]", "[120.0, 1e-320]", "shell.extent_mm[1] is 9.99988671e-321, must be at least 0.001"),
+    ("[120.0, 80.0]", "[120.0, 1e-320]", "shell.extent_mm[1] is 9.999888672e-321, must be at least 0.001"),
     ("[120.0, 80.0]", "[120.0]", "shell.extent_mm is [120.0], must have more numbers: 2 or more"),
     ("[120.0, 80.0]", "[120.0, 80.0, 9.0]", "shell.extent_mm has 3 entries, must have 2"),
     ("80e-6", "80", "material.expansion_per_k is 80, must be at most 0.001"),
