@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import math
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -218,8 +217,3 @@ def _known_keys(model: type[Table], loc: tuple[int | str, ...]) -> tuple[str, ..
             candidates = [inner, *getattr(inner, "__args__", ())]
             model = next((c for c in candidates if isinstance(c, type) and issubclass(c, Table)), model)
     return tuple(model.model_fields)
-
-
-def is_close(value: float, nominal: float, tolerance: float) -> bool:
-    """Whether a length is within ``tolerance`` of another; never for nan."""
-    return math.isfinite(value) and abs(value - nominal) <= tolerance
