@@ -18,6 +18,7 @@ from edgeinspect.measure.fixture import Fixture, Seating
 
 # light, gloss and a rounded arris move an edge this much: ray-traced samples under dome and ring, see DEVELOPERS.md
 EDGE_MODEL_PX = 0.02
+FORMED_EDGE_PX = 0.04  # the same for a formed edge, which is shaded on both sides: pips on the ray-traced samples
 MARK_NOISE_PX = 0.03  # of a mark's corner in one picture, as measured on the samples
 
 

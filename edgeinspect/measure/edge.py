@@ -16,8 +16,10 @@ from edgeinspect.measure import kernels
 from edgeinspect.measure.measurement import Flag
 from edgeinspect.measure.picture import Levels
 
-HALF_WINDOW_PX = 3.5  # samples within this of the edge are fitted: beyond it a step says nothing more about its place
+# Samples within this of the edge are fitted: beyond it a step says nothing more about its place. A wide blur needs more.
+HALF_WINDOW_PX, HALF_WINDOW_BLURS = 3.5, 3.7
 SATURATED_LEVEL = 0.999  # of full scale
+BURNT_SHARE = 1 / 6  # of a line's window: a face that is clipped at 1.03 of full scale moves its edge 0.04 px
 RIVAL_SHARE = 0.7  # a second step this strong beside the first makes the place doubtful
 BILINEAR_NOISE = (
     2.0 / 3.0
@@ -51,11 +53,11 @@ def noise_of(ribbon: Levels) -> float:
 
 def polarity_of(ribbon: Levels) -> float:
     """+1 where the picture gets brighter out of the material, -1 where it gets darker: the majority of the scan lines
-    decides.
+    that are seen whole decides.
     """
     third = max(1, ribbon.shape[1] // 3)
-    outwards = (ribbon[:, -third:].sum(axis=1) - ribbon[:, :third].sum(axis=1)) >= 0  # False where nothing is seen
-    return 1.0 if 2 * np.count_nonzero(outwards) >= len(outwards) else -1.0
+    rise = ribbon[:, -third:].sum(axis=1) - ribbon[:, :third].sum(axis=1)  # nan where an end is outside the picture
+    return 1.0 if np.count_nonzero(rise > 0) >= np.count_nonzero(rise < 0) else -1.0
 
 
 def fit_edges(
@@ -66,14 +68,15 @@ def fit_edges(
     *,
     polarity: float | None = None,
     noise: float | None = None,
+    half_window_px: float | None = None,
     rounds: int = 3,
 ) -> Edges:
     """The edge on every scan line of a ribbon.
 
     Parameters: ribbon - (N, M) levels, from the material outwards; d_mm - (M,) even offsets; px_per_mm - (N,) picture
-    scale along the lines; blur_px - first guess of the blur's standard deviation, refined here; start_mm - (N,) where
-    to look (default: the strongest step); noise - standard deviation of the picture's noise [levels] (default: from
-    the ribbon); full_scale - level of a saturated pixel.
+    scale along the lines; blur_px - first guess of the blur's standard deviation, refined here; polarity - +1 brighter
+    outwards, -1 darker (default: the majority decides); noise - standard deviation of the picture's noise [levels]
+    (default: from the ribbon); half_window_px - how much beside the edge is fitted, where something else is near.
     Returns Edges. A line with no step of five times the noise is flagged NO_EDGE, never guessed.
     Reference for u: Cramér-Rao bound of a blurred step in white noise, u = (noise/contrast) sqrt(2 s sqrt(pi)) px for
     a line 1 px wide.
@@ -90,7 +93,8 @@ def fit_edges(
     kernels.seek(ribbon, polarity, max(2, round(3.0 * blur / spacing)), index, strength, rival)
     flags[rival > RIVAL_SHARE * np.maximum(strength, 1e-9)] |= Flag.RIVAL_EDGE
     flags[strength < 5.0 * noise] |= Flag.NO_EDGE
-    half = min(max(3, round(HALF_WINDOW_PX / (scale * spacing))), (samples - 1) // 2)
+    reach_px = max(HALF_WINDOW_PX, HALF_WINDOW_BLURS * blur_px) if half_window_px is None else half_window_px
+    half = min(max(3, round(reach_px / (scale * spacing))), (samples - 1) // 2)
     width = 2 * half + 1
     first = np.clip(index - half, 0, samples - width)
     rows = np.arange(count)
@@ -110,9 +114,9 @@ def fit_edges(
     inside = (at > 0) & (at < (width - 1) * spacing)
     flags[weak | ~inside] |= Flag.NO_EDGE
     flags[spread > 3.0 * noise + 0.1 * np.abs(step)] |= Flag.POOR_FIT
-    if float(np.nanmax(ribbon)) >= SATURATED_LEVEL:
+    if float(np.nanmax(ribbon, initial=0.0)) >= SATURATED_LEVEL:
         burnt = np.take_along_axis(ribbon, first[:, None] + np.arange(width), axis=1) >= SATURATED_LEVEL
-        flags[burnt.sum(axis=1) > width // 3] |= Flag.SATURATED
+        flags[burnt.sum(axis=1) > BURNT_SHARE * width] |= Flag.SATURATED
     u_px = noise / np.maximum(np.abs(step), 1e-9) * np.sqrt(2.0 * blur * px_per_mm * np.sqrt(np.pi))
     d = np.where(flags & (Flag.NO_EDGE | Flag.OUTSIDE), np.nan, d)
     return Edges(d, u_px / px_per_mm, step, blur, flags)

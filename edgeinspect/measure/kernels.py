@@ -89,10 +89,10 @@ def seek(ribbon, polarity, lag, index, strength, rival):
 def median_third_difference(ribbon):
     """Median size of the third difference along the curve, over a thinned ribbon (N, M); nan is left out."""
     count, samples = ribbon.shape
-    sizes = np.empty(((count + 2) // 3) * ((samples + 3) // 4))
+    sizes = np.empty(((count + 2) // 3) * ((samples + 2) // 3))
     used = 0
     for i in range(0, count - 3, 3):
-        for j in range(0, samples, 4):
+        for j in range(0, samples, 3):  # samples half a pixel apart: an even step would stay at one sub-pixel phase
             size = abs(ribbon[i + 3, j] - 3.0 * ribbon[i + 2, j] + 3.0 * ribbon[i + 1, j] - ribbon[i, j])
             if size < 1e6:
                 sizes[used] = size

@@ -21,6 +21,7 @@ LINES = 90
 SEARCH_MM = 4.0
 BAND_MM = 1.2  # the wall's foot follows about 1.7 mm further out and must stay outside
 RADIUS_MAY_BE_OFF_MM = 0.4
+HALF_WINDOW_PX = 2.0  # seen from the side the wall is only some 4 px wide: its foot must not pull at the fit
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ def _fit(
         directions = np.broadcast_to(outward, points.shape)
         lines = lay_scan_lines(points.reshape(-1, 3), directions.reshape(-1, 3), BAND_MM, model, pose)
         d_mm = offsets(BAND_MM, float(lines.px_per_mm.mean()))
-        edges = fit_edges(sample(picture, lines, d_mm), d_mm, lines.px_per_mm, blur_px)
+        edges = fit_edges(sample(picture, lines, d_mm), d_mm, lines.px_per_mm, blur_px, half_window_px=HALF_WINDOW_PX)
         usable = ((edges.flags & (Flag.NO_EDGE | Flag.OUTSIDE)) == 0).reshape(-1, LINES)
         offset = np.nan_to_num(edges.d_mm).reshape(-1, LINES)
         circles = [_circle(rows, offset[k], usable[k]) for k in range(len(pips))]

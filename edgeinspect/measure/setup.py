@@ -92,9 +92,18 @@ class Sight:
 
     @property
     def edge_model_mm(self) -> float:
-        """Standard uncertainty of an edge's place from light and the arris's shape."""
-        depth = float(self.pose.apply(self.setup.rim_seated.points_mm[:1])[0, 2])
-        return budget.EDGE_MODEL_PX * depth / self.model.fx
+        """Standard uncertainty of a cut edge's place from light and the arris's shape."""
+        return budget.EDGE_MODEL_PX / self.px_per_mm
+
+    @property
+    def formed_edge_mm(self) -> float:
+        """The same of a formed edge."""
+        return budget.FORMED_EDGE_PX / self.px_per_mm
+
+    @property
+    def px_per_mm(self) -> float:
+        """Scale of the picture at the rim."""
+        return self.model.fx / float(self.pose.apply(self.setup.rim_seated.points_mm[:1])[0, 2])
 
 
 def quantity(value: float, shares: dict[str, float]) -> Quantity:

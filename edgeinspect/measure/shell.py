@@ -213,7 +213,7 @@ def _formed_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | N
     nominal = setup.seating.pose.apply(setup.pips_mm * sight.growth)
     start = cut.pose().apply(nominal)
     found = find_pips(sight.picture, pips, start, sight.model, sight.pose, sight.blur_px)
-    datum = datum_of_pips(pips, found, nominal[:, :2], sight.edge_model_mm)
+    datum = datum_of_pips(pips, found, nominal[:, :2], sight.formed_edge_mm)
     if datum is not None:
         return datum, None
     missing = ", ".join(pip.name for pip, one in zip(pips, found, strict=True) if one.centre_mm is None)
