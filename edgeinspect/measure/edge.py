@@ -16,7 +16,7 @@ from edgeinspect.measure import kernels
 from edgeinspect.measure.measurement import Flag
 from edgeinspect.measure.picture import Levels
 
-# Samples within this of the edge are fitted: beyond it a step says nothing more about its place. A wide blur needs more.
+# Samples within this of the edge are fitted, more where the blur is wide: beyond it a step says nothing of its place.
 HALF_WINDOW_PX, HALF_WINDOW_BLURS = 3.5, 3.7
 SATURATED_LEVEL = 0.999  # of full scale
 BURNT_SHARE = 1 / 6  # of a line's window: a face that is clipped at 1.03 of full scale moves its edge 0.04 px
