@@ -6,6 +6,7 @@ Numbers only; static/*.js draws them.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -19,6 +20,8 @@ from edgeinspect.shell.definition import ShellDefinition
 
 Point = tuple[float, float]
 Numbers = list[float | None]
+
+ARROW_MM = 90.0  # length of the arrow that says which way the whole cut is off; its size is said in words
 
 
 @dataclass(frozen=True)
@@ -54,12 +57,13 @@ class PictureDrawing:
 
 @dataclass(frozen=True)
 class Place:
-    """Where to look: one place in one picture."""
+    """Where to look: one place in one picture, or which way the whole cut is off, from the place to ``to_px``."""
 
     camera: str
     x_px: float
     y_px: float
     words: str
+    to_px: Point | None = None
 
 
 @dataclass(frozen=True)
@@ -123,7 +127,9 @@ def judged_profile(measurement: ShellMeasurement) -> DeviationProfile | None:
 
 
 def _filtered_mm(trace: EdgeTrace, profile: DeviationProfile) -> Array:
-    """The filtered deviation at the stations of a rim trace, nan where the profile has none within 1 mm."""
+    """The filtered deviation at the stations of a rim trace, nan where the station itself was not seen, however near the
+    next one is, and where the profile has no value within 1 mm.
+    """
     good = np.flatnonzero(np.isfinite(profile.deviation_mm))
     if not len(good):
         return np.full(len(trace.arc_mm), np.nan)
@@ -132,7 +138,7 @@ def _filtered_mm(trace: EdgeTrace, profile: DeviationProfile) -> Array:
     value = np.interp(trace.arc_mm, arc, profile.deviation_mm[good])
     after = np.clip(np.searchsorted(arc, trace.arc_mm), 0, len(arc) - 1)
     gap = np.minimum(np.abs(arc[after] - trace.arc_mm), np.abs(arc[np.maximum(after - 1, 0)] - trace.arc_mm))
-    return np.where(gap <= 1.0, value, np.nan)
+    return np.where(measured(trace) & (gap <= 1.0), value, np.nan)
 
 
 def curve_drawing(trace: EdgeTrace, measurement: ShellMeasurement, every: int = 1) -> CurveDrawing:
@@ -242,13 +248,24 @@ def place_of(finding: Finding, measurement: ShellMeasurement, definition: ShellD
         at = int(np.abs(trace.arc_mm - arc).argmin())
         pixel = trace.pixel[at] if measured(trace)[at] else trace.nominal_pixel[at]
         return Place(trace.camera, float(pixel[0]), float(pixel[1]), finding.where)
-    if finding.at_shell_mm is not None and rim and definition is not None:
-        pixel = _plan_to_pixel(rim[0], definition, finding.at_shell_mm)
-        return Place(rim[0].camera, float(pixel[0]), float(pixel[1]), finding.where)
+    if not rim or definition is None:
+        return None
+    plan = _plan_to_pixel(rim[0], definition)
+    if finding.at_shell_mm is not None:
+        x, y = plan(finding.at_shell_mm)
+        return Place(rim[0].camera, x, y, finding.where)
+    if finding.characteristic == "path shift" and measurement.cut is not None:
+        shift = measurement.cut.shift
+        reach = ARROW_MM / max(float(np.hypot(shift.dx_mm, shift.dy_mm)), 1e-6)
+        middle = definition.rim.points_mm[:, :2].mean(axis=0)
+        x, y = plan((middle[0], middle[1]))
+        return Place(
+            rim[0].camera, x, y, finding.where, plan((middle[0] + reach * shift.dx_mm, middle[1] + reach * shift.dy_mm))
+        )
     return None
 
 
-def _plan_to_pixel(rim: EdgeTrace, definition: ShellDefinition, plan_mm: tuple[float, float]) -> Array:
+def _plan_to_pixel(rim: EdgeTrace, definition: ShellDefinition) -> Callable[[Point], Point]:
     """Picture position of a place in the shell's plan, good to a few pixels: enough to put a ring round it."""
     arc, length = closed_arc_mm(definition.rim.points_mm)
     whole = np.append(arc, length)
@@ -257,4 +274,9 @@ def _plan_to_pixel(rim: EdgeTrace, definition: ShellDefinition, plan_mm: tuple[f
     known = np.isfinite(rim.nominal_pixel).all(axis=1)
     terms = np.column_stack([plan, np.ones(len(plan))])[known]
     fit, *_ = np.linalg.lstsq(terms, rim.nominal_pixel[known], rcond=None)
-    return np.asarray(np.array([*plan_mm, 1.0]) @ fit, dtype=np.float64)
+
+    def to_pixel(place_mm: Point) -> Point:
+        x, y = np.array([*place_mm, 1.0]) @ fit
+        return float(x), float(y)
+
+    return to_pixel

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeinspect.conformity import Answer, Finding, Verdict
+from edgeinspect.conformity import judge
 from edgeinspect.geometry import PlaneShift, Pose, closed_arc_mm
 from edgeinspect.inspection import Expected, Inspection, PictureFile
 from edgeinspect.measure.measurement import (
@@ -74,7 +74,7 @@ def _trace(kind: str, which: str) -> EdgeTrace:
     d = _deviation(kind, arc, length) if which == "rim" else np.full(len(arc), 0.03)
     flags = np.zeros(len(arc), np.int32)
     if which == "rim":
-        flags[(arc > 1010) & (arc < 1022)] = Flag.LOW_CONTRAST
+        flags[(arc > 1010) & (arc < 1012)] = Flag.LOW_CONTRAST
     nominal = to_px(xy)
     step = PX_PER_MM * normal * [1, -1]
     pixel = nominal + d[:, None] * step
@@ -125,90 +125,6 @@ def _zones(kind: str, definition: ShellDefinition, profile: DeviationProfile) ->
             )
         )
     return tuple(rows)
-
-
-def _zone_finding(result: ZoneResult, definition: ShellDefinition) -> Finding:
-    words = next(zone.words for zone in definition.zones if zone.name == result.zone)
-    much = result.most.value >= -result.least.value
-    value, at = (result.most.value, result.most_at_mm) if much else (result.least.value, result.least_at_mm)
-    u, size = 0.028, abs(value)
-    guard = 1.65 * u
-    answer = (
-        Answer.CONFORMING if size <= 0.5 - guard else Answer.NONCONFORMING if size >= 0.5 + guard else Answer.NOT_PROVEN
-    )
-    way = "too much material" if much else "cut too deep"
-    what = {
-        Answer.CONFORMING: (f"{words}: {value:+.2f} mm, limit 0.50 mm", "Rack it"),
-        Answer.NONCONFORMING: (
-            f"{words}: {size:.2f} mm {way}, limit 0.50 mm",
-            "Clean the edge there, look once more; else call",
-        ),
-        Answer.NOT_PROVEN: (f"{words}: {size:.2f} mm {way}, too close to the limit 0.50 mm", "Set aside for quality"),
-    }[answer]
-    return Finding(
-        f"zone {result.zone}", words, answer, "mm", value, u, -0.5, 0.5, guard, "datum", what[0], what[1], at_arc_mm=at
-    )
-
-
-def _findings(kind: str, definition: ShellDefinition, zones: tuple[ZoneResult, ...]) -> list[Finding]:
-    findings = [_zone_finding(zone, definition) for zone in zones]
-    findings.append(
-        Finding(
-            "path shift",
-            "whole cut",
-            Answer.CONFORMING,
-            "mm",
-            0.11,
-            0.02,
-            0.0,
-            0.4,
-            0.033,
-            "fixture",
-            "whole cut: 0.11 mm off",
-            "Rack it",
-        )
-    )
-    hole = (
-        ("lock hole, front middle: missing", "Call the robot programmer")
-        if kind == "hole"
-        else ("lock hole: 0.04 mm off its place", "Rack it")
-    )
-    findings.append(
-        Finding(
-            "cut-out lock-hole position",
-            "lock hole, front middle",
-            Answer.NONCONFORMING if kind == "hole" else Answer.CONFORMING,
-            "mm",
-            None if kind == "hole" else 0.04,
-            0.02,
-            0.0,
-            0.4,
-            0.033,
-            "datum",
-            *hole,
-            at_shell_mm=(0.0, -118.0),
-        )
-    )
-    off = kind == "decal"
-    findings.append(
-        Finding(
-            "decal badge offset up",
-            "badge on the lid",
-            Answer.NONCONFORMING if off else Answer.CONFORMING,
-            "mm",
-            1.24 if off else 0.21,
-            0.05,
-            -1.0,
-            1.0,
-            0.08,
-            "datum",
-            "badge: 1.2 mm up, 0.4° clockwise, limit 1.0 mm" if off else "badge: 0.2 mm up, limit 1.0 mm",
-            "Lift it and lay it again" if off else "Rack it",
-            at_shell_mm=(0.0, -20.0),
-        )
-    )
-    order = [Answer.NONCONFORMING, Answer.NO_RESULT, Answer.NOT_PROVEN, Answer.CONFORMING]
-    return sorted(findings, key=lambda one: (order.index(one.answer), -abs(one.value or 9.0)))
 
 
 def _measure(kind: str, definition: ShellDefinition) -> ShellMeasurement:
@@ -287,39 +203,6 @@ def _measure(kind: str, definition: ShellDefinition) -> ShellMeasurement:
     )
 
 
-def _judge(kind: str, measurement: ShellMeasurement, definition: ShellDefinition) -> Verdict:
-    rule = "ISO 14253-1, guard band g = 1.65 u on each side of a limit"
-    if kind == "none":
-        stop = measurement.stops[0]
-        finding = Finding(
-            "fixture marks",
-            "camera top",
-            Answer.NO_RESULT,
-            "mm",
-            None,
-            None,
-            None,
-            None,
-            None,
-            "fixture",
-            stop.reason,
-            stop.action,
-        )
-        return Verdict(Answer.NO_RESULT, stop.reason, stop.action, (finding,), rule, definition.sha256)
-    findings = _findings(kind, definition, measurement.zones)
-    worst = findings[0]
-    if worst.answer is Answer.CONFORMING:
-        return Verdict(
-            worst.answer,
-            "Every zone, cut-out and the decal within limits",
-            "Rack it",
-            tuple(findings),
-            rule,
-            definition.sha256,
-        )
-    return Verdict(worst.answer, worst.sentence, worst.action, tuple(findings), rule, definition.sha256)
-
-
 def _iso(at: datetime) -> str:
     return at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
@@ -342,7 +225,7 @@ def make_inspection(
         expected=Expected("toplid", "standard", 22.5),
         pictures=(picture,),
         measurement=measurement,
-        verdict=_judge(kind, measurement, definition),
+        verdict=judge(measurement, definition),
         software="0.1.0",
     )
     return replace(whole, **changes)

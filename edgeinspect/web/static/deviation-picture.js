@@ -102,6 +102,7 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
 
   function frameBox() {
     view.setAttribute("viewBox", box.join(" "));
+    view.style.touchAction = box[2] < w ? "none" : "pan-y"; // a finger moves the picture once it is enlarged, else the page
     for (const ring of [spot, cursor]) ring.setAttribute("r", (ring === spot ? 0.03 : 0.011) * Math.max(box[2], box[3] * 4 / 3));
   }
 
@@ -119,13 +120,27 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
   };
 
   view.addEventListener("wheel", (event) => { event.preventDefault(); zoomAt(event.deltaY < 0 ? 1.25 : 0.8, ...inPicture(event)); }, { passive: false });
-  let held = null;
-  view.addEventListener("pointerdown", (event) => { held = inPicture(event); view.setPointerCapture(event.pointerId); });
-  view.addEventListener("pointerup", () => { held = null; });
+  const held = new Map(); // pointer -> where it holds the picture
+  const far = () => { const [a, b] = [...held.values()].map((one) => one.screen); return Math.hypot(a[0] - b[0], a[1] - b[1]); };
+  view.addEventListener("pointerdown", (event) => {
+    held.set(event.pointerId, { at: inPicture(event), screen: [event.clientX, event.clientY] });
+    view.setPointerCapture(event.pointerId);
+  });
+  for (const end of ["pointerup", "pointercancel"]) view.addEventListener(end, (event) => held.delete(event.pointerId));
   view.addEventListener("pointermove", (event) => {
     const [x, y] = inPicture(event);
-    if (held) { box[0] += held[0] - x; box[1] += held[1] - y; return frameBox(); }
-    return hover(x, y);
+    const mine = held.get(event.pointerId);
+    if (!mine) return hover(x, y);
+    if (held.size === 2) {
+      const before = far();
+      mine.screen = [event.clientX, event.clientY];
+      zoomAt(far() / before, x, y);
+      for (const [id, one] of held) if (id === event.pointerId) one.at = inPicture(event);
+      return undefined;
+    }
+    box[0] += mine.at[0] - x;
+    box[1] += mine.at[1] - y;
+    return frameBox();
   });
   view.addEventListener("dblclick", (event) => zoomAt(2, ...inPicture(event)));
   view.addEventListener("keydown", (event) => {

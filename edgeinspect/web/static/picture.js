@@ -30,7 +30,7 @@ export function drawPicture(view, picture, { place = null } = {}) {
       svg("path", { d: path(decal.found_px, true), fill: "none", stroke: "#4fd8e8", "stroke-width": 4 * unit }),
     );
   }
-  if (place) parts.push(ring(place, w, h, unit));
+  if (place) parts.push(place.to_px ? shiftArrow(place, unit) : ring(place, w, h, unit));
   view.replaceChildren(...parts);
 }
 
@@ -46,4 +46,15 @@ function ring(place, w, h, unit) {
     svg("path", { d: arrow, fill: "#fff", stroke: "#0d0f10", "stroke-width": 8 * unit, "stroke-linejoin": "round" }),
     svg("circle", { cx: x, cy: y, r, fill: "none", stroke: "#fff", "stroke-width": 14 * unit }),
   );
+}
+
+// Which way the whole cut is off.
+function shiftArrow(place, unit) {
+  const [x, y, [tx, ty]] = [place.x_px, place.y_px, place.to_px];
+  const far = Math.hypot(tx - x, ty - y) || 1;
+  const [ux, uy] = [(tx - x) / far, (ty - y) / far];
+  const at = (along, across) => `${(x + ux * along - uy * across * unit).toFixed(1)} ${(y + uy * along + ux * across * unit).toFixed(1)}`;
+  const neck = far - 100 * unit;
+  const arrow = `M${at(-far * 0.4, 26)} L${at(neck, 26)} L${at(neck, 70)} L${at(far, 0)} L${at(neck, -70)} L${at(neck, -26)} L${at(-far * 0.4, -26)} Z`;
+  return svg("g", { class: "worst" }, svg("path", { d: arrow, fill: "#fff", stroke: "#0d0f10", "stroke-width": 10 * unit, "stroke-linejoin": "round" }));
 }

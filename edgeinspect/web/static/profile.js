@@ -1,7 +1,7 @@
 // Deviation along the rim: curve, +-U band, limits, the guard band around each limit, zones on the axis.
 import { signed, svg } from "./words.js";
 
-const [LEFT, RIGHT, TOP, BOTTOM] = [64, 12, 34, 58];
+const [LEFT, RIGHT, TOP, BOTTOM] = [64, 12, 34, 76];
 
 export function profilePlot(plot, record, { pointAt }) {
   let frame = record.profiles[0].frame;
@@ -31,18 +31,18 @@ export function profilePlot(plot, record, { pointAt }) {
     const step = [0.02, 0.05, 0.1, 0.25, 0.5, 1, 2, 5].find((s) => most / s <= 4) ?? 10;
     for (let k = -Math.floor(most / step); k <= most / step; k += 1) {
       const d = k * step;
-      parts.push(svg("path", { d: `M${LEFT} ${y(d)} H${width - RIGHT}`, stroke: k ? "#dcdad0" : "#15191c", "stroke-width": k ? 1 : 1.2 }));
+      parts.push(svg("path", { d: `M${LEFT} ${y(d)} H${width - RIGHT}`, class: k ? "grid" : "zero" }));
       parts.push(svg("text", { x: LEFT - 8, y: y(d) + 5, "text-anchor": "end" }, signed(d, 2)));
     }
     const label = svg("text", { transform: `translate(14 ${(TOP + foot) / 2}) rotate(-90)`, "text-anchor": "middle", class: "soft" }, "deep − / + much, mm");
     parts.push(label);
 
     for (const [from, to, z] of stretches) {
-      parts.push(svg("path", { d: `M${x(from)} ${TOP} V${foot + 24}`, stroke: "#8a8f92", "stroke-width": 1, "stroke-dasharray": "2 3" }));
+      parts.push(svg("path", { d: `M${x(from)} ${TOP} V${foot + 24}`, class: "fence" }));
       if (z.frame === frame && z.lower_mm !== null) {
         for (const at of [z.lower_mm, z.upper_mm]) {
-          if (z.guard_mm) parts.push(svg("rect", { x: x(from), y: y(at + z.guard_mm), width: x(to) - x(from), height: y(at - z.guard_mm) - y(at + z.guard_mm), fill: "#f5bd16", "fill-opacity": 0.45, class: "guard" }));
-          parts.push(svg("path", { d: `M${x(from)} ${y(at)} H${x(to)}`, stroke: "#15191c", "stroke-width": 2, class: "limit" }));
+          if (z.guard_mm) parts.push(svg("rect", { x: x(from), y: y(at + z.guard_mm), width: x(to) - x(from), height: y(at - z.guard_mm) - y(at + z.guard_mm), class: "guard" }));
+          parts.push(svg("path", { d: `M${x(from)} ${y(at)} H${x(to)}`, class: "limit" }));
         }
       }
     }
@@ -55,7 +55,7 @@ export function profilePlot(plot, record, { pointAt }) {
       for (const word of words) {
         if (rows.length && `${rows[rows.length - 1]} ${word}`.length <= room) rows[rows.length - 1] += ` ${word}`; else rows.push(word);
       }
-      rows.slice(0, 3).forEach((row, i) => parts.push(svg("text", { x: (x(from) + x(to)) / 2, y: foot + 19 + 16 * i, "text-anchor": "middle", class: "soft" }, row)));
+      rows.slice(0, 4).forEach((row, i) => parts.push(svg("text", { x: (x(from) + x(to)) / 2, y: foot + 19 + 16 * i, "text-anchor": "middle", class: "soft" }, row)));
     }
 
     let band = "";
@@ -69,19 +69,19 @@ export function profilePlot(plot, record, { pointAt }) {
       }
       band += `M${up.join("L")}L${down.join("L")}Z`;
     }
-    parts.push(svg("path", { d: band, fill: "#9fb0bd", "fill-opacity": 0.75, class: "band" }));
+    parts.push(svg("path", { d: band, class: "band" }));
     let line = "";
     for (const [from, to] of runs(profile.deviation_mm)) {
       for (let i = from; i < to; i += 1) line += `${i === from ? "M" : "L"}${x(profile.arc_mm[i]).toFixed(1)} ${y(profile.deviation_mm[i]).toFixed(1)}`;
     }
-    parts.push(svg("path", { d: line, fill: "none", stroke: "#15191c", "stroke-width": 1.8, "stroke-linejoin": "round", class: "curve" }));
+    parts.push(svg("path", { d: line, class: "curve" }));
     for (const [from, to] of runs(profile.deviation_mm.map((v) => (v === null ? 0 : null)))) {
       const [a, b] = [x(profile.arc_mm[from]), x(profile.arc_mm[to - 1])];
-      parts.push(svg("path", { d: `M${a} ${y(0)} H${Math.max(b, a + 2)}`, stroke: "#15191c", "stroke-width": 12, "stroke-dasharray": "3 4", class: "unseen" }));
+      parts.push(svg("path", { d: `M${a} ${y(0)} H${Math.max(b, a + 2)}`, class: "unseen" }));
       parts.push(svg("text", { x: (a + b) / 2, y: y(0) - 12, "text-anchor": "middle" }, "not seen"));
     }
     parts.push(key(width));
-    cursor.replaceChildren(svg("path", { d: `M0 ${TOP} V${foot}`, stroke: "#1c4c99", "stroke-width": 2 }));
+    cursor.replaceChildren(svg("path", { d: `M0 ${TOP} V${foot}`, class: "cursor" }));
     plot.replaceChildren(...parts, cursor);
     place();
   }
@@ -89,10 +89,10 @@ export function profilePlot(plot, record, { pointAt }) {
   function key(width) {
     const group = svg("g", { transform: `translate(${LEFT} 0)` });
     const judged = zones.some((z) => z.frame === frame);
-    const items = [["#9fb0bd", "± U (k = 2)", 12], ...(judged ? [["#f5bd16", "guard band: too close to call", 12], ["#15191c", "limit", 3]] : [["none", "nothing is judged in this frame", 0]])];
+    const items = [["band", "± U (k = 2)", 12], ...(judged ? [["guard", "guard band: too close to call", 12], ["limit", "limit", 3]] : [["", "nothing is judged in this frame", 0]])];
     let at = 0;
-    for (const [fill, words, tall] of items) {
-      group.append(svg("rect", { x: at, y: 8 - tall / 2, width: tall ? 22 : 0, height: tall, fill }), svg("text", { x: at + (tall ? 28 : 0), y: 13 }, words));
+    for (const [kind, words, tall] of items) {
+      group.append(svg("rect", { x: at, y: 8 - tall / 2, width: tall ? 22 : 0, height: tall, class: `key ${kind}` }), svg("text", { x: at + (tall ? 28 : 0), y: 13 }, words));
       at += 60 + words.length * 7;
     }
     return group;

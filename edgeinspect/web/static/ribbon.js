@@ -28,7 +28,7 @@ export function ribbonStrip(box, axis, words, record, { pointAt }) {
     if (isRim) {
       for (const z of record.zones.filter((one) => one.from_mm !== null)) {
         for (const [from, to] of z.from_mm <= z.to_mm ? [[z.from_mm, z.to_mm]] : [[z.from_mm, length], [0, z.to_mm]]) {
-          parts.push(svg("path", { d: `M${from * along} 0 V${HIGH + FOOT}`, stroke: "#8a8f92", "stroke-width": 1, "stroke-dasharray": "3 3" }));
+          parts.push(svg("path", { d: `M${from * along} 0 V${HIGH + FOOT}`, class: "fence" }));
           for (let at = from * along + 8; at < to * along - 60; at += 900) parts.push(svg("text", { x: at, y: HIGH + 32, class: "soft" }, z.words));
           if (z.lower_mm === null) continue;
           for (const d of [z.lower_mm, z.upper_mm]) {
@@ -40,14 +40,14 @@ export function ribbonStrip(box, axis, words, record, { pointAt }) {
     const nominal = line(ribbon.nominal_d_mm, arcs, x, y);
     const edge = line(ribbon.edge_d_mm, arcs, x, y);
     parts.push(
-      svg("path", { d: nominal, fill: "none", stroke: "#fff", "stroke-width": 1.4, "stroke-dasharray": "7 5" }),
-      svg("path", { d: edge, fill: "none", stroke: "#0d0f10", "stroke-width": 4 }),
-      svg("path", { d: edge, fill: "none", stroke: "#ffb95e", "stroke-width": 2, class: "edge" }),
+      svg("path", { d: nominal, class: "nominal" }),
+      svg("path", { d: edge, class: "casing" }),
+      svg("path", { d: edge, class: "edge" }),
     );
     for (let arc = 0; arc < length; arc += 20) {
-      parts.push(svg("path", { d: `M${arc * along} ${HIGH} v5`, stroke: "#15191c" }), svg("text", { x: arc * along + 3, y: HIGH + 15 }, `${arc} mm`));
+      parts.push(svg("path", { d: `M${arc * along} ${HIGH} v5`, class: "tick" }), svg("text", { x: arc * along + 3, y: HIGH + 15 }, `${arc} mm`));
     }
-    cursor = svg("path", { d: `M0 0 V${HIGH}`, stroke: "#7fe0ee", "stroke-width": 2, visibility: "hidden" });
+    cursor = svg("path", { d: `M0 0 V${HIGH}`, class: "cursor", visibility: "hidden" });
     view.replaceChildren(...parts, cursor);
     view.dataset.along = along;
 
@@ -95,5 +95,5 @@ function line(values, arcs, x, y) {
 
 function limitLine(ribbon, from, to, limit, x, y) {
   const values = ribbon.arc_mm.map((arc, i) => (arc >= from && arc < to && ribbon.nominal_d_mm[i] !== null ? ribbon.nominal_d_mm[i] + limit : null));
-  return svg("path", { d: line(values, ribbon.arc_mm, x, y), fill: "none", stroke: "#fff", "stroke-width": 1, "stroke-opacity": 0.9, class: "limit" });
+  return svg("path", { d: line(values, ribbon.arc_mm, x, y), class: "limit" });
 }
