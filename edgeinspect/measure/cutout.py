@@ -97,7 +97,7 @@ def measure_cutouts(
     wall = np.concatenate([fit.wall for fit in fits])
     waves = [_harmonics(len(fit.wall)) for fit in fits]
     for _ in range(5):
-        expected = np.concatenate([fit.rows @ fit.terms for fit in fits])
+        expected = np.concatenate([fit.rows @ fit.terms + fit.pull for fit in fits])
         arris, u = _two_steps(ribbon, d_mm, expected, wall, edges.blur_mm, noise, waves)
         moved = [fit.follow(arris[part], u[part]) for fit, part in zip(fits, parts, strict=True)]
         if max(moved) < 4e-3:  # each round leaves about a fifth of the error
@@ -117,8 +117,10 @@ class _Fitting:
         self.rows = shape_rows(cutout, stations, stations.points_mm[:, :2].mean(axis=0), angle)
         self.terms: Array = np.zeros(self.rows.shape[1])
         edges = here.edges
+        # Blur on a curve moves the half level towards its centre by s²/2R.
+        self.pull = 0.5 * edges.blur_mm**2 * stations.bend_per_mm
         self.usable = (edges.flags & (Flag.NO_EDGE | Flag.OUTSIDE)) == 0
-        self.near, self.arris, self.u = self.usable, edges.d_mm, edges.u_mm
+        self.near, self.arris, self.u = self.usable, edges.d_mm - self.pull, edges.u_mm
         self.seen = float(self.usable.mean()) >= SEEN_SHARE
         if not self.seen:
             return
@@ -134,6 +136,7 @@ class _Fitting:
         """Take the arris (N,) as found last; returns how far the shape moved [mm]."""
         if not self.seen:
             return 0.0
+        arris = arris - self.pull
         self.arris, self.u = arris, u
         self.near = self.usable & (np.abs(arris - self.rows @ self.terms) < 1.0)
         if self.near.mean() < SEEN_SHARE:

@@ -30,6 +30,13 @@ class Stations:
         lifted[:, 2] += self.climb
         return lifted
 
+    @property
+    def bend_per_mm(self) -> Array:
+        """(N,) curvature of the curve in plan, positive where it bends towards the normal: a hole, an inner corner."""
+        turn = np.roll(self.tangents, -1, axis=0) - np.roll(self.tangents, 1, axis=0)
+        run = np.roll(self.points_mm, -1, axis=0) - np.roll(self.points_mm, 1, axis=0)
+        return np.asarray((turn * self.normals).sum(axis=1) / np.hypot(run[:, 0], run[:, 1]))
+
     def placed(self, pose: Pose) -> Stations:
         """The same stations in another frame; ``pose`` turns about z only by little, so "horizontal" stays the
         plate's plane.

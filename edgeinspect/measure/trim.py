@@ -152,15 +152,13 @@ def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | N
         pick[2] = 2.0
         if len(cutout.size_mm) == 2 and k == 0:
             pick[3] = 2.0
-        # Blur on a curve pulls the half level inwards by s²/2R.
-        blur = fit.scan.edges.blur_mm**2 / nominal if len(cutout.size_mm) == 1 else 0.0
         shares = {
             "picture noise": float(np.sqrt(pick @ fit.covariance @ pick)),
             "far wall": wall,
             "light and edge shape": 2.0 * sight.edge_model_mm,
             "temperature": nominal * sight.u_growth,
         }
-        sizes.append(quantity((nominal + float(pick @ fit.terms) + 2.0 * blur) / sight.growth, shares))
+        sizes.append(quantity((nominal + float(pick @ fit.terms)) / sight.growth, shares))
     return CutOutResult(cutout.name, True, offsets[0], offsets[1], tuple(sizes), fit.seen_share)
 
 
