@@ -136,7 +136,7 @@ def test_scatter_is_near_the_bound(blur: float, contrast: float, noise: float, b
 
 UNDERSAMPLED = pytest.mark.xfail(
     strict=True,
-    reason="a blur of 0.6 px is undersampled: at 22.5 degrees aliasing counts as noise, u is 27 % too large (safe side)",
+    reason="a blur of 0.6 px is undersampled: aliasing counts as noise at 22.5 degrees, u 27 % too large (safe side)",
 )
 
 

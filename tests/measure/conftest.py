@@ -1,0 +1,88 @@
+"""The demo scene, drawn by the fast renderer without noise, for tests that need a whole picture."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from edgeinspect.geometry import Array
+from edgeinspect.measure.camera import CameraCalibration, CameraModel
+from edgeinspect.measure.fixture import Fixture, Mark, Seating
+from edgeinspect.measure.picture import GreyPicture
+from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.shell.files import load_shell
+from edgeinspect.simulate import bench, fast
+from edgeinspect.simulate.scene import CutShell, Scene
+
+Draw = Callable[[Scene], GreyPicture]
+
+
+def as_16_bit(picture: Array) -> NDArray[np.uint16]:
+    """A noise-free picture (1.0 = white tag) as the 16-bit levels of a camera that exposes white to 0.88."""
+    return np.rint(picture * 0.88 * 65535).astype(np.uint16)
+
+
+@pytest.fixture(scope="session")
+def model() -> CameraModel:
+    """The true camera in the measuring code's own words: same numbers, other arithmetic."""
+    camera = bench.top_camera()
+    return CameraModel(
+        camera.width_px,
+        camera.height_px,
+        camera.fx_px,
+        camera.fy_px,
+        camera.cx_px,
+        camera.cy_px,
+        np.array(camera.distortion),
+    )
+
+
+@pytest.fixture(scope="session")
+def fixture() -> Fixture:
+    x, y, width, height = bench.PATCH_MM
+    w, h = width / 2, height / 2
+    patch = np.array([[x - w, y + h, 0.0], [x + w, y + h, 0.0], [x + w, y - h, 0.0], [x - w, y - h, 0.0]])
+    marks = tuple(Mark(k, bench.mark_corners_mm(k)) for k in bench.MARKS_MM)
+    return Fixture(bench.MARK_DICTIONARY, marks, patch)
+
+
+@pytest.fixture(scope="session")
+def calibration(model: CameraModel) -> CameraCalibration:
+    """A calibration that knows the camera exactly; light and blur as the fast renderer draws them."""
+    grey = 0.88 * fast.BRIGHTNESS["patch"] / fast.BRIGHTNESS["white"]
+    pose = bench.top_camera().pose
+    return CameraCalibration("exact", "top", "2026-01-01T00:00:00Z", model, np.zeros((9, 9)), 0.0, 12, pose, grey, 0.9)
+
+
+@pytest.fixture(scope="session")
+def seating() -> Seating:
+    return Seating("toplid", bench.NOMINAL_SEATING, limit_mm=6.0, limit_deg=3.0, u_height_mm=0.01)
+
+
+@pytest.fixture(scope="session")
+def toplid_definition() -> ShellDefinition:
+    return load_shell(Path(__file__).parents[2] / "models" / "toplid")
+
+
+@pytest.fixture(scope="session")
+def empty_plate() -> NDArray[np.uint16]:
+    """Marks and grey patch on the plate, no shell."""
+    raw = as_16_bit(fast.picture(Scene(bench.top_camera())))
+    raw.setflags(write=False)
+    return raw
+
+
+@pytest.fixture(scope="session")
+def good_shell() -> GreyPicture:
+    """The lid exactly as drawn, exactly in its seat."""
+    return GreyPicture(as_16_bit(fast.picture(Scene(bench.top_camera(), CutShell()))))
+
+
+@pytest.fixture(scope="session")
+def draw() -> Draw:
+    """Draws another scene: about a second each."""
+    return lambda scene: GreyPicture(as_16_bit(fast.picture(scene)))
