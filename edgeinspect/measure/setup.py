@@ -47,6 +47,7 @@ class Setup:
         self.rim_shares: dict[Frame, dict[str, Array]] = {frame: {} for frame in Frame}
         self.place_shares: dict[str, Array] = {}
         self.path_causes: dict[str, Array] = {}
+        self.pip_misfits: dict[str, float] = {}
         by_pips = self.definition.datum is DatumScheme.PIPS
         for cause, every in causes.items():
             on_rim, on_pips, on_places = np.split(every, ends, axis=1)
@@ -54,6 +55,8 @@ class Setup:
             if by_pips:
                 in_datum = budget.left_after_points(on_rim, rim.points_mm, on_pips, pips)
                 placed_in_datum = budget.left_after_points(on_places, places, on_pips, pips)
+                misfit = budget.left_after_points(on_pips, pips, on_pips, pips)
+                self.pip_misfits[cause] = float(np.sqrt((misfit**2).sum(axis=(0, 2)).mean()))
             self.rim_shares[Frame.DATUM][cause] = budget.along_normals(in_datum, rim.normals)
             fitted = budget.left_after_outline(on_rim, rim.points_mm, rim.normals)
             self.rim_shares[Frame.BEST_FIT][cause] = budget.along_normals(fitted, rim.normals)
@@ -65,6 +68,13 @@ class Setup:
     def place_causes(self, index: int, u_growth: float) -> dict[str, float]:
         """Common shares [mm] at one cut-out or decal (in the order of the definition, cut-outs first)."""
         return {c: float(u[index]) * (u_growth if c == TEMPERATURE else 1.0) for c, u in self.place_shares.items()}
+
+    def u_pip_misfit(self, u_growth: float, u_formed_mm: float) -> float:
+        """What pips may lie off their drawing, root mean square [mm], after the shift that fits them best."""
+        count = len(self.pips_mm)
+        formed = u_formed_mm**2 * max(0.0, 2.0 * count - 3.0) / count  # of 2 coordinates each the shift takes up 3
+        common = [u * (u_growth if c == TEMPERATURE else 1.0) for c, u in self.pip_misfits.items()]
+        return float(np.sqrt(formed + sum(u**2 for u in common)))
 
 
 @dataclass(frozen=True)

@@ -30,6 +30,7 @@ from edgeinspect.measure.view import CALL, look
 from edgeinspect.shell.definition import Arris, Check, DatumScheme, ShellDefinition
 
 BAND_MM = 3.0  # half the search band of the rim: a cut further off than this is "not seen", never bridged
+MISFIT_FACTOR = 2.5  # pips off their drawing by this many standard uncertainties: once in 3,000 by chance (chi-squared)
 GREATEST_U_MM = 0.1  # a single station worse than this says nothing
 
 
@@ -129,6 +130,8 @@ def _measure(sight: Sight, result: ShellMeasurement) -> ShellMeasurement:
         result = replace(result, seating=alignment("shell - fixture", datum.shift, datum.covariance, datum.rms_mm))
     if off := _off_its_seat(setup.seating, edge.cut if datum is None else datum.shift):
         return replace(result, stops=(off,))
+    if datum is not None and (warped := _unlike_its_drawing(sight, datum)):
+        return replace(result, stops=(warped,))
     if Check.TRIM in result.checks:
         if definition.arris is Arris.BACK:
             words = f"the drawing measures the back-face arris, which camera {sight.camera} does not see"
@@ -244,6 +247,19 @@ def _off_its_seat(seating: Seating, shift: PlaneShift) -> Stop | None:
     return Stop(
         "seating", f"the shell sits {off:.1f} mm and {turned:.1f}° off its seat ({allowed})", "reseat and look again"
     )
+
+
+def _unlike_its_drawing(sight: Sight, datum: Datum) -> Stop | None:
+    """A shell that sits too high or tilted looks larger on one side: 1 mm is worth 0.2 mm at the rim, and one camera
+    sees it only by pips that no longer fit their drawing.
+    """
+    if sight.definition.datum is not DatumScheme.PIPS:
+        return None
+    expected = sight.setup.u_pip_misfit(sight.u_growth, sight.formed_edge_mm)
+    if datum.rms_mm <= MISFIT_FACTOR * expected:
+        return None
+    words = f"the pips lie {datum.rms_mm:.2f} mm off their drawing: half seated, warped, or not this kind of shell"
+    return Stop("seating", words, "clean the nests, reseat and look again")
 
 
 def _decals(sight: Sight, variant: str, datum: Datum | None) -> tuple[tuple[DecalResult, ...], Stop | None]:

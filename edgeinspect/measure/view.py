@@ -4,7 +4,7 @@ still stands where it stood.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -58,6 +58,9 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
         )
     elif float((thin >= BURNT_LEVEL).mean()) > BURNT_SHARE:
         stop = Stop("light", f"the picture of camera {name} is overexposed", f"{CALL}: check lamp and exposure")
+    elif pose is None and _mirrored(picture, calibration, fixture):
+        words = f"the picture of camera {name} is mirrored"
+        stop = Stop("picture", words, f"{CALL}: set the camera back to plain pictures")
     elif pose is None:
         seen = f"{len(marks.seen)} of {len(fixture.marks)}"
         stop = Stop(
@@ -104,6 +107,12 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
         lengths,
     )
     return Look(view, marks, stop, tuple(notes))
+
+
+def _mirrored(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture) -> bool:
+    """Whether the marks can be read in a mirror: a left-hand shell must not pass for a right-hand one."""
+    other = replace(picture, raw=picture.raw[:, ::-1].copy())
+    return find_marks(other, calibration.model, fixture, None).pose is not None
 
 
 def apparent_move(calibration: CameraCalibration, pose: Pose, outline_mm: Array) -> float:
