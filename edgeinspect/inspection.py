@@ -1,4 +1,4 @@
-"""The record of one look at one shell: what was expected, which pictures, what was measured, how it was judged, by which software."""
+"""The record of one look at one shell: what was expected, which pictures, what was measured and how it was judged."""
 
 from __future__ import annotations
 

@@ -35,6 +35,7 @@ def in_fixture(
     fixture: Fixture,
     calibration_id: str,
     made_at: str,
+    bits: int = 8,
 ) -> CameraCalibration:
     """The calibration of the camera where it hangs, from the picture (H, W) of the board lying in the fixture.
 
@@ -42,7 +43,7 @@ def in_fixture(
     disagree in scale.
     """
     camera = result.camera
-    picture = GreyPicture(levels)
+    picture = GreyPicture(levels, bits)
     marks = find_marks(picture, result.model, fixture, None)
     if marks.pose is None or len(marks.seen) < LEAST_MARKS:
         raise CalibrationError(
@@ -90,6 +91,7 @@ def in_fixture(
         level,
         marks.blur_px,
         lengths,
+        bits,
     )
 
 

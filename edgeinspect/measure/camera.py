@@ -97,6 +97,7 @@ class CameraCalibration:
     grey_level: float  # mean level of the grey patch then, as a fraction of full scale
     blur_px: float  # standard deviation of the lens blur then, from the marks' edges
     lengths: tuple[LengthCheck, ...] = field(default=())  # board lengths read back through the fixture marks alone
+    bits: int = 8  # of a level: 8, 12 or 16
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "covariance", frozen(self.covariance, (9, 9), "covariance"))

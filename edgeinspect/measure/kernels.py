@@ -246,7 +246,7 @@ def walk_outline(plan, nominal, tangent, normal, bend, pace, deviation, index, a
 
 @njit(cache=True)
 def weighted_fit(rows, target, weight, ridge):
-    """Least squares of target (N,) on rows (N, T) with weights (N,) and ``ridge`` (T,) added to the normal equations."""
+    """Least squares of target (N,) on rows (N, T), weights (N,), ``ridge`` (T,) added to the normal equations."""
     terms = rows.shape[1]
     normal, right = np.zeros((terms, terms)), np.zeros(terms)
     for i in range(len(rows)):

@@ -20,21 +20,23 @@ Levels = NDArray[np.float32]
 class GreyPicture:
     """A grey picture (H, W) as the camera gave it; nothing is converted that is not looked at.
 
-    Full scale is 255 of 8 bits, 4095 of 12 bits in 16, else 65535.
+    ``bits`` - what the camera delivers: 8, or 12 or 16 in 16-bit levels (default: as many as the levels have); full scale
+    is 2**bits - 1.
     """
 
     raw: RawLevels
+    bits: int | None = None
 
     def __post_init__(self) -> None:
         if self.raw.ndim != 2 or self.raw.dtype not in (np.uint8, np.uint16):
             raise ValueError(f"a picture must be (H, W) of 8 or 16 bits, got {self.raw.shape} {self.raw.dtype}")
+        if self.bits is not None and (self.bits == 8) != (self.raw.dtype == np.uint8):
+            raise ValueError(f"a picture of {self.bits} bits cannot have levels of {self.raw.dtype}")
 
     @cached_property
     def scale(self) -> float:
         """Fraction of full scale of one level."""
-        if self.raw.dtype == np.uint8:
-            return 1.0 / 255.0
-        return 1.0 / (4095.0 if int(self.raw.max(initial=0)) <= 4095 else 65535.0)
+        return 1.0 / float(2 ** (self.bits or 8 * self.raw.itemsize) - 1)
 
     @cached_property
     def levels(self) -> Levels:

@@ -80,7 +80,7 @@ class ShellGauge:
             return replace(
                 result, stops=(Stop("picture", f"no picture from camera {calibration.camera}", "look again"),)
             )
-        picture = GreyPicture(pictures[calibration.camera])
+        picture = GreyPicture(pictures[calibration.camera], calibration.bits)
         seen = look(picture, calibration, setup.fixture, setup.rim_seated.points_mm)
         result = replace(result, views=(seen.view,), notes=seen.notes)
         if seen.stop is not None or seen.marks.pose is None:

@@ -69,6 +69,7 @@ class _Calibration(Table):
     fixture_translation_mm: Row3
     grey_level: Annotated[Number, Field(gt=0, le=1)]
     blur_px: Positive
+    bits: Literal[8, 12, 16]
     lengths: tuple[_Length, ...]
 
 
@@ -105,6 +106,7 @@ def write_calibration(folder: Path, calibration: CameraCalibration) -> Path:
         "fixture_translation_mm": calibration.fixture_pose.translation_mm.tolist(),
         "grey_level": calibration.grey_level,
         "blur_px": calibration.blur_px,
+        "bits": calibration.bits,
         "lengths": [asdict(check) for check in calibration.lengths],
     }
     content = _File.model_validate({"format": 1, "calibration": entry})  # what could not be read again is not written
@@ -142,6 +144,7 @@ def read_calibration(path: Path, setup: CameraSetup) -> CameraCalibration:
             table.grey_level,
             table.blur_px,
             tuple(LengthCheck(c.words, c.nominal_mm, c.reading_mm, c.u_mm) for c in table.lengths),
+            table.bits,
         )
     except ValueError as error:
         raise CalibrationError(f"{label}: {error}: the file is damaged, calibrate again") from error
@@ -172,6 +175,8 @@ def _json(path: Path, label: str) -> dict[str, object]:
 def _problems(calibration: CameraCalibration, path: Path, setup: CameraSetup) -> list[str]:
     """Whether the numbers can belong to this camera."""
     model, found = calibration.model, list[str]()
+    if calibration.bits != setup.bits:
+        found.append(f"bits is {calibration.bits}, the station's camera has {setup.bits}: calibrate again")
     if calibration.camera != setup.name:
         found.append(f"it is the calibration of camera {calibration.camera}, must be of camera {setup.name}")
     if (model.width_px, model.height_px) != (setup.width_px, setup.height_px):
@@ -223,7 +228,9 @@ def calibrate_folder(
     name = next(path.name for path in files if path.stem == FIXTURE_PICTURE)
     when = datetime.fromisoformat(made_at).astimezone(UTC)
     calibration_id = f"{camera}-{when:%Y%m%dt%H%M%Sz}-{digest[:8]}"
-    calibration = in_fixture(result, levels, views[name], station.board, station.fixture, calibration_id, made_at)
+    calibration = in_fixture(
+        result, levels, views[name], station.board, station.fixture, calibration_id, made_at, setup.bits
+    )
     good = good_to(calibration, station.fixture, _seen_outline(calibration, station))
     if progress is not None:
         progress(len(files), len(files), "done")
@@ -261,7 +268,8 @@ def _look(
         if progress is not None:
             progress(done, len(files), path.name)
         try:
-            picture, _ = read_picture(path, setup.width_px, setup.height_px, station.intake.picture_limit_bytes)
+            limit = station.intake.picture_limit_bytes
+            picture, _ = read_picture(path, setup.width_px, setup.height_px, limit, bits=setup.bits)
         except PictureError as error:
             problems += error.problems
             continue

@@ -65,8 +65,6 @@ class Folders:
     inbox: str = "inbox"
     taken: str = "taken"
     refused: str = "refused"
-    pictures: str = "pictures"
-    ribbons: str = "ribbons"
     calibrations: str = "calibrations"
 
 
@@ -162,8 +160,6 @@ class _FoldersTable(Table):
     inbox: Name = Folders.inbox
     taken: Name = Folders.taken
     refused: Name = Folders.refused
-    pictures: Name = Folders.pictures
-    ribbons: Name = Folders.ribbons
     calibrations: Name = Folders.calibrations
 
 

@@ -129,9 +129,9 @@ def is_complete(content: bytes) -> bool:
     return not any(start.startswith(content) for start in (_PNG_SIGNATURE, *_TIFF_SIGNATURES))
 
 
-def view_jpeg(levels: RawLevels) -> bytes:
+def view_jpeg(levels: RawLevels, bits: int = 8) -> bytes:
     """A JPEG for looking only: 8 bits, at most 1600 px wide, same shape."""
-    grey = GreyPicture(levels).levels
+    grey = GreyPicture(levels, bits).levels
     height, width = grey.shape
     if width > VIEW_WIDTH_PX:
         size = (VIEW_WIDTH_PX, max(1, round(height * VIEW_WIDTH_PX / width)))

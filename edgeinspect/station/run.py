@@ -157,7 +157,8 @@ def inspect_set(came_in: PictureSet, ready: Ready, store: Store | None, clock: C
         for calibration in ready.kept_calibrations:
             if store.calibration(calibration.calibration_id) is None:
                 store.keep_calibration(calibration)
-        views = {camera: view_jpeg(picture.levels) for camera, picture in pictures.items()}
+        bits = {setup.name: setup.bits for setup in ready.station.cameras}
+        views = {camera: view_jpeg(picture.levels, bits[camera]) for camera, picture in pictures.items()}
         inspection = store.save(inspection, contents, views)
     return Look(inspection, frozenset(item.camera for item in came_in.arrived if item.camera not in pictures))
 

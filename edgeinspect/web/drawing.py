@@ -127,8 +127,8 @@ def judged_profile(measurement: ShellMeasurement) -> DeviationProfile | None:
 
 
 def _filtered_mm(trace: EdgeTrace, profile: DeviationProfile) -> Array:
-    """The filtered deviation at the stations of a rim trace, nan where the station itself was not seen, however near the
-    next one is, and where the profile has no value within 1 mm.
+    """The filtered deviation at the stations of a rim trace, nan where the station itself was not seen, however near
+    the next one is, and where the profile has no value within 1 mm.
     """
     good = np.flatnonzero(np.isfinite(profile.deviation_mm))
     if not len(good):

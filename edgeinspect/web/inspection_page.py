@@ -16,8 +16,6 @@ routes = APIRouter(prefix="/inspections")
 
 InspectionId = Annotated[int, Path(ge=1, le=2**62)]
 Name = Annotated[str, Path(pattern=r"^[A-Za-z0-9_.-]{1,64}$")]
-# A kept inspection never changes, so a browser may keep its pictures for good.
-FOR_GOOD = {"Cache-Control": "private, max-age=31536000, immutable"}
 
 
 def _found(parts: Parts, inspection_id: int, *, ribbons: bool = False) -> Inspection:
@@ -42,7 +40,7 @@ def view(parts: PartsHere, inspection_id: InspectionId, camera: Name) -> Respons
     content = parts.store.view(inspection_id, camera)
     if content is None:
         raise HTTPException(404, f"There is no picture of camera {camera} for inspection {inspection_id}.")
-    return Response(content, media_type="image/jpeg", headers=FOR_GOOD)
+    return Response(content, media_type="image/jpeg")
 
 
 @routes.get("/{inspection_id}/pictures/{camera}/original")
@@ -54,9 +52,7 @@ def original(parts: PartsHere, inspection_id: InspectionId, camera: Name) -> Res
         raise HTTPException(404, f"The original picture of camera {camera} is not kept for inspection {inspection_id}.")
     kind = "image/png" if name.lower().endswith(".png") else "image/tiff"
     safe = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "._-") else "_" for letter in name)
-    return Response(
-        content, media_type=kind, headers={**FOR_GOOD, "Content-Disposition": f'attachment; filename="{safe}"'}
-    )
+    return Response(content, media_type=kind, headers={"Content-Disposition": f'attachment; filename="{safe}"'})
 
 
 @routes.get("/{inspection_id}/ribbons/{number}.png")
@@ -65,7 +61,7 @@ def ribbon(parts: PartsHere, inspection_id: InspectionId, number: Annotated[int,
     ribbons = _found(parts, inspection_id, ribbons=True).measurement.ribbons
     if number >= len(ribbons):
         raise HTTPException(404, f"Inspection {inspection_id} keeps {len(ribbons)} ribbons.")
-    return Response(ribbon_png(ribbons[number]), media_type="image/png", headers=FOR_GOOD)
+    return Response(ribbon_png(ribbons[number]), media_type="image/png")
 
 
 @routes.get("/{inspection_id}", response_class=HTMLResponse)

@@ -210,7 +210,9 @@ def inspection_record(parts: Parts, inspection: Inspection) -> InspectionRecord:
         temperature_stated=measurement.temperature_stated,
         u_temperature_c=measurement.u_temperature_c,
         software=inspection.software,
-        stops=[f"{stop.stage}: {stop.reason}. {stop.action}" for stop in measurement.stops],
+        stops=[
+            f"{stop.stage}: {stop.reason}. {stop.action[:1].upper()}{stop.action[1:]}" for stop in measurement.stops
+        ],
         notes=list(measurement.notes),
         alignments=[one for one in (measurement.cut, measurement.seating, measurement.best_fit) if one is not None],
         path_shift=measurement.path_shift,

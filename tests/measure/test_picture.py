@@ -23,7 +23,7 @@ def test_bilinear_as_scipy_does_it(kind: type, top: int) -> None:
     raw[0, 0] = top
     pixels = np.column_stack([RANDOM.uniform(0, 58.9, 500), RANDOM.uniform(0, 38.9, 500)])
     wanted = map_coordinates(raw.astype(np.float64) / top, [pixels[:, 1], pixels[:, 0]], order=1)
-    picture = GreyPicture(raw)
+    picture = GreyPicture(raw, bits=top.bit_length())
     assert np.abs(picture.at(pixels) - wanted).max() < 2e-7  # float32
     assert picture.levels.max() == 1.0
     assert np.abs(picture.levels - raw / top).max() < 1e-7

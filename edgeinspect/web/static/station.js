@@ -166,13 +166,13 @@ function showBlock() {
 function fit() {
   const [say, sentence, picture] = [part("say"), part("sentence"), part("picture")];
   say.classList.remove("tight");
-  picture.classList.remove("small");
+  picture.style.removeProperty("--share");
   sentence.style.removeProperty("--lines");
   const line = parseFloat(getComputedStyle(sentence).lineHeight);
   const room = () => say.clientHeight - part("action").offsetHeight - 0.15 * line; // gap between the two
   const over = () => sentence.scrollHeight > room() + 0.2 * line;
   if (over()) say.classList.add("tight");
-  if (over()) picture.classList.add("small");
+  for (const share of ["86%", "74%", "62%"]) if (over()) picture.style.setProperty("--share", share);
   if (over()) sentence.style.setProperty("--lines", Math.max(1, Math.floor(room() / line)));
   const word = document.querySelector(".seat.lit .word") ?? part("notice").firstElementChild;
   word.style.transform = "";
