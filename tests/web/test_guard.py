@@ -23,6 +23,13 @@ def test_headers_on_every_answer(client: httpx.Client, path: str) -> None:
     assert headers["referrer-policy"] == "same-origin"
 
 
+def test_no_picture_is_kept_by_the_browser(plant: Plant, client: httpx.Client) -> None:
+    """Numbers start at 1 again with a new data folder: a kept picture would stand beside another shell's answer."""
+    plant.save("bad")
+    for path in ("/inspections/1/pictures/top.jpg", "/inspections/1/ribbons/0.png", "/inspections/1.json", "/"):
+        assert client.get(path).headers["cache-control"] == "no-store"
+
+
 def test_nothing_inline(plant: Plant, client: httpx.Client) -> None:
     """The policy would stop it: no inline script, style or handler may be needed."""
     plant.save("bad")
