@@ -24,7 +24,8 @@ from edgeinspect.measure.ribbon import lay_scan_lines, offsets, sample
 LINES_A_SIDE = 14
 BAND_CELLS = 0.75  # half the search band, in cells of the mark: stays within its black border and quiet zone
 LEAST_MARKS = 3
-STRAY_PX = 0.25  # a mark this far from where all the others put it is left out and named
+STRAY_PX = 0.25  # a mark this far from where all the others put it is left out and named ...
+STRAY_SPREAD = 2.0  # ... unless the others agree no better than this among themselves
 
 
 @dataclass(frozen=True)
@@ -131,6 +132,7 @@ def _corners(
     half_mm = BAND_CELLS * float(np.linalg.norm(sides, axis=2).min()) / cells
     lines = lay_scan_lines(points.reshape(-1, 3), directions.reshape(-1, 3), half_mm, model, pose)
     d_mm = offsets(half_mm, float(lines.px_per_mm.mean()))
+    # Always from a narrow blur: it sets the window, and a wide one would reach the cells inside a small mark.
     edges = fit_edges(sample(picture, lines, d_mm), d_mm, lines.px_per_mm, 0.9, polarity=1.0)
     fitted = edges.d_mm.reshape(len(marks), 4, LINES_A_SIDE)
     offset, slope, full = _side_lines(fitted, along - 0.5)
@@ -195,7 +197,7 @@ def _pose_of(
     residual = np.zeros_like(corners)
     matrix: Array = np.zeros((8 * len(ids), 6))
     normal: Array = np.eye(6)
-    for _ in range(6):
+    for _ in range(12):
         predicted, jacobian = cv2.projectPoints(places.reshape(-1, 1, 3), turn, shift, model.matrix, model.distortion)
         residual = corners - np.asarray(predicted).reshape(-1, 4, 2)
         matrix = np.asarray(jacobian, dtype=np.float64)[:, :6]
@@ -204,11 +206,10 @@ def _pose_of(
         change = np.linalg.solve(normal, used.T @ residual.reshape(-1))
         turn, shift = turn + change[:3], shift + change[3:]
         if np.abs(change[:3]).max() < 1e-9 and np.abs(change[3:]).max() < 1e-6:
-            off = np.sqrt((residual**2).mean(axis=(1, 2)))
-            worst = int(np.argmax(np.where(keep, off, -1.0)))
-            if off[worst] < max(STRAY_PX, 5.0 * float(np.median(off[keep]))) or keep.sum() <= LEAST_MARKS:
+            stray_one = _stray(matrix.reshape(-1, 8, 6), residual.reshape(-1, 8), np.flatnonzero(keep))
+            if stray_one is None:
                 break
-            keep[worst] = False
+            keep[stray_one] = False
     freedom = max(1, 8 * int(keep.sum()) - 6)
     rms = float(np.sqrt((residual[keep] ** 2).sum() / freedom))
     covariance = np.linalg.inv(normal) * max(rms, 0.01) ** 2
@@ -217,6 +218,25 @@ def _pose_of(
     pose = _pose(turn, shift)
     jacobians = matrix.reshape(-1, 8, 6)[keep]
     return MarksFound(pose, covariance, seen, stray, corners[keep], residual[keep], jacobians, rms, blur)
+
+
+def _stray(jacobian: Array, residual: Array, used: NDArray[np.intp]) -> int | None:
+    """The mark without which the others agree best, if they put it elsewhere.
+
+    Least squares spreads the error of one mark that was moved over all of them, so each is judged by the pose that
+    the others alone give (as in read_length).
+    """
+    if len(used) <= LEAST_MARKS:
+        return None
+    rows, rest = jacobian[used], residual[used]
+    squares = np.einsum("kji,kjl->kil", rows, rows)
+    pull = np.einsum("kji,kj->ki", rows, rest)
+    change = np.linalg.solve(squares.sum(axis=0) - squares, -pull[..., None])[..., 0]  # of the pose, without each mark
+    off = ((rest - np.einsum("kji,ui->ukj", rows, change)) ** 2).mean(axis=2)  # (without u, of mark k) [px²]
+    away = np.diag(off)
+    among = (off.sum(axis=1) - away) / (len(used) - 1)
+    one = int(np.argmin(among))
+    return int(used[one]) if away[one] > max(STRAY_PX**2, STRAY_SPREAD**2 * among[one]) else None
 
 
 def read_length(
