@@ -224,7 +224,7 @@ class Board:
 
     def temperature_words(self, expected: Expected) -> str:
         if expected.temperature_c is not None:
-            return f"{expected.temperature_c:.1f} °C measured"
+            return f"{expected.temperature_c:.1f} °C stated"
         low, high = self._station.temperature_range_c
         return f"{low:.0f} to {high:.0f} °C assumed"
 

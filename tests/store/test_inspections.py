@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -257,13 +258,13 @@ def test_a_record_that_may_only_be_read_is_one_sentence(
 
 
 @pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
+def small_disk(tmp_path: Path, missing_part: Callable[[str], NoReturn]) -> Iterator[Path]:
     """A real disk of 3 MB, where we may mount one."""
     place = tmp_path / "disk"
     place.mkdir()
     mount = ["mount", "-t", "tmpfs", "-o", "size=3m", "none", str(place)]
     if subprocess.run(mount, capture_output=True, check=False).returncode:
-        pytest.skip("mounting a small disk needs root")
+        missing_part("mounting a small disk needs root: run the tests as root")
     yield place
     subprocess.run(["umount", str(place)], check=True)
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import httpx
 import pytest
@@ -159,14 +159,14 @@ def client(live: Live) -> Iterator[httpx.Client]:
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
+def browser(missing_part: Callable[[str], NoReturn]) -> Iterator[Browser]:
     """Chromium of the system, else playwright's own."""
     with sync_playwright() as playwright:
         path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
         try:
             browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
         except Exception as error:
-            pytest.skip(f"no browser: install chromium, or run playwright install chromium ({error})")
+            missing_part(f"no browser: install chromium, or run playwright install chromium ({error})")
         yield browser
         browser.close()
 

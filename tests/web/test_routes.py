@@ -78,7 +78,7 @@ def test_station_record(plant: Plant, client: httpx.Client) -> None:
     assert [one["word"] for one in record["answer"]["attempts"]] == ["BAD", "BAD"]
     assert {one["answer"]: one["count"] for one in record["today"]}["NONCONFORMING"] == 2 or _near_midnight(plant)
     assert record["gauge"]["words"] == "Reads 430.02 for 430.00 mm between marks"
-    assert record["expected"]["words"] == "revision A, decal standard, 22.5 °C measured"
+    assert record["expected"]["words"] == "revision A, decal standard, 22.5 °C stated"
     place, picture = record["answer"]["place"], record["answer"]["picture"]
     assert place["words"] == "rear left scallop"
     rim = next(curve for curve in picture["curves"] if curve["is_rim"])

@@ -339,7 +339,7 @@ def test_the_expected_shell_is_changed_with_gloves(plant: Plant, open_page: Open
     page.get_by_label("half a degree more").click()
     page.get_by_label("half a degree more").click()
     page.click("text=Use this")
-    page.wait_for_selector("#expected:has-text('21.0 °C measured')")
+    page.wait_for_selector("#expected:has-text('21.0 °C stated')")
     assert plant.state.now().expected == Expected("toplid", "standard", 21.0)
 
 
