@@ -36,7 +36,9 @@ def test_a_tool_finds_nothing(command: list[str]) -> None:
 
 
 def test_the_top_level_holds_what_was_agreed() -> None:
-    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split("\n")
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split(
+        "\n"
+    )
     top = {name.split("/")[0] for name in listed if name}
     assert {name for name in top if not name.startswith(".")} == TOP_LEVEL
 

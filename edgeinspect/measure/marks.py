@@ -25,7 +25,7 @@ LINES_A_SIDE = 14
 BAND_CELLS = 0.75  # half the search band, in cells of the mark: stays within its black border and quiet zone
 LEAST_MARKS = 3
 STRAY_PX = 0.25  # a mark this far from where all the others put it is left out and named ...
-STRAY_SPREAD = 2.0  # ... unless the others agree no better than this among themselves
+STRAY_SPREAD = 3.0  # ... unless the others agree no better than this among themselves
 
 
 @dataclass(frozen=True)

@@ -20,8 +20,8 @@ Levels = NDArray[np.float32]
 class GreyPicture:
     """A grey picture (H, W) as the camera gave it; nothing is converted that is not looked at.
 
-    ``bits`` - what the camera delivers: 8, or 12 or 16 in 16-bit levels (default: as many as the levels have); full scale
-    is 2**bits - 1.
+    ``bits`` - what the camera delivers: 8, or 12 or 16 in 16-bit levels (default: as many as the levels have); full
+    scale is 2**bits - 1.
     """
 
     raw: RawLevels

@@ -48,7 +48,9 @@ def test_corners_of_photographed_tags(visp_pictures: Path) -> None:
         for tag, pose in poses.items()
     ]
     fixture = Fixture("DICT_APRILTAG_36h11", tuple(marks), marks[0].corners_mm)
-    found = find_marks(GreyPicture(cv2.imread(str(folder / "AprilTag.pgm"), cv2.IMREAD_GRAYSCALE)), CAMERA, fixture, None)
+    found = find_marks(
+        GreyPicture(cv2.imread(str(folder / "AprilTag.pgm"), cv2.IMREAD_GRAYSCALE)), CAMERA, fixture, None
+    )
     assert found.seen == tuple(range(8, 20)) and not found.stray
     apart = found.corners_px + 0.5 - np.array([published[tag][order] for tag in found.seen])
     assert np.abs(apart.mean(axis=(0, 1))).max() < 0.1
