@@ -52,20 +52,37 @@ def in_zone(arc_mm: Array, start: float, end: float) -> NDArray[np.bool_]:
     return (arc_mm >= start) & (arc_mm < end) if start < end else (arc_mm >= start) | (arc_mm < end)
 
 
+@pytest.fixture(scope="module")
+def offsets(dense: dict[str, Array], edge_offsets: Callable[[Array, Array], Array]) -> dict[str, Array]:
+    """Half-level edge minus true arris [px] along the rim of every lit shell picture."""
+    return {
+        shell_id: edge_offsets(
+            picture(f"shells/{shell_id}_top.png").astype(np.float64), dense[f"{shell_id}_pixel"].astype(np.float64)
+        )
+        for shell_id in LIT
+    }
+
+
 @pytest.mark.parametrize("shell_id", LIT)
-def test_edge_lies_on_the_true_arris(
-    shell_id: str, document: dict[str, Any], dense: dict[str, Array], edge_offsets: Callable[[Array, Array], Array]
-) -> None:
-    off = edge_offsets(
-        picture(f"shells/{shell_id}_top.png").astype(np.float64), dense[f"{shell_id}_pixel"].astype(np.float64)
-    )
-    hidden, arc = dense[f"{shell_id}_face_hidden"], dense[f"{shell_id}_arc_mm"]
+def test_edge_lies_on_the_true_arris(shell_id: str, offsets: dict[str, Array], dense: dict[str, Array]) -> None:
+    hidden = dense[f"{shell_id}_face_hidden"]
+    off = offsets[shell_id][hidden]
     assert hidden.mean() > 0.95
-    assert not np.isnan(off[hidden]).any()
-    assert abs(np.median(off[hidden])) <= 0.02
-    assert np.std(off[hidden]) <= 0.05
+    assert not np.isnan(off).any()
+    assert abs(np.median(off)) <= 0.02
+    assert np.std(off) <= 0.05
+
+
+def test_every_zone_lies_on_the_true_arris(
+    document: dict[str, Any], offsets: dict[str, Array], dense: dict[str, Array]
+) -> None:
+    """Zone by zone over the nine lit pictures together: in one picture a short zone's median has 0.007 px of its own
+    noise.
+    """
     for name, (start, end) in document["scene"]["zones_mm"].items():
-        here = off[hidden & in_zone(arc, start, end)]
+        here = np.concatenate(
+            [offsets[s][dense[f"{s}_face_hidden"] & in_zone(dense[f"{s}_arc_mm"], start, end)] for s in LIT]
+        )
         assert abs(np.median(here)) <= 0.02, name
         assert np.std(here) <= 0.05, name
 
