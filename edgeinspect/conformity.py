@@ -84,8 +84,8 @@ class Verdict:
 
 
 def decide(value: float, u: float, lower: float | None, upper: float | None, guard: float) -> Answer:
-    """ISO 14253-1: ``guard`` = factor x u in the unit of the value. Anything not finite is NO RESULT."""
-    if not np.isfinite([value, u, guard]).all() or (lower is None and upper is None):
+    """ISO 14253-1: ``guard`` = factor x u in the unit of the value. Not finite, or a u below 0, is NO RESULT."""
+    if not np.isfinite([value, u, guard]).all() or u < 0 or guard < 0 or (lower is None and upper is None):
         return Answer.NO_RESULT
     low, high = -np.inf if lower is None else lower, np.inf if upper is None else upper
     if low + guard <= value <= high - guard:
@@ -135,9 +135,12 @@ def _findings(measurement: ShellMeasurement, definition: ShellDefinition) -> Ite
             yield from _cutout(cutout, cutouts.get(cutout.name), _stop(measurement, Check.TRIM, whole_stop))
     if Check.DECAL in measurement.checks:
         decals = {result.name: result for result in measurement.decals}
-        for decal in definition.decals:
-            if decal.variant == measurement.variant:
-                yield from _decal(decal, decals.get(decal.name), _stop(measurement, Check.DECAL, whole_stop))
+        stop = _stop(measurement, Check.DECAL, whole_stop)
+        wanted = [decal for decal in definition.decals if decal.variant == measurement.variant]
+        for decal in wanted:
+            yield from _decal(decal, decals.get(decal.name), stop)
+        if not wanted:  # judging again, by a definition that no longer has it
+            yield _no_result("decal", "decal", stop, f"the definition has none of variant {measurement.variant!r}")
 
 
 def _stop(measurement: ShellMeasurement, check: Check, whole: Stop | None) -> Stop | None:
@@ -166,7 +169,8 @@ def _no_result(
 
 def _zone(zone: Zone, result: ZoneResult | None, definition: ShellDefinition, stop: Stop | None) -> Finding:
     name = f"zone {zone.name}"
-    if result is None or not np.isfinite(result.most.value):
+    numbers = () if result is None else (result.most.value, result.most.u, result.least.value, result.least.u)
+    if result is None or not np.isfinite([*numbers, result.seen_mm]).all():
         return _no_result(name, zone.words, stop, "the edge was not seen")
     limits = zone.limits
     sides = []
@@ -230,6 +234,8 @@ def _simple(
 ) -> Finding:
     guard = factor * quantity.u
     answer = decide(quantity.value, quantity.u, lower, upper, guard)
+    if answer is Answer.NO_RESULT:
+        return _no_result(characteristic, where, None, "it could not be measured", unit=unit, at=at)
     return Finding(
         characteristic,
         where,
@@ -317,12 +323,15 @@ def _cutout(cutout: CutOut, result: CutOutResult | None, stop: Stop | None) -> I
             place,
         )
         return
-    if result is None or result.there is None or result.dx is None or result.dy is None:
+    sizes = () if result is None else result.sizes
+    if not (result and result.there and result.dx and result.dy and len(sizes) == len(cutout.size_mm)):
         yield _no_result(name, cutout.words, stop, "its edge was not seen well enough", at=place)
         return
     dx, dy = result.dx, result.dy
     off = float(np.hypot(dx.value, dy.value))
-    u = float(np.hypot(dx.value * dx.u, dy.value * dy.u)) / off if off > max(dx.u, dy.u) else max(dx.u, dy.u)
+    u = float(np.maximum(dx.u, dy.u))  # nan when either is, which max() is not
+    if off > u:
+        u = float(np.hypot(dx.value * dx.u, dy.value * dy.u)) / off
     sentence = f"{_capital(cutout.words)}: {off:.2f} mm off its place (limit {cutout.position_limit_mm:.2f} mm)"
     frame = FRAME_WORDS[Frame.DATUM]
     yield _simple(
@@ -339,7 +348,7 @@ def _cutout(cutout: CutOut, result: CutOutResult | None, stop: Stop | None) -> I
     )
     kinds = ("diameter",) if len(cutout.size_mm) == 1 else ("length", "width")
     limits = cutout.size_limits
-    for kind, nominal, size in zip(kinds, cutout.size_mm, result.sizes, strict=True):
+    for kind, nominal, size in zip(kinds, cutout.size_mm, sizes, strict=True):
         error = Quantity(size.value - nominal, size.u)
         way = "too large" if error.value >= 0 else "too small"
         allowed = f"limits {limits.lower:+.2f} {limits.upper:+.2f} mm"
@@ -380,7 +389,7 @@ def _decal(decal: Decal, result: DecalResult | None, stop: Stop | None) -> Itera
             place,
         )
         return
-    if result is None or result.dx is None or result.dy is None or result.rotation is None:
+    if not (result and result.there and result.dx and result.dy and result.rotation):
         yield _no_result(
             name, decal.words, stop, "it could not be measured: glare, damage or another artwork", at=place
         )
