@@ -297,6 +297,24 @@ def _path(measurement: ShellMeasurement, definition: ShellDefinition) -> Iterato
     )
 
 
+def _not_there(characteristic: str, words: str, action: str, place: tuple[float, float]) -> Finding:
+    return Finding(
+        characteristic=characteristic,
+        where=words,
+        answer=Answer.NONCONFORMING,
+        unit="",
+        value=None,
+        u=None,
+        lower=None,
+        upper=None,
+        guard=None,
+        frame="",
+        sentence=f"{_capital(words)}: not there",
+        action=action,
+        at_shell_mm=place,
+    )
+
+
 def _turn(degrees: float) -> str:
     return f"{abs(degrees):.2f}° {'counter-clockwise' if degrees >= 0 else 'clockwise'}"
 
@@ -304,24 +322,7 @@ def _turn(degrees: float) -> str:
 def _cutout(cutout: CutOut, result: CutOutResult | None, stop: Stop | None) -> Iterator[Finding]:
     name, place = f"cut-out {cutout.name}", (float(cutout.centre_mm[0]), float(cutout.centre_mm[1]))
     if result is not None and result.there is False:
-        sentence = f"{_capital(cutout.words)}: not there"
-        frame = FRAME_WORDS[Frame.DATUM]
-        yield Finding(
-            name,
-            cutout.words,
-            Answer.NONCONFORMING,
-            "",
-            None,
-            None,
-            None,
-            None,
-            None,
-            frame,
-            sentence,
-            CALL_PROGRAM,
-            None,
-            place,
-        )
+        yield _not_there(name, cutout.words, CALL_PROGRAM, place)
         return
     sizes = () if result is None else result.sizes
     if not (result and result.there and result.dx and result.dy and len(sizes) == len(cutout.size_mm)):
@@ -371,23 +372,7 @@ def _cutout(cutout: CutOut, result: CutOutResult | None, stop: Stop | None) -> I
 def _decal(decal: Decal, result: DecalResult | None, stop: Stop | None) -> Iterator[Finding]:
     name, place = f"decal {decal.name}", (float(decal.patch.origin_mm[0]), float(decal.patch.origin_mm[1]))
     if result is not None and result.there is False:
-        sentence = f"{_capital(decal.words)}: not there"
-        yield Finding(
-            name,
-            decal.words,
-            Answer.NONCONFORMING,
-            "",
-            None,
-            None,
-            None,
-            None,
-            None,
-            "",
-            sentence,
-            "lay the decal, look again",
-            None,
-            place,
-        )
+        yield _not_there(name, decal.words, "lay the decal, look again", place)
         return
     if not (result and result.there and result.dx and result.dy and result.rotation):
         yield _no_result(

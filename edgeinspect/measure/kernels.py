@@ -39,6 +39,21 @@ def normal(x):
 
 
 @njit(cache=True, inline="always")
+def solve_symmetric(n11, n12, n13, n22, n23, n33, b1, b2, b3):
+    """Three unknowns of symmetric normal equations by cofactors; zeros where they have no answer."""
+    c11, c12, c13 = n22 * n33 - n23 * n23, n13 * n23 - n12 * n33, n12 * n23 - n13 * n22
+    det = n11 * c11 + n12 * c12 + n13 * c13
+    if not abs(det) > 1e-18:
+        return 0.0, 0.0, 0.0
+    c22, c23, c33 = n11 * n33 - n13 * n13, n12 * n13 - n11 * n23, n11 * n22 - n12 * n12
+    return (
+        (c11 * b1 + c12 * b2 + c13 * b3) / det,
+        (c12 * b1 + c22 * b2 + c23 * b3) / det,
+        (c13 * b1 + c23 * b2 + c33 * b3) / det,
+    )
+
+
+@njit(cache=True, inline="always")
 def bilinear(raw, x, y):
     """Level at a sub-pixel position; nan outside the picture."""
     if not (x >= 0.0 and y >= 0.0 and x <= raw.shape[1] - 1.001 and y <= raw.shape[0] - 1.001):
@@ -130,15 +145,9 @@ def step_round(ribbon, first, width, spacing, blur, at, low, step, spread, widen
             down += slope * slope * x * x
         spread[i] = sqrt(square / width)
         widen[i, 0], widen[i, 1] = up, down
-        n33 += 1e-12
-        c11, c12, c13 = n22 * n33 - n23 * n23, n13 * n23 - n12 * n33, n12 * n23 - n13 * n22
-        det = n11 * c11 + n12 * c12 + n13 * c13
-        if not abs(det) > 1e-18:
-            continue
-        c22, c23, c33 = n11 * n33 - n13 * n13, n12 * n13 - n11 * n23, n11 * n22 - n12 * n12
-        low[i] += (c11 * b1 + c12 * b2 + c13 * b3) / det
-        step[i] += (c12 * b1 + c22 * b2 + c23 * b3) / det
-        move = (c13 * b1 + c23 * b2 + c33 * b3) / det
+        lower, higher, move = solve_symmetric(n11, n12, n13, n22, n23, n33 + 1e-12, b1, b2, b3)
+        low[i] += lower
+        step[i] += higher
         at[i] += min(max(move, -2.0 * blur), 2.0 * blur)
 
 
@@ -166,13 +175,7 @@ def lone_shares(ribbon, first, width, origin, spacing, blur, at, gap, share):
             b1 += value
             b2 += near * value
             b3 += far * value
-        n22 += 1e-6
-        n33 += 1e-6
-        c11, c12, c13 = n22 * n33 - n23 * n23, n13 * n23 - n12 * n33, n12 * n23 - n13 * n22
-        det = n11 * c11 + n12 * c12 + n13 * c13
-        c22, c23, c33 = n11 * n33 - n13 * n13, n12 * n13 - n11 * n23, n11 * n22 - n12 * n12
-        one = (c12 * b1 + c22 * b2 + c23 * b3) / det
-        two = (c13 * b1 + c23 * b2 + c33 * b3) / det
+        _, one, two = solve_symmetric(n11, n12, n13, n22 + 1e-6, n23, n33 + 1e-6, b1, b2, b3)
         share[i] = one / (one + two) if abs(one + two) > 1e-6 else 0.5
 
 
