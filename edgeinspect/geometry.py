@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -51,11 +52,11 @@ class Pose:
         return directions @ self.rotation.T
 
     def inverse(self) -> Pose:
-        return Pose(self.rotation.T, -self.rotation.T @ self.translation_mm)
+        return _proper(self.rotation.T, -self.rotation.T @ self.translation_mm)
 
     def after(self, first: Pose) -> Pose:
         """The placement that applies ``first`` and then this one."""
-        return Pose(self.rotation @ first.rotation, self.rotation @ first.translation_mm + self.translation_mm)
+        return _proper(self.rotation @ first.rotation, self.rotation @ first.translation_mm + self.translation_mm)
 
     @staticmethod
     def identity() -> Pose:
@@ -72,6 +73,15 @@ class Pose:
         return Pose(about_z @ about_y @ about_x, np.asarray(translation_mm, dtype=np.float64))
 
 
+def _proper(rotation: Array, translation_mm: Array) -> Pose:
+    """A pose from matrices that are proper by how they were made: measuring makes forty a shell, checking is dear."""
+    pose = object.__new__(Pose)
+    for name, array in (("rotation", rotation), ("translation_mm", translation_mm)):
+        array.setflags(write=False)
+        object.__setattr__(pose, name, array)
+    return pose
+
+
 @dataclass(frozen=True)
 class PlaneShift:
     """A small placement within the xy plane of a frame: turn about its origin, then shift."""
@@ -81,7 +91,10 @@ class PlaneShift:
     rotation_deg: float
 
     def pose(self) -> Pose:
-        return Pose.from_degrees((0.0, 0.0, self.rotation_deg), (self.dx_mm, self.dy_mm, 0.0))
+        angle = math.radians(self.rotation_deg)
+        cos, sin = math.cos(angle), math.sin(angle)
+        rotation = np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])
+        return _proper(rotation, np.array([self.dx_mm, self.dy_mm, 0.0]))
 
 
 def closed_arc_mm(points_mm: Array) -> tuple[Array, float]:

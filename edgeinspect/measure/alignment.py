@@ -45,31 +45,15 @@ def fit_along_normals(
     sideways when a whole side is off, so there is none. Covariance from what is left over, with neighbouring stations
     (one common cause over about 20 mm of edge) not counted as independent.
     """
-    rows = shift_rows(points_mm, normals)
-    used = usable.copy()
-    solution: Array = np.zeros(3)
-    rest = offset_mm - rows @ solution
-    for _ in range(8):
-        part = rows[used]
-        solution = np.linalg.solve(part.T @ part, part.T @ offset_mm[used])
-        rest = offset_mm - rows @ solution
-        if not tolerate_flaws:
-            break
-        spread = 1.4826 * float(np.median(np.abs(rest[usable] - np.median(rest[usable]))))
-        kept = usable & (np.abs(rest) < max(FLAW_MM, 4.0 * spread))
-        if kept.sum() < (1.0 - LARGEST_FLAW_SHARE) * usable.sum():
-            kept = usable
-        if (kept == used).all():
-            break
-        used = kept
-    rms = float(np.sqrt(np.mean(rest[used] ** 2)))
-    spacing = (
-        float(np.median(np.linalg.norm(np.diff(points_mm[:, :2], axis=0), axis=1))) if len(points_mm) > 1 else 20.0
+    terms, used, rms, normal = kernels.fit_shift(
+        points_mm, normals, offset_mm, usable, FLAW_MM, LARGEST_FLAW_SHARE, tolerate_flaws
     )
+    step = np.diff(points_mm[:: max(1, len(points_mm) // 50), :2], axis=0)
+    spacing = float(np.hypot(step[:, 0], step[:, 1]).mean()) / max(1, len(points_mm) // 50)
     together = max(1.0, 20.0 / max(spacing, 1e-6))
-    covariance = np.linalg.inv(rows[used].T @ rows[used]) * rms**2 * together
-    shift = PlaneShift(float(solution[0]), float(solution[1]), float(np.rad2deg(solution[2])))
-    return ShiftFit(shift, covariance, rms, used)
+    covariance = np.linalg.inv(normal) * rms**2 * together
+    shift = PlaneShift(float(terms[0]), float(terms[1]), float(np.rad2deg(terms[2])))
+    return ShiftFit(shift, covariance, float(rms), used)
 
 
 def fit_points(nominal_mm: Array, measured_mm: Array, u_mm: Array) -> ShiftFit:

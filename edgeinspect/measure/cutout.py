@@ -25,6 +25,7 @@ from edgeinspect.shell.definition import CutOut
 BAND_MM = 3.0
 SEEN_SHARE = 0.7
 WALL_HARMONICS = 2
+SURE_WALL_MM = 0.05  # a wall seen less wide than this leaves the strongest step at the arris
 
 
 @dataclass(frozen=True)
@@ -126,7 +127,7 @@ class _Fitting:
             return
         # Where the wall is seen the strongest step may be either arris; the side that hides its wall is sure, and so is
         # the shape: start from there.
-        sure = self.usable & (self.wall < 0.3)
+        sure = self.usable & (self.wall < SURE_WALL_MM)
         if sure.mean() > 0.25:
             self.terms = _robust(self.rows, np.nan_to_num(edges.d_mm), sure)
         else:

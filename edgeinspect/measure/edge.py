@@ -88,20 +88,19 @@ def fit_edges(
     noise = noise_of(ribbon) if noise is None else noise
     blur = blur_px / scale  # mm
     flags = np.zeros(count, dtype=np.int32)
-    index = np.empty(count, dtype=np.int64)
-    strength, rival = np.empty(count), np.empty(count)
-    kernels.seek(ribbon, polarity, max(2, round(3.0 * blur / spacing)), index, strength, rival)
+    place, strength, rival = np.empty(count), np.empty(count), np.empty(count)
+    kernels.seek(ribbon, polarity, max(2, round(3.0 * blur / spacing)), place, strength, rival)
     flags[rival > RIVAL_SHARE * np.maximum(strength, 1e-9)] |= Flag.RIVAL_EDGE
     flags[strength < 5.0 * noise] |= Flag.NO_EDGE
     reach_px = max(HALF_WINDOW_PX, HALF_WINDOW_BLURS * blur_px) if half_window_px is None else half_window_px
     half = min(max(3, round(reach_px / (scale * spacing))), (samples - 1) // 2)
     width = 2 * half + 1
-    first = np.clip(index - half, 0, samples - width)
+    first = np.clip(np.rint(place).astype(np.int64) - half, 0, samples - width)
     rows = np.arange(count)
     ends = ribbon[rows, first], ribbon[rows, first + width - 1]
     flags[~np.isfinite(ends[0] + ends[1])] |= Flag.OUTSIDE
     low, step = ends[0].astype(np.float64), (ends[1] - ends[0]).astype(np.float64)
-    at = (index - first) * spacing
+    at = (place - first) * spacing
     spread, widen = np.empty(count), np.empty((count, 2))
     for _ in range(rounds):
         kernels.step_round(ribbon, first, width, spacing, blur, at, low, step, spread, widen)

@@ -82,8 +82,11 @@ def sample_lines(raw, scale, centre, first, second, d_mm, found):
 
 
 @njit(cache=True)
-def seek(ribbon, polarity, lag, index, strength, rival):
-    """Strongest rise of ``polarity`` over ``lag`` samples on each line (N, M), and the strongest away from it."""
+def seek(ribbon, polarity, lag, place, strength, rival):
+    """Strongest rise of ``polarity`` over ``lag`` samples on each line (N, M), and the strongest away from it.
+
+    ``place`` (N,) [samples] is its middle, refined by a parabola.
+    """
     count, samples = ribbon.shape
     last = samples - lag
     for i in range(count):
@@ -97,7 +100,14 @@ def seek(ribbon, polarity, lag, index, strength, rival):
             if abs(j - at) > 1.6 * lag:
                 rise = (ribbon[i, j + lag] - ribbon[i, j]) * polarity
                 second = max(second, rise)
-        index[i], strength[i], rival[i] = at + lag // 2, best, second
+        part = 0.0
+        if 0 < at < last - 1:
+            before = (ribbon[i, at - 1 + lag] - ribbon[i, at - 1]) * polarity
+            after = (ribbon[i, at + 1 + lag] - ribbon[i, at + 1]) * polarity
+            bend = before - 2.0 * best + after
+            if bend < 0.0:
+                part = 0.5 * (before - after) / bend
+        place[i], strength[i], rival[i] = at + 0.5 * lag + part, best, second
 
 
 @njit(cache=True)
@@ -289,3 +299,57 @@ def robust_fit(rows, target, usable, rounds, floor):
             weight[i] = 1.0 if usable[i] and away[i] < limit else 0.0
         terms = weighted_fit(rows, target, weight, ridge)
     return terms
+
+
+@njit(cache=True)
+def fit_shift(points, normals, offset, usable, flaw, largest_flaw_share, tolerate):
+    """Plane shift (dx, dy, rotation about the origin) that explains offsets (N,) along normals (see alignment).
+
+    Returns the three terms, which points were used (N,), their rms residual and the normal matrix (3, 3).
+    """
+    count = len(points)
+    used = usable.copy()
+    seen = usable.sum()
+    terms, rest, normal = np.zeros(3), np.empty(count), np.zeros((3, 3))
+    for _ in range(8):
+        normal, right = np.zeros((3, 3)), np.zeros(3)
+        for i in range(count):
+            if used[i]:
+                x, y = normals[i, 0], normals[i, 1]
+                turn = points[i, 0] * y - points[i, 1] * x
+                row = (x, y, turn)
+                for a in range(3):
+                    right[a] += row[a] * offset[i]
+                    for b in range(3):
+                        normal[a, b] += row[a] * row[b]
+        terms[:] = np.linalg.solve(normal, right)
+        sizes = np.empty(seen)
+        k = 0
+        for i in range(count):
+            x, y = normals[i, 0], normals[i, 1]
+            rest[i] = offset[i] - terms[0] * x - terms[1] * y - terms[2] * (points[i, 0] * y - points[i, 1] * x)
+            if usable[i]:
+                sizes[k] = rest[i]
+                k += 1
+        if not tolerate:
+            break
+        spread = 1.4826 * np.median(np.abs(sizes - np.median(sizes)))
+        limit = max(flaw, 4.0 * spread)
+        kept = 0
+        for i in range(count):
+            if usable[i] and abs(rest[i]) < limit:
+                kept += 1
+        whole = kept < (1.0 - largest_flaw_share) * seen
+        same = True
+        for i in range(count):
+            keep = usable[i] and (whole or abs(rest[i]) < limit)
+            same = same and keep == used[i]
+            used[i] = keep
+        if same:
+            break
+    total, square = 0, 0.0
+    for i in range(count):
+        if used[i]:
+            total += 1
+            square += rest[i] * rest[i]
+    return terms, used, np.sqrt(square / max(total, 1)), normal

@@ -129,7 +129,7 @@ def is_complete(content: bytes) -> bool:
     return not any(start.startswith(content) for start in (_PNG_SIGNATURE, *_TIFF_SIGNATURES))
 
 
-def view_jpeg(levels: RawLevels, bits: int = 8) -> bytes:
+def view_jpeg(levels: RawLevels, bits: int | None = None) -> bytes:
     """A JPEG for looking only: 8 bits, at most 1600 px wide, same shape."""
     grey = GreyPicture(levels, bits).levels
     height, width = grey.shape

@@ -55,7 +55,8 @@ def calibration(model: CameraModel) -> CameraCalibration:
     """A calibration that knows the camera exactly; light and blur as the fast renderer draws them."""
     grey = 0.88 * fast.BRIGHTNESS["patch"] / fast.BRIGHTNESS["white"]
     pose = bench.top_camera().pose
-    return CameraCalibration("exact", "top", "2026-01-01T00:00:00Z", model, np.zeros((9, 9)), 0.0, 12, pose, grey, 0.9)
+    made, nothing = "2026-01-01T00:00:00Z", np.zeros((9, 9))
+    return CameraCalibration("exact", "top", made, model, nothing, 0.0, 12, pose, grey, 0.9, bits=16)
 
 
 @pytest.fixture(scope="session")

@@ -16,9 +16,10 @@ from edgeinspect.simulate import bench
 RANDOM = np.random.default_rng(11)
 
 
-@pytest.mark.parametrize(("kind", "top"), [(np.uint8, 255), (np.uint16, 4095), (np.uint16, 65535)])
-def test_bilinear_as_scipy_does_it(kind: type, top: int) -> None:
+@pytest.mark.parametrize(("kind", "bits"), [(np.uint8, 8), (np.uint16, 12), (np.uint16, 16)])
+def test_bilinear_as_scipy_does_it(kind: type, bits: int) -> None:
     """SOURCE: scipy.ndimage.map_coordinates, order 1; pixel centres have integer coordinates in both."""
+    top = 2**bits - 1
     raw = RANDOM.integers(0, top + 1, (40, 60)).astype(kind)
     raw[0, 0] = top
     pixels = np.column_stack([RANDOM.uniform(0, 58.9, 500), RANDOM.uniform(0, 38.9, 500)])
@@ -60,6 +61,17 @@ def test_outside_is_nan_never_a_number() -> None:
 def test_only_grey_pictures_of_8_or_16_bits(raw: np.ndarray) -> None:
     with pytest.raises(ValueError, match="must be"):
         GreyPicture(raw)
+
+
+def test_bits_must_fit_the_levels() -> None:
+    """A dark picture of 12 bits must not be taken for one of 16, nor one of 8 for either: the camera says which."""
+    with pytest.raises(ValueError, match="12 bits"):
+        GreyPicture(np.zeros((4, 4), np.uint8), 12)
+    with pytest.raises(ValueError, match="8 bits"):
+        GreyPicture(np.zeros((4, 4), np.uint16), 8)
+    dim = np.full((4, 4), 410, np.uint16)
+    assert GreyPicture(dim, 12).levels[0, 0] == pytest.approx(0.1, abs=2e-4)
+    assert GreyPicture(dim, 16).levels[0, 0] == pytest.approx(410 / 65535)
 
 
 LENSES = [
