@@ -209,7 +209,9 @@ def test_other_names_are_refused(name: str, words: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("levels", "bits"), [(GREY8, 8), (GREY12, 12), (np.full((1000, 3200), 30000, np.uint16), 16)], ids=["8", "12", "wide 16"]
+    ("levels", "bits"),
+    [(GREY8, 8), (GREY12, 12), (np.full((1000, 3200), 30000, np.uint16), 16)],
+    ids=["8", "12", "wide 16"],
 )
 def test_the_view_keeps_the_shape_and_is_at_most_1600_wide(levels: NDArray[np.uint16], bits: int) -> None:
     view = Image.open(io.BytesIO(view_jpeg(levels, bits)))
