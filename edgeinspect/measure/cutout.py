@@ -49,8 +49,15 @@ def apparent_wall(stations: Stations, lines: ScanLines, wall_height_mm: Array, m
     """
     below = stations.points_mm.copy()
     below[:, 2] -= wall_height_mm
-    gap = ((model.project(below, pose) - lines.centre) * lines.first).sum(axis=1) / lines.px_per_mm**2
+    down = model.project(below, pose) - lines.centre
+    # What counts is where the scan line meets the back arris, and it need not cross the edge squarely in the picture.
+    along = np.roll(lines.centre, -1, axis=0) - np.roll(lines.centre, 1, axis=0)
+    gap = _cross(down, along) / _cross(lines.first, along)
     return np.asarray(np.maximum(gap, 0.0))
+
+
+def _cross(a: Array, b: Array) -> Array:
+    return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
 
 
 def wall_height(stations: Stations, sheet_mm: float) -> Array:
