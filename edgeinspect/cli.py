@@ -10,24 +10,21 @@ Exit codes of every command:
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import sys
 import webbrowser
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.markup import escape
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from edgeinspect.conformity import Answer, Finding
 from edgeinspect.demo import Demo
-from edgeinspect.errors import EdgeinspectError, InputError, PictureError
+from edgeinspect.errors import InputError, PictureError
 from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.shell.drawing import draw
 from edgeinspect.shell.files import load_shell
@@ -40,27 +37,31 @@ from edgeinspect.station.run import get_ready, inspect_set, load_expected, time_
 from edgeinspect.store.codec import to_plain
 from edgeinspect.store.inspections import Row, Store
 from edgeinspect.store.state import State
+from edgeinspect.terminal import (
+    BAD_INPUT,
+    COLOURS,
+    DATA,
+    DONE,
+    NONCONFORMING,
+    NOT_GREEN,
+    STATION,
+    AsJson,
+    DataFolder,
+    StationFile,
+    aside,
+    bar,
+    out,
+    plainly,
+    print_json,
+)
 from edgeinspect.web.running import LOCALHOST, running
 
-DONE, NONCONFORMING, BAD_INPUT, NOT_GREEN = 0, 1, 2, 3
-COLOURS = {
-    Answer.CONFORMING: "green",
-    Answer.NONCONFORMING: "red",
-    Answer.NOT_PROVEN: "yellow",
-    Answer.NO_RESULT: "cyan",
-}
-
 app = typer.Typer(help=__doc__, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
-out, aside = Console(highlight=False), Console(stderr=True, highlight=False)
 
-StationFile = Annotated[Path, typer.Option("--station", help="the station definition")]
-DataFolder = Annotated[Path, typer.Option("--data", help="the station's data folder: record, pictures, calibrations")]
-AsJson = Annotated[bool, typer.Option("--json", help="for machines: one JSON document on standard output")]
 Variant = Annotated[str | None, typer.Option(help="decal variant; not needed where there is one")]
 Celsius = Annotated[float | None, typer.Option("--temperature", help="of the shell [°C]; else the station's range")]
 Host = Annotated[str, typer.Option(help="who may reach the page: 127.0.0.1 only this machine, 0.0.0.0 everybody")]
 Port = Annotated[int, typer.Option(help="0 takes any free one")]
-STATION, DATA = Path("station.toml"), Path("data")
 
 
 def main() -> None:
@@ -74,14 +75,14 @@ def check_shell(
     as_json: AsJson = False,
 ) -> None:
     """Check a shell definition, say what it asks for, and draw it. Every mistake is told at once."""
-    with _plainly(as_json):
+    with plainly(as_json):
         definition = load_shell(folder)
         lines = summary(definition)
         if drawing is not None:
             _write(drawing, draw(definition))
     if as_json:
         sizes = {"sha256": definition.sha256, "units_question": units_question(definition), "summary": lines}
-        _print_json({"shell": definition.name, "revision": definition.revision, **sizes})
+        print_json({"shell": definition.name, "revision": definition.revision, **sizes})
         return
     out.print("\n".join(lines), soft_wrap=True, markup=False)
     if sys.stdin.isatty() and not typer.confirm(units_question(definition)):
@@ -94,7 +95,7 @@ def check_station(
     station_file: Annotated[Path, typer.Argument(help="the station definition")] = STATION, as_json: AsJson = False
 ) -> None:
     """Check a station definition and the shells it holds. Every mistake is told at once."""
-    with _plainly(as_json):
+    with plainly(as_json):
         station = load_station(station_file)
         problems: list[str] = []
         for shell in station.seatings:
@@ -108,7 +109,7 @@ def check_station(
     marks = f"{len(station.fixture.marks)} fixture marks ({station.fixture.dictionary})"
     lines = [f"{station.title} ({station.name})", *cameras, marks, f"shells: {', '.join(station.seatings)}"]
     if as_json:
-        _print_json({"station": station.name, "sha256": station.sha256, "summary": lines})
+        print_json({"station": station.name, "sha256": station.sha256, "summary": lines})
     else:
         out.print("\n".join(lines), soft_wrap=True, markup=False)
 
@@ -122,16 +123,16 @@ def calibrate(
     as_json: AsJson = False,
 ) -> None:
     """Calibrate a camera to millimetres from a folder of board pictures; kept in the data folder."""
-    with _plainly(as_json):
+    with plainly(as_json):
         station = load_station(station_file)
         if camera is None and len(station.cameras) > 1:
             raise InputError(f"--camera is missing, must be one of {', '.join(c.name for c in station.cameras)}")
-        with _bar("calibrating", quiet=as_json) as bar:
+        with bar("calibrating", quiet=as_json) as show:
             which = camera or station.cameras[0].name
-            calibration, report = calibrate_folder(folder, station, which, time_of_day(), bar)
+            calibration, report = calibrate_folder(folder, station, which, time_of_day(), show)
         path = write_calibration(data / station.folders.calibrations, calibration)
     if as_json:
-        _print_json({"calibration": calibration.calibration_id, "file": str(path), "report": report})
+        print_json({"calibration": calibration.calibration_id, "file": str(path), "report": report})
     else:
         out.print("\n".join([*report, f"kept as {path}"]), soft_wrap=True, markup=False)
 
@@ -149,7 +150,7 @@ def inspect(
 ) -> None:
     """Look at pictures of shells and judge them. With --data the inspections are recorded, else only shown."""
     done: list[Inspection] = []
-    with _plainly(as_json), contextlib.ExitStack() as stack:
+    with plainly(as_json), contextlib.ExitStack() as stack:
         station = load_station(station_file)
         sets = _sets(pictures, station)
         calibrations = calibration or (data or DATA) / station.folders.calibrations
@@ -157,12 +158,12 @@ def inspect(
         if ready.stop is not None:
             raise InputError(f"{ready.stop.reason}: {ready.stop.action}")
         store = None if data is None else stack.enter_context(Store.open(data))
-        bar = stack.enter_context(_bar("looking at", quiet=as_json))
+        show = stack.enter_context(bar("looking at", quiet=as_json))
         for came_in in sets:
-            bar(len(done), len(sets), came_in.shell_id)
+            show(len(done), len(sets), came_in.shell_id)
             done.append(inspect_set(came_in, ready, store, time_of_day).inspection)
     if as_json:
-        _print_json({"inspections": [_plain(inspection) for inspection in done]})
+        print_json({"inspections": [_plain(inspection) for inspection in done]})
     else:
         for inspection in done:
             _print_inspection(inspection)
@@ -179,14 +180,14 @@ def expect(
     as_json: AsJson = False,
 ) -> None:
     """Set a station to the shell, decal variant and temperature that come next."""
-    with _plainly(as_json):
+    with plainly(as_json):
         station = load_station(station_file)
         expected = _expected(station, shell, variant, temperature)
         Store.open(data).close()
         with State.open(data) as state:
             state.expect(expected, time_of_day())
     if as_json:
-        _print_json({"expected": to_plain(expected, [])})
+        print_json({"expected": to_plain(expected, [])})
     else:
         out.print(f"{station.title}: {expected.shell} {expected.variant} comes next", markup=False)
 
@@ -196,7 +197,7 @@ def serve(
     station_file: StationFile = STATION, data: DataFolder = DATA, host: Host = LOCALHOST, port: Port = 8000
 ) -> None:
     """Run the station: watch the inbox, measure, keep the record, show the page. Ctrl-C ends it."""
-    with _plainly(False), running(station_file, data, host, port) as station:
+    with plainly(False), running(station_file, data, host, port) as station:
         out.print(f"station page: {station.address}   pictures go into {station.inbox}", soft_wrap=True, markup=False)
         station.serve()
 
@@ -209,10 +210,10 @@ def run_demo(
     every: Annotated[float, typer.Option(min=0.0, help="seconds from shell to shell")] = 8.0,
 ) -> None:
     """Watch the sample pictures being inspected, as if a camera took one every few seconds. Ctrl-C ends it."""
-    with _plainly(False):
+    with plainly(False):
         demo = Demo.prepare(folder)
-        with _bar("calibrating") as bar:
-            for line in demo.calibrate(bar):
+        with bar("calibrating") as show:
+            for line in demo.calibrate(show):
                 out.print(line, soft_wrap=True, markup=False)
         with running(demo.station_file, demo.data, LOCALHOST, port) as station:
             out.print(f"station page: {station.address}   record: {demo.data}", soft_wrap=True, markup=False)
@@ -234,20 +235,6 @@ def exit_code(answers: Sequence[Answer]) -> int:
     if Answer.NONCONFORMING in answers:
         return NONCONFORMING
     return DONE if answers and all(answer is Answer.CONFORMING for answer in answers) else NOT_GREEN
-
-
-@contextlib.contextmanager
-def _plainly(as_json: bool) -> Iterator[None]:
-    """Errors that we raise on purpose are sentences, not tracebacks."""
-    try:
-        yield
-    except EdgeinspectError as error:
-        problems = str(error).split("\n")
-        if as_json:
-            _print_json({"problems": problems})
-        else:
-            aside.print("\n".join(problems), soft_wrap=True, markup=False)
-        raise typer.Exit(BAD_INPUT) from None
 
 
 def _expected(station: Station, shell: str, variant: str | None, temperature_c: float | None) -> Expected:
@@ -308,10 +295,6 @@ def _plain(inspection: Inspection) -> dict[str, Any]:
     return {"answer": inspection.verdict.answer, "sentence": inspection.verdict.sentence, **plain}
 
 
-def _print_json(document: dict[str, Any]) -> None:
-    sys.stdout.write(json.dumps(document, indent=1, ensure_ascii=False) + "\n")
-
-
 def _print_answer(shell_id: str, answer: Answer, sentence: str, action: str) -> None:
     out.print(f"[bold {COLOURS[answer]}]{answer:<14}[/] {escape(f'{shell_id}: {sentence} → {action}')}", soft_wrap=True)
 
@@ -339,15 +322,6 @@ def _cells(finding: Finding) -> tuple[str, ...]:
     value = f"{number(finding.value, '+.3f')} {finding.unit}" if finding.value is not None else "not seen"
     doubt = number(None if finding.u is None else 2 * finding.u, ".3f")
     return finding.characteristic, finding.answer, value, doubt, limits
-
-
-@contextlib.contextmanager
-def _bar(words: str, quiet: bool = False) -> Iterator[Callable[[int, int, str], None]]:
-    """A progress bar beside the output: call it with what is done, of how many, and what is at hand."""
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=aside, transient=True, disable=quiet) as progress:
-        task = progress.add_task(words)
-        yield lambda done, total, at: progress.update(task, completed=done, total=total, description=f"{words} {at}")
 
 
 def _has_browser() -> bool:
