@@ -55,9 +55,7 @@ def polarity_of(ribbon: Levels) -> float:
     """+1 where the picture gets brighter out of the material, -1 where it gets darker: the majority of the scan lines
     that are seen whole decides.
     """
-    third = max(1, ribbon.shape[1] // 3)
-    rise = ribbon[:, -third:].sum(axis=1) - ribbon[:, :third].sum(axis=1)  # nan where an end is outside the picture
-    return 1.0 if np.count_nonzero(rise > 0) >= np.count_nonzero(rise < 0) else -1.0
+    return 1.0 if int(kernels.rise_outwards(ribbon)) >= 0 else -1.0
 
 
 def fit_edges(
@@ -108,14 +106,10 @@ def fit_edges(
         up, down = widen[(flags == 0) & (np.abs(step) > 5.0 * noise)].sum(axis=0)
         if down > 0:
             blur = float(np.clip(blur + up / down, 0.5 * blur, 2.0 * blur))
-    d = d_mm[0] + first * spacing + at
-    weak = (np.sign(step) != polarity) | (np.abs(step) < 5.0 * noise)
-    inside = (at > 0) & (at < (width - 1) * spacing)
-    flags[weak | ~inside] |= Flag.NO_EDGE
-    flags[spread > 3.0 * noise + 0.1 * np.abs(step)] |= Flag.POOR_FIT
-    if float(np.nanmax(ribbon, initial=0.0)) >= SATURATED_LEVEL:
-        burnt = np.take_along_axis(ribbon, first[:, None] + np.arange(width), axis=1) >= SATURATED_LEVEL
-        flags[burnt.sum(axis=1) > BURNT_SHARE * width] |= Flag.SATURATED
-    u_px = noise / np.maximum(np.abs(step), 1e-9) * np.sqrt(2.0 * blur * px_per_mm * np.sqrt(np.pi))
-    d = np.where(flags & (Flag.NO_EDGE | Flag.OUTSIDE), np.nan, d)
-    return Edges(d, u_px / px_per_mm, step, blur, flags)
+    d, u_mm = np.empty(count), np.empty(count)
+    start = float(d_mm[0])
+    kernels.edges_found(
+        ribbon, first, width, spacing, start, polarity, noise, blur, px_per_mm, at, step, spread, SATURATED_LEVEL,
+        BURNT_SHARE, flags, d, u_mm,
+    )  # fmt: skip
+    return Edges(d, u_mm, step, blur, flags)

@@ -57,6 +57,7 @@ class CutOutFound:
 @dataclass(frozen=True)
 class RimResult:
     best_fit: Alignment
+    nominal: Stations  # where the outline belongs by the shell's datums (without them: where it was cut), fixture frame
     profiles: tuple[DeviationProfile, ...]
     zones: tuple[ZoneResult, ...]
 
@@ -67,8 +68,9 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
     warm = setup.rim.scaled(sight.growth).placed(setup.seating.pose)
     best, deviation, foot = form_only(warm, edge.cut, edge.point_mm, edge.usable)
     raw = {Frame.FIXTURE: deviation_from(setup.rim_seated, edge.point_mm), Frame.BEST_FIT: (deviation, foot)}
+    nominal = placed(warm, edge.cut if datum is None else datum.shift)
     if datum is not None:
-        raw[Frame.DATUM] = deviation_from(placed(warm, datum.shift), edge.point_mm)
+        raw[Frame.DATUM] = deviation_from(nominal, edge.point_mm)
     here = edge.scan.stations
     wall = apparent_wall(here, edge.scan.lines, wall_height(here, definition.sheet_mm), sight.model, sight.pose)
     profiles: dict[Frame, tuple[DeviationProfile, dict[str, Array]]] = {}
@@ -87,7 +89,7 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
         for zone in definition.zones
         if zone.frame in profiles
     )
-    return RimResult(best, tuple(profile for profile, _ in profiles.values()), zones)
+    return RimResult(best, nominal, tuple(profile for profile, _ in profiles.values()), zones)
 
 
 def _rim_shares(

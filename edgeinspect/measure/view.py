@@ -42,15 +42,15 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
             f"picture of camera {name} is {got}, its calibration is for {model.width_px} x {model.height_px}"
         )
     thin = picture.raw[::16, ::16] * picture.scale
-    grey = patch_level(picture, fixture.grey_patch_mm, model, calibration.fixture_pose)
     marks = find_marks(picture, model, fixture, calibration.fixture_pose)
     pose = marks.pose
+    where = calibration.fixture_pose if pose is None else pose
+    grey = patch_level(picture, fixture.grey_patch_mm, model, where)
     stop: Stop | None = None
     notes: list[str] = []
     moved = float("nan")
     if pose is not None:
         moved = apparent_move(calibration, pose, outline_mm)
-        grey = patch_level(picture, fixture.grey_patch_mm, model, pose)
     ratio = grey / calibration.grey_level
     if pose is None and (ratio < DARK_SHARE or float(np.percentile(thin, 99)) < DARK_SHARE):
         stop = Stop(
