@@ -121,10 +121,9 @@ def store_ms(rounds: int = 5) -> float:
             at = f"2026-11-25T10:00:{number:02d}.000000Z"
             name = f"S{number}_top.png"
             file = PictureFile("top", name, f"{number:064x}", f"{number:064x}", at)
-            inspection = Inspection(
-                f"S{number}", 1, "bench", at, at, Expected("toplid", "standard"), (file,), found.measurement, found.verdict,
-                __version__,
-            )  # fmt: skip
+            expected = Expected("toplid", "standard")
+            made = (found.measurement, found.verdict, __version__)
+            inspection = Inspection(f"S{number}", 1, "bench", at, at, expected, (file,), *made)
             times.append(_timed_ms(lambda i=inspection: store.save(i, {"top": raw}, {"top": view_jpeg(picture)})))
     return float(np.median(times))
 

@@ -21,7 +21,7 @@ from edgeinspect.simulate import fast
 from edgeinspect.simulate.scene import Scene
 
 from .conftest import See
-from .scenes import LIMITS, brought_to, true_values
+from .scenes import LIMITS, Unreachable, brought_to, true_values
 
 MANY = bool(os.environ.get("EDGEINSPECT_MANY"))
 GOOD, AT_LIMIT, BEYOND = (200, 50, 50) if MANY else (6, 6, 6)
@@ -68,7 +68,11 @@ def good_shell(number: int) -> Scene:
         seed = 20_000 + 100 * number + attempt
         name = chosen(number, 1)
         share = np.random.default_rng([seed, 5]).uniform(0.3, 1.0)
-        scene = brought_to(name, float(share * np.sign(LIMITS[name]) * (abs(LIMITS[name]) - 2 * guard(name))), seed)
+        wanted = float(share * np.sign(LIMITS[name]) * (abs(LIMITS[name]) - 2 * guard(name)))
+        try:
+            scene = brought_to(name, wanted, seed)
+        except Unreachable:
+            continue
         if has_room(scene):
             return scene
     raise AssertionError("no such shell in twenty")
