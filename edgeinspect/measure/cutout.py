@@ -25,6 +25,7 @@ from edgeinspect.shell.definition import CutOut
 BAND_MM = 3.0
 SEEN_SHARE = 0.7
 WALL_HARMONICS = 2
+ROUGH_MM = 0.25  # rms about the shape: an outline this rough is chips or glare, not a cut
 SURE_WALL_MM = 0.05  # a wall seen less wide than this leaves the strongest step at the arris
 
 
@@ -49,10 +50,15 @@ def apparent_wall(stations: Stations, lines: ScanLines, wall_height_mm: Array, m
     """
     below = stations.points_mm.copy()
     below[:, 2] -= wall_height_mm
-    down = model.project(below, pose) - lines.centre
-    # What counts is where the scan line meets the back arris, and it need not cross the edge squarely in the picture.
-    along = np.roll(lines.centre, -1, axis=0) - np.roll(lines.centre, 1, axis=0)
-    gap = _cross(down, along) / _cross(lines.first, along)
+    back = model.project(below, pose)
+    along = 0.5 * (np.roll(lines.centre, -1, axis=0) - np.roll(lines.centre, 1, axis=0))  # px per station
+    # Seen askew, a scan line meets the back arris not below its own station but below a neighbour: find which.
+    index = np.arange(len(back), dtype=np.float64)
+    at, down = index.copy(), back - lines.centre
+    for _ in range(3):
+        at -= _cross(lines.first, down) / _cross(lines.first, along)
+        down = np.column_stack([np.interp(at, index, back[:, k], period=len(back)) for k in range(2)]) - lines.centre
+    gap = (down * lines.first).sum(axis=1) / lines.px_per_mm**2
     return np.asarray(np.maximum(gap, 0.0))
 
 
@@ -161,6 +167,8 @@ class _Fitting:
         rest = self.arris - self.rows @ self.terms
         near = self.near & (np.abs(rest) < 1.0)
         rms = float(np.sqrt(np.mean(rest[near] ** 2)))
+        if rms > ROUGH_MM:
+            return CutOutFit(None, self.terms, none, float(near.mean()), self.here, self.wall)
         # Neighbouring lines share blur: half of them count.
         covariance = np.linalg.inv(self.rows[near].T @ self.rows[near]) * rms**2 * 2.0
         flags = np.where(near, 0, Flag.NO_EDGE).astype(np.int32)

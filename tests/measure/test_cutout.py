@@ -1,0 +1,199 @@
+"""Cut-outs on drawn pictures: place and size on the show-face arris where the far wall shows, missing, covered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+import shapely
+import shapely.affinity
+from numpy.typing import NDArray
+
+from edgeinspect.conformity import Answer, judge
+from edgeinspect.geometry import PlaneShift
+from edgeinspect.measure.camera import CameraCalibration, CameraModel
+from edgeinspect.measure.cutout import CutOutFit, apparent_wall, measure_cutouts, shape_rows, wall_height
+from edgeinspect.measure.fixture import Fixture, Seating
+from edgeinspect.measure.picture import GreyPicture
+from edgeinspect.measure.ribbon import lay_scan_lines, lay_stations
+from edgeinspect.measure.shell import ShellGauge
+from edgeinspect.measure.temperature import Temperature
+from edgeinspect.shell.definition import CutOut, ShellDefinition
+from edgeinspect.simulate import bench
+from edgeinspect.simulate.scene import CutOutChange, CutShell, Scene
+from edgeinspect.simulate.truth import cutout_truth
+
+CAMERA = bench.top_camera()
+Draw = Callable[[Scene], GreyPicture]
+OFF = CutShell(
+    cutouts={
+        "lock_hole": CutOutChange(0.2, -0.15, (0.1,)),
+        "hinge_slot_left": CutOutChange(-0.1, 0.12, (0.2, -0.1)),
+        "hinge_slot_right": CutOutChange(missing=True),
+    },
+    decal=PlaneShift(0.9, 1.6, 1.3),
+)
+Fits = Callable[[GreyPicture], dict[str, CutOutFit]]
+
+
+@pytest.fixture(scope="module")
+def fits(toplid_definition: ShellDefinition, model: CameraModel) -> Fits:
+    """Measures every cut-out of the lid, looked for at its nominal place."""
+    wanted = [
+        (cutout, lay_stations(cutout.curve, 0.5).placed(bench.NOMINAL_SEATING)) for cutout in toplid_definition.cutouts
+    ]
+
+    def measured(picture: GreyPicture) -> dict[str, CutOutFit]:
+        found = measure_cutouts(picture, wanted, toplid_definition.sheet_mm, model, CAMERA.pose, 0.9)
+        return {cutout.name: fit for (cutout, _), fit in zip(wanted, found, strict=True)}
+
+    return measured
+
+
+@pytest.fixture(scope="module")
+def off_picture(draw: Draw) -> GreyPicture:
+    return draw(Scene(CAMERA, OFF))
+
+
+def test_every_shape_against_the_truth(
+    toplid_definition: ShellDefinition,
+    calibration: CameraCalibration,
+    fixture: Fixture,
+    seating: Seating,
+    good_shell: GreyPicture,
+    off_picture: GreyPicture,
+) -> None:
+    """The project's first issue asks for 0.05 mm of a centre and 0.08 mm of a size; without grain and gloss it must be
+    better. Walls are two thirds as bright as the face: the hard case, the two arrises look most alike. The truth is
+    the scene's own geometry, by shapely.
+    """
+    gauge = ShellGauge(toplid_definition, {"top": calibration}, fixture, seating)
+    for shell, picture in ((CutShell(), good_shell), (OFF, off_picture)):
+        truth = cutout_truth(Scene(CAMERA, shell))
+        result = gauge.measure("standard", {"top": picture.raw}, Temperature(20.0))
+        for found in result.cutouts:
+            true = truth[found.name]
+            if true["missing"]:
+                assert found.there is False
+                continue
+            assert found.there
+            assert found.dx is not None
+            assert found.dy is not None
+            assert (found.dx.value, found.dy.value) == pytest.approx(true["off_mm"], abs=0.015)
+            names = ("diameter_mm",) if found.name == "lock-hole" else ("length_mm", "width_mm")
+            for size, name in zip(found.sizes, names, strict=True):
+                assert size.value == pytest.approx(true[name], abs=0.03)
+                assert abs(size.value - true[name]) < 3.0 * size.u
+
+
+def test_a_missing_slot_is_missing(fits: Fits, off_picture: GreyPicture) -> None:
+    found = fits(off_picture)
+    assert found["hinge-slot-right"].there is False
+    assert found["hinge-slot-left"].there is True
+    assert found["lock-hole"].there is True
+
+
+def test_a_missing_slot_is_red(
+    toplid_definition: ShellDefinition,
+    calibration: CameraCalibration,
+    fixture: Fixture,
+    seating: Seating,
+    off_picture: GreyPicture,
+) -> None:
+    gauge = ShellGauge(toplid_definition, {"top": calibration}, fixture, seating)
+    verdict = judge(gauge.measure("standard", {"top": off_picture.raw}, Temperature(20.0)), toplid_definition)
+    slot = next(f for f in verdict.findings if f.characteristic == "cut-out hinge-slot-right")
+    assert slot.answer is Answer.NONCONFORMING
+    assert slot.sentence == "Hinge slot, rear right: not there"
+
+
+def around(raw: NDArray[np.uint16], x: float, y: float, z: float, reach: int) -> tuple[slice, slice]:
+    u, v = CAMERA.project(np.array([[x, y, z]]))[0].astype(int)
+    return slice(v - reach, v + reach), slice(u - reach, u + reach)
+
+
+@pytest.mark.parametrize("shade", [0.0, 0.95])
+def test_a_covered_hole_cannot_be_told(fits: Fits, good_shell: GreyPicture, shade: float) -> None:
+    """A strip of cloth or tape over half of the lock hole, darker or brighter than all: neither there nor not."""
+    raw = good_shell.raw.copy()
+    rows, columns = around(raw, 0.0, -118.0, 35.6, 60)
+    raw[rows, columns.start : columns.start + 60] = int(shade * 65535)
+    found = fits(GreyPicture(raw))["lock-hole"]
+    assert found.there is None
+    assert found.seen_share < 0.7
+
+
+def test_chips_over_a_hole_are_not_a_missing_hole(fits: Fits, good_shell: GreyPicture) -> None:
+    raw = good_shell.raw.copy()
+    rows, columns = around(raw, 0.0, -118.0, 35.6, 60)
+    chips = np.kron(np.random.default_rng(2).integers(3000, 60000, (20, 20)), np.ones((6, 6)))
+    raw[rows, columns] = chips.astype(np.uint16)
+    assert fits(GreyPicture(raw))["lock-hole"].there is None
+
+
+def test_a_hair_across_a_hole_costs_little(fits: Fits, good_shell: GreyPicture) -> None:
+    raw = good_shell.raw.copy()
+    rows, columns = around(raw, 0.0, -118.0, 35.6, 60)
+    raw[rows.start + 50 : rows.start + 54, columns] = 2000
+    clean, found = fits(good_shell)["lock-hole"], fits(GreyPicture(raw))["lock-hole"]
+    assert found.there is True
+    assert np.abs(found.terms - clean.terms).max() < 0.01
+
+
+def test_outside_the_picture_is_not_missing(fits: Fits, good_shell: GreyPicture) -> None:
+    """A picture that ends before the hole: cannot be told. (Rows cut off below the middle are filled with nothing.)"""
+    raw = good_shell.raw[:900].copy()
+    found = fits(GreyPicture(raw))
+    assert found["lock-hole"].there is None
+    assert found["hinge-slot-left"].there is True
+
+
+def cutout(definition: ShellDefinition, name: str) -> CutOut:
+    return next(c for c in definition.cutouts if c.name == name)
+
+
+def test_the_wall_in_the_picture(toplid_definition: ShellDefinition, model: CameraModel) -> None:
+    """Width of the visible wall against the scene's own back face: nearest distance from the projected show-face arris
+    to the projected back-face arris, along the scan line; 0 where the camera does not see it.
+    """
+    for name in ("lock-hole", "hinge-slot-left"):
+        stations = lay_stations(cutout(toplid_definition, name).curve, 0.5).placed(bench.NOMINAL_SEATING)
+        lines = lay_scan_lines(stations.points_mm, stations.directions, 3.0, model, CAMERA.pose)
+        wall = apparent_wall(stations, lines, wall_height(stations, 3.0), model, CAMERA.pose)
+        fine = lay_stations(cutout(toplid_definition, name).curve, 0.02).points_mm[:, :2]
+        back = CAMERA.project(CutShell().lifted(fine, back=True))
+        seen = np.flatnonzero(wall > 0.1)
+        assert len(seen) > 0.3 * len(wall)
+        for k in seen[:: max(1, len(seen) // 12)]:
+            away = back - lines.centre[k]
+            unit = lines.first[k] / lines.px_per_mm[k]
+            ahead, aside = away @ unit, away @ np.array([-unit[1], unit[0]])
+            hit = ahead[(np.abs(aside) < 0.05) & (np.abs(ahead) < 4.0)]
+            assert wall[k] == pytest.approx(hit.mean() / lines.px_per_mm[k], abs=0.02)
+        to_camera = CAMERA.centre_mm - stations.points_mm
+        hidden = (to_camera[:, :2] * stations.normals[:, :2]).sum(axis=1) < 0
+        assert wall[hidden].max() < 0.05  # where a slot's side meets its end, a scan line sees the neighbour's wall
+
+
+def test_shape_rows_answer_as_shapes_do(toplid_definition: ShellDefinition) -> None:
+    """A slot longer by 0.2, wider by 0.1, shifted and turned, by shapely's distance from the nominal outline."""
+    slot = cutout(toplid_definition, "hinge-slot-left")
+    stations = lay_stations(slot.curve, 0.5)
+    centre = stations.points_mm[:, :2].mean(axis=0)
+    along, around_all, dx, dy, turn = 0.05, 0.05, 0.03, -0.02, 2e-3
+    rows = shape_rows(slot, stations, centre, 0.0)
+    said = rows @ np.array([dx, dy, around_all, along, turn])
+
+    def grown(length: float, width: float) -> shapely.Polygon:
+        half = (length - width) / 2
+        spine = shapely.LineString([(-half, 0.0), (half, 0.0)])
+        return shapely.buffer(spine, width / 2, quad_segs=64)
+
+    made = grown(30.0 + 2 * (around_all + along), 8.0 + 2 * around_all)
+    made = shapely.affinity.translate(shapely.affinity.rotate(made, np.rad2deg(turn), origin=(0, 0)), dx, dy)
+    nominal = shapely.affinity.translate(made, *centre)
+    places = shapely.points(stations.points_mm[:, :2])
+    # A hole's deviation is + where material is left: where the made hole does not reach the nominal outline.
+    true = shapely.distance(nominal.exterior, places) * np.where(shapely.contains(nominal, places), -1.0, 1.0)
+    assert np.abs(said - true).max() < 0.01
