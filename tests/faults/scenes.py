@@ -115,7 +115,7 @@ def _with_zone(shell: CutShell, zone: str, value_mm: float) -> CutShell:
     return raised(_solved(peak, value_mm))
 
 
-class Unreachable(Exception):
+class UnreachableError(Exception):
     """A zone's natural waves reach further than the value that was asked for."""
 
 
@@ -125,7 +125,7 @@ def _solved(value: Callable[[float], float], target: float) -> float:
     value_a, value_b = value(a), value(b)
     while abs(value_b - target) > 1e-6:
         if value_a == value_b:
-            raise Unreachable
+            raise UnreachableError
         a, b, value_a = b, b + (target - value_b) * (b - a) / (value_b - value_a), value_b
         value_b = value(b)
     return b

@@ -21,7 +21,7 @@ from edgeinspect.simulate import fast
 from edgeinspect.simulate.scene import Scene
 
 from .conftest import See
-from .scenes import LIMITS, Unreachable, brought_to, true_values
+from .scenes import LIMITS, UnreachableError, brought_to, true_values
 
 MANY = bool(os.environ.get("EDGEINSPECT_MANY"))
 GOOD, AT_LIMIT, BEYOND = (200, 50, 50) if MANY else (6, 6, 6)
@@ -71,7 +71,7 @@ def good_shell(number: int) -> Scene:
         wanted = float(share * np.sign(LIMITS[name]) * (abs(LIMITS[name]) - 2 * guard(name)))
         try:
             scene = brought_to(name, wanted, seed)
-        except Unreachable:
+        except UnreachableError:
             continue
         if has_room(scene):
             return scene
