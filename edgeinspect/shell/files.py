@@ -36,6 +36,7 @@ from edgeinspect.shell.tables import (
     PathTable,
     PipTable,
     RimTable,
+    ShellFile,
     ShellTable,
     ZoneTable,
 )
@@ -43,7 +44,6 @@ from edgeinspect.tomlfile import Mistakes, read_toml, short_path, shown
 
 FILE = "shell.toml"
 GREATEST_FILE_BYTES = 20_000_000
-_KEYS = ("format", "shell", "material", "rim", "path", "zone", "pip", "cutout", "decal")
 
 
 def load_shell(folder: Path) -> ShellDefinition:
@@ -56,7 +56,7 @@ def load_shell(folder: Path) -> ShellDefinition:
     files = _Folder(folder, mistakes, raw)
 
     mistakes.format_is_one(content)
-    mistakes.known_keys(content, _KEYS)
+    mistakes.known_keys(content, tuple(ShellFile.model_fields))
     shell = mistakes.table(ShellTable, content, "shell")
     material = mistakes.table(MaterialTable, content, "material")
     outline = mistakes.table(RimTable, content, "rim")

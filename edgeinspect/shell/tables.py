@@ -22,88 +22,118 @@ Direction = tuple[Number, Number, Number]
 
 
 class ShellTable(Table):
-    name: Name
-    title: Text
-    revision: Text
-    hand: Literal["left", "right", "none"]
-    colour: Text
-    sheet_mm: SheetMm
-    arris: Arris
-    checks: Annotated[tuple[Check, ...], Field(min_length=1)]
-    extent_mm: tuple[LengthMm, LengthMm]
-    filter_cutoff_mm: FilterMm = 2.5
-    step_mm: StepMm | None = None
-    datum: DatumScheme
+    name: Name  # the folder's name
+    title: Text  # as the page shows it
+    revision: Text  # of the drawing
+    hand: Literal["left", "right", "none"]  # of a mirrored pair
+    colour: Text  # of the sheet, in words
+    sheet_mm: SheetMm  # thickness of the sheet
+    arris: Arris  # which edge of the cut face the drawing dimensions: on the show face or on the back face
+    checks: Annotated[tuple[Check, ...], Field(min_length=1)]  # where on the line it is looked at
+    extent_mm: tuple[LengthMm, LengthMm]  # of the outline along x and y: shows a drawing in other units
+    filter_cutoff_mm: FilterMm = 2.5  # of the profile filter, ISO 16610-21
+    step_mm: StepMm | None = None  # between the places where the edge is measured; else a fifth of the filter's cut-off
+    datum: DatumScheme  # what the shell's own frame is fixed by
 
 
 class MaterialTable(Table):
     name: Text
-    expansion_per_k: Expansion
-    u_expansion_per_k: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1e-3)]
+    expansion_per_k: Expansion  # linear, 1/K
+    u_expansion_per_k: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1e-3)]  # its standard u, 1/K
 
 
 class RimTable(Table):
-    file: Text
-    curve: Text | None = None
-    face: Text | None = None
+    """The nominal outline. Lengths along it run counter-clockwise seen from outside, from its first point."""
+
+    file: Text  # .dxf (3-D polylines, one layer a curve) or .csv (x, y, z in mm), in the shell frame
+    curve: Text | None = None  # layer of the DXF
+    face: Text | None = None  # layer or file of a second curve, on the show face a few mm inside the material
 
 
 class PathTable(Table):
-    shift_limit_mm: LengthMm
-    rotation_limit_deg: AngleLimitDeg
-    guard_factor: Factor = GUARD_FACTOR
+    """Limits of the whole cut in the fixture frame."""
+
+    shift_limit_mm: LengthMm  # greatest length of (dx, dy)
+    rotation_limit_deg: AngleLimitDeg  # both ways
+    guard_factor: Factor = GUARD_FACTOR  # guard band over standard uncertainty, ISO 14253-1
 
 
 class ZoneTable(Table):
+    """A stretch of the rim with its own limits; it may run over the start point (from_mm > to_mm)."""
+
     name: Name
-    words: Text
-    from_mm: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
-    to_mm: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
-    lower_mm: PlaceMm
-    upper_mm: PlaceMm
-    frame: Frame = Frame.DATUM
-    guard_factor: Factor = GUARD_FACTOR
+    words: Text  # where on the shell, as an operator says it
+    from_mm: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]  # arc length of its start
+    to_mm: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]  # arc length of its end
+    lower_mm: PlaceMm  # of the deviation: below it, cut too deep
+    upper_mm: PlaceMm  # of the deviation: above it, too much material
+    frame: Frame = Frame.DATUM  # that the deviation is judged in
+    guard_factor: Factor = GUARD_FACTOR  # guard band over standard uncertainty, ISO 14253-1
 
 
 class PipTable(Table):
+    """A formed boss with a flat round top, used as datum."""
+
     name: Name
-    centre_mm: PointMm
-    diameter_mm: LengthMm
+    centre_mm: PointMm  # of its flat top, in the shell frame
+    diameter_mm: LengthMm  # of its flat top
 
 
 class CutOutTable(Table):
+    """A hole (diameter_mm) or a slot (length_mm, width_mm, angle_deg)."""
+
     name: Name
-    words: Text
+    words: Text  # where on the shell, as an operator says it
     kind: Literal["hole", "slot"]
-    curve: Text
-    face: Text | None = None
-    centre_mm: tuple[PlaceMm, PlaceMm]
-    diameter_mm: LengthMm | None = None
-    length_mm: LengthMm | None = None
-    width_mm: LengthMm | None = None
-    angle_deg: AngleDeg | None = None
-    position_limit_mm: LengthMm
-    size_lower_mm: PlaceMm
+    curve: Text  # layer of the outline's DXF, or a .csv
+    face: Text | None = None  # the curve beside it on the show face
+    centre_mm: tuple[PlaceMm, PlaceMm]  # x, y in the shell frame
+    diameter_mm: LengthMm | None = None  # of a hole
+    length_mm: LengthMm | None = None  # of a slot
+    width_mm: LengthMm | None = None  # of a slot
+    angle_deg: AngleDeg | None = None  # of a slot's long axis from x
+    position_limit_mm: LengthMm  # greatest distance of its centre from its place
+    size_lower_mm: PlaceMm  # of each size minus its nominal
     size_upper_mm: PlaceMm
-    guard_factor: Factor = GUARD_FACTOR
+    guard_factor: Factor = GUARD_FACTOR  # guard band over standard uncertainty, ISO 14253-1
 
 
 class PatchTable(Table):
+    """The surface that a decal lies on: flat, or a cylinder that bulges outwards with its axis along ``x_axis``."""
+
     kind: Literal["flat", "cylinder"]
-    origin_mm: PointMm
-    x_axis: Direction
-    normal: Direction
-    radius_mm: LengthMm | None = None
+    origin_mm: PointMm  # nominal centre of the artwork, on the surface, in the shell frame
+    x_axis: Direction  # reading direction
+    normal: Direction  # outwards at the origin
+    radius_mm: LengthMm | None = None  # of a cylinder
 
 
 class DecalTable(Table):
     name: Name
-    words: Text
-    variant: Name
-    artwork: Text
-    width_mm: LengthMm
+    words: Text  # where on the shell, as an operator says it
+    variant: Name  # decals of one variant belong together
+    artwork: Text  # .png or .svg in the shell's folder
+    width_mm: LengthMm  # of the artwork, in reading direction
     height_mm: LengthMm
-    offset_limit_mm: LengthMm
-    rotation_limit_deg: AngleLimitDeg
-    guard_factor: Factor = GUARD_FACTOR
+    offset_limit_mm: LengthMm  # of across and of up, both ways, along the surface
+    rotation_limit_deg: AngleLimitDeg  # both ways
+    guard_factor: Factor = GUARD_FACTOR  # guard band over standard uncertainty, ISO 14253-1
     patch: PatchTable
+
+
+class ShellFile(Table):
+    """shell.toml: the shell as the drawing wants it, with the inspection limits.
+
+    Lengths in mm in the shell frame at 20 degC, angles in degrees counter-clockwise. What the tables mean together is
+    checked by ``edgeinspect check-shell``.
+    """
+
+    format: Literal[1]
+    shell: ShellTable
+    material: MaterialTable
+    rim: RimTable
+    path: PathTable
+    zone: tuple[ZoneTable, ...] = ()
+    pip: tuple[PipTable, ...] = ()
+    cutout: tuple[CutOutTable, ...] = ()
+    decal: tuple[DecalTable, ...] = ()

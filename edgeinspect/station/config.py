@@ -35,7 +35,6 @@ from edgeinspect.tomlfile import (
 
 LEAST_MARKS = 4  # three fix the pose, one more shows when another lies
 SQUARE_SHARE = 0.05  # sides and diagonals of a mark may differ by this; more is a typing mistake
-_KEYS = ("format", "station", "camera", "fixture", "mark", "trust", "seating", "board", "intake", "folders")
 
 
 @dataclass(frozen=True)
@@ -89,78 +88,111 @@ Celsius = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-20, le=90
 Corners = Annotated[tuple[PointMm, ...], Field(min_length=4, max_length=4)]
 
 
-class _StationTable(Table):
-    name: Name
-    title: Text
-    temperature_range_c: tuple[Celsius, Celsius]
+class StationTable(Table):
+    name: Name  # part of every record: cell-1
+    title: Text  # as the page shows it
+    temperature_range_c: tuple[Celsius, Celsius]  # lowest, highest: of a shell whose temperature is not stated
 
 
-class _CameraTable(Table):
-    name: Name
+class CameraTable(Table):
+    name: Name  # the part of a picture's file name after the shell id
     width_px: Pixels
     height_px: Pixels
-    bits: Literal[8, 12, 16] = 8
+    bits: Literal[8, 12, 16] = 8  # of a level; 12 are kept in files of 16
 
 
-class _PatchTable(Table):
-    corners_mm: Corners | None = None
-    centre_mm: Point2or3 | None = None
-    size_mm: tuple[LengthMm, LengthMm] | None = None
+class PatchTable(Table):
+    """The grey patch that the light is watched by: either its corners, or its centre and size."""
+
+    corners_mm: Corners | None = None  # in the fixture frame, in order around it
+    centre_mm: Point2or3 | None = None  # in the fixture frame; without z it lies on the plate
+    size_mm: tuple[LengthMm, LengthMm] | None = None  # along x and y
 
 
-class _FixtureTable(Table):
-    dictionary: Text
-    grey_patch: _PatchTable
+class FixtureTable(Table):
+    dictionary: Text  # of the fixture marks, by OpenCV's name: DICT_4X4_50
+    grey_patch: PatchTable
 
 
-class _MarkTable(Table):
-    id: Annotated[int, Field(strict=True, ge=0, le=100_000)]
-    corners_mm: Corners | None = None
-    centre_mm: Point2or3 | None = None
-    side_mm: LengthMm | None = None
-    turn_deg: AngleDeg = 0.0
+class MarkTable(Table):
+    """One printed fixture mark: either its four corners as measured, or its centre and side."""
+
+    id: Annotated[int, Field(strict=True, ge=0, le=100_000)]  # its number in the dictionary
+    corners_mm: Corners | None = None  # fixture frame: top-left, top-right, bottom-right, bottom-left as printed
+    centre_mm: Point2or3 | None = None  # in the fixture frame; without z it lies on the plate
+    side_mm: LengthMm | None = None  # of the printed square
+    turn_deg: AngleDeg = 0.0  # counter-clockwise; 0: its top points along y
 
 
-class _TrustTable(Table):
-    light_warn_share: Share = TrustLimits.light_warn_share
-    light_stop_share: Share = TrustLimits.light_stop_share
-    moved_note_mm: LengthMm = TrustLimits.moved_note_mm
-    moved_stop_mm: LengthMm = TrustLimits.moved_stop_mm
-    blur_growth_px: Positive = TrustLimits.blur_growth_px
+class TrustTable(Table):
+    """When a picture is still good enough to measure on, against the state at calibration."""
+
+    light_warn_share: Share = TrustLimits.light_warn_share  # change of the grey patch's level: warned
+    light_stop_share: Share = TrustLimits.light_stop_share  # NO RESULT beyond this change
+    moved_note_mm: LengthMm = TrustLimits.moved_note_mm  # a camera that moved more at the shell is told of
+    moved_stop_mm: LengthMm = TrustLimits.moved_stop_mm  # and beyond this NO RESULT
+    blur_growth_px: Positive = TrustLimits.blur_growth_px  # growth of the blur's standard deviation: NO RESULT
 
 
-class _SeatingTable(Table):
-    shell: Name
-    translation_mm: PointMm
-    rotation_deg: tuple[AngleDeg, AngleDeg, AngleDeg] = (0.0, 0.0, 0.0)
-    limit_mm: LengthMm
-    limit_deg: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=45)]
-    u_height_mm: LengthMm
+class SeatingTable(Table):
+    """Where the fixture holds one kind of shell."""
+
+    shell: Name  # its folder in models
+    translation_mm: PointMm  # of the shell frame's origin, in the fixture frame
+    rotation_deg: tuple[AngleDeg, AngleDeg, AngleDeg] = (0.0, 0.0, 0.0)  # about the fixture's x, then y, then z
+    limit_mm: LengthMm  # further off its seat it must be reseated
+    limit_deg: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=45)]  # the same for a turn
+    u_height_mm: LengthMm  # standard uncertainty of the height: one camera cannot see it
 
 
-class _BoardTable(Table):
+class BoardTable(Table):
+    """The calibration board."""
+
     kind: Literal["chessboard", "charuco"]
-    squares_x: Annotated[int, Field(strict=True, ge=4, le=200)]
-    squares_y: Annotated[int, Field(strict=True, ge=4, le=200)]
+    squares_x: Annotated[int, Field(strict=True, ge=4, le=200)]  # in a row
+    squares_y: Annotated[int, Field(strict=True, ge=4, le=200)]  # rows
     square_mm: LengthMm
-    marker_mm: LengthMm | None = None
-    dictionary: Text | None = None
-    legacy: Annotated[bool, Field(strict=True)] = False
-    board_z_mm: PlaceMm
+    marker_mm: LengthMm | None = None  # side of the printed marks; charuco only
+    dictionary: Text | None = None  # of the printed marks; charuco only
+    legacy: Annotated[bool, Field(strict=True)] = False  # the layout that OpenCV printed before 4.6
+    board_z_mm: PlaceMm  # of its printed face above the plate when it lies in the fixture
 
 
-class _IntakeTable(Table):
+class IntakeTable(Table):
+    """When a set of pictures counts as incomplete, and how large what comes in may be."""
+
     set_timeout_s: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=3600)] = Intake.set_timeout_s
     picture_limit_mb: Megabytes = Intake.picture_limit_bytes / 1e6
     upload_limit_mb: Megabytes = Intake.upload_limit_bytes / 1e6
 
 
-class _FoldersTable(Table):
-    models: Text = "models"
-    inbox: Name = Folders.inbox
-    taken: Name = Folders.taken
-    refused: Name = Folders.refused
+class FoldersTable(Table):
+    """Where things lie; all but ``models`` are names inside the data folder."""
+
+    models: Text = "models"  # from where this file lies: one folder for each shell
+    inbox: Name = Folders.inbox  # pictures come in here
+    taken: Name = Folders.taken  # pictures being looked at
+    refused: Name = Folders.refused  # files that could not be used
     calibrations: Name = Folders.calibrations
+
+
+class StationFile(Table):
+    """station.toml: cameras, the fixture with its marks, where shells sit, the calibration board, where files go.
+
+    Lengths in mm in the fixture frame (z = 0 on the plate, z to the camera), angles in degrees. What the tables mean
+    together is checked by ``edgeinspect check-station``.
+    """
+
+    format: Literal[1]
+    station: StationTable
+    camera: Annotated[tuple[CameraTable, ...], Field(min_length=1)]
+    fixture: FixtureTable
+    mark: Annotated[tuple[MarkTable, ...], Field(min_length=LEAST_MARKS)]
+    trust: TrustTable = TrustTable()
+    seating: Annotated[tuple[SeatingTable, ...], Field(min_length=1)]
+    board: BoardTable
+    intake: IntakeTable = IntakeTable()
+    folders: FoldersTable = FoldersTable()
 
 
 def load_station(path: Path) -> Station:
@@ -171,17 +203,17 @@ def load_station(path: Path) -> Station:
     content, raw = read_toml(path)
     mistakes = Mistakes(short_path(path))
     mistakes.format_is_one(content)
-    mistakes.known_keys(content, _KEYS)
-    station = mistakes.table(_StationTable, content, "station")
-    cameras = mistakes.tables(_CameraTable, content, "camera")
-    fixture = mistakes.table(_FixtureTable, content, "fixture")
-    marks = mistakes.tables(_MarkTable, content, "mark")
-    seatings = mistakes.tables(_SeatingTable, content, "seating")
-    board = mistakes.table(_BoardTable, content, "board")
+    mistakes.known_keys(content, tuple(StationFile.model_fields))
+    station = mistakes.table(StationTable, content, "station")
+    cameras = mistakes.tables(CameraTable, content, "camera")
+    fixture = mistakes.table(FixtureTable, content, "fixture")
+    marks = mistakes.tables(MarkTable, content, "mark")
+    seatings = mistakes.tables(SeatingTable, content, "seating")
+    board = mistakes.table(BoardTable, content, "board")
     # These have defaults throughout, so the tables may be left out.
-    trust = mistakes.table(_TrustTable, {"trust": {}, **content}, "trust")
-    intake = mistakes.table(_IntakeTable, {"intake": {}, **content}, "intake")
-    folders = mistakes.table(_FoldersTable, {"folders": {}, **content}, "folders")
+    trust = mistakes.table(TrustTable, {"trust": {}, **content}, "trust")
+    intake = mistakes.table(IntakeTable, {"intake": {}, **content}, "intake")
+    folders = mistakes.table(FoldersTable, {"folders": {}, **content}, "folders")
 
     if station and not station.temperature_range_c[0] < station.temperature_range_c[1]:
         got = shown(list(station.temperature_range_c))
@@ -240,7 +272,7 @@ def dictionary_sizes() -> dict[str, int]:
 
 
 def _check_rows(
-    cameras: Sequence[_CameraTable | None], seatings: Sequence[_SeatingTable | None], mistakes: Mistakes
+    cameras: Sequence[CameraTable | None], seatings: Sequence[SeatingTable | None], mistakes: Mistakes
 ) -> None:
     if not cameras:
         mistakes.say("[[camera]] is missing, must be there at least once")
@@ -250,7 +282,7 @@ def _check_rows(
     mistakes.no_name_twice([row.shell for row in seatings if row], "seating")
 
 
-def _check_trust(trust: _TrustTable, mistakes: Mistakes) -> None:
+def _check_trust(trust: TrustTable, mistakes: Mistakes) -> None:
     for low, high in (("light_warn_share", "light_stop_share"), ("moved_note_mm", "moved_stop_mm")):
         first, last = getattr(trust, low), getattr(trust, high)
         if not first < last:
@@ -266,7 +298,7 @@ def _rectangle(centre: Sequence[float], size_mm: tuple[float, float], turn_deg: 
     return corners
 
 
-def _patch(table: _PatchTable, mistakes: Mistakes) -> Array | None:
+def _patch(table: PatchTable, mistakes: Mistakes) -> Array | None:
     key = "fixture.grey_patch"
     short = (table.centre_mm, table.size_mm)
     if (table.corners_mm is None) == (None in short) or (table.corners_mm is not None and short != (None, None)):
@@ -284,7 +316,7 @@ def _patch(table: _PatchTable, mistakes: Mistakes) -> Array | None:
     return corners
 
 
-def _mark(row: _MarkTable, at: int, mistakes: Mistakes) -> Mark | None:
+def _mark(row: MarkTable, at: int, mistakes: Mistakes) -> Mark | None:
     key = f"mark[{at}]"
     short = (row.centre_mm, row.side_mm)
     if (row.corners_mm is None) == (None in short) or (row.corners_mm is not None and short != (None, None)):
@@ -337,7 +369,7 @@ def _check_marks(marks: Sequence[Mark | None], dictionary: str | None, mistakes:
             mistakes.say("the marks lie in one line, must surround the shell")
 
 
-def _check_board(board: _BoardTable, fixture_dictionary: str | None, ids: list[int], mistakes: Mistakes) -> None:
+def _check_board(board: BoardTable, fixture_dictionary: str | None, ids: list[int], mistakes: Mistakes) -> None:
     if board.kind == "chessboard":
         for name in ("marker_mm", "dictionary"):
             if getattr(board, name) is not None:
