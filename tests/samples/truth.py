@@ -115,6 +115,10 @@ class Truth:
         """Where the camera images the true show-face arris (N, 2)."""
         return self._of(shell_id, "pixel")
 
+    def face_hidden(self, shell_id: str) -> NDArray[np.bool_]:
+        """Whether the camera does not see the cut face (N,), at the places of ``pixel``."""
+        return np.asarray(self._dense[f"{shell_id}_face_hidden"], dtype=bool)
+
     def arris_mm(self, shell_id: str) -> Array:
         """The true show-face arris (N, 3) in the fixture: from arc length and datum deviation through the seating."""
         arc, deviation = self._of(shell_id, "arc_mm"), self._of(shell_id, "deviation_datum_mm")
