@@ -1,0 +1,214 @@
+"""Formed datums: the pips' tops on drawn pictures, and what is said where they are not seen."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from edgeinspect.conformity import Answer, judge
+from edgeinspect.geometry import Array
+from edgeinspect.measure.camera import CameraCalibration, CameraModel
+from edgeinspect.measure.cutout import CutOutFit
+from edgeinspect.measure.fixture import Fixture, Seating
+from edgeinspect.measure.frames import datum_of_hole_and_slot, datum_of_pips
+from edgeinspect.measure.measurement import ShellMeasurement
+from edgeinspect.measure.picture import GreyPicture
+from edgeinspect.measure.pips import PipFound, find_pips
+from edgeinspect.measure.shell import ShellGauge
+from edgeinspect.measure.temperature import Temperature
+from edgeinspect.shell.definition import DatumScheme, ShellDefinition
+from edgeinspect.simulate import bench, toplid
+
+CAMERA = bench.top_camera()
+TOPS = bench.NOMINAL_SEATING.apply(toplid.pip_tops_mm())  # where the drawn scene has them
+
+
+def found_near(
+    picture: GreyPicture, definition: ShellDefinition, model: CameraModel, off: tuple[float, float] = (0.0, 0.0)
+) -> list[PipFound]:
+    return find_pips(picture, definition.pips, TOPS + np.array([*off, 0.0]), model, CAMERA.pose, 0.9)
+
+
+@pytest.mark.parametrize("off", [(0.0, 0.0), (0.6, -0.5), (-2.5, 1.5), (2.0, 2.8)])
+def test_tops_from_anywhere_near(
+    good_shell: GreyPicture, toplid_definition: ShellDefinition, model: CameraModel, off: tuple[float, float]
+) -> None:
+    """Within 0.01 mm of the scene, from a start up to 3.4 mm away; the radius is the drawing's 4 mm."""
+    for top, pip in zip(TOPS, found_near(good_shell, toplid_definition, model, off), strict=True):
+        assert pip.centre_mm is not None
+        assert pip.centre_mm == pytest.approx(top[:2], abs=0.01)
+        assert pip.radius_mm == pytest.approx(4.0, abs=0.03)
+        assert 0.0 < pip.u_mm < 0.02
+
+
+def around(place_mm: Array, reach: int = 34) -> tuple[slice, slice]:
+    u, v = CAMERA.project(place_mm[None])[0].astype(int)
+    return slice(v - reach, v + reach), slice(u - reach, u + reach)
+
+
+def without_pip(picture: GreyPicture, which: int) -> NDArray[np.uint16]:
+    """The picture as if that pip had never been formed: face all over, with its slow shading."""
+    raw = picture.raw.astype(np.uint16)
+    rows, columns = around(TOPS[which])
+    across = np.linspace(0.0, 1.0, columns.stop - columns.start)[None, :]
+    left, right = raw[rows, columns.start - 1 : columns.start], raw[rows, columns.stop : columns.stop + 1]
+    smooth = left * (1.0 - across) + right * across
+    raw[rows, columns] = smooth + np.random.default_rng(1).normal(0, 150, smooth.shape)
+    return raw
+
+
+@pytest.mark.parametrize("which", [0, 2])
+def test_a_pip_that_was_not_formed(
+    good_shell: GreyPicture, toplid_definition: ShellDefinition, model: CameraModel, which: int
+) -> None:
+    found = found_near(GreyPicture(without_pip(good_shell, which)), toplid_definition, model)
+    assert [pip.centre_mm is None for pip in found] == [k == which for k in range(3)]
+    assert np.isnan(found[which].u_mm)
+
+
+def test_half_a_pip_under_a_chip(
+    good_shell: GreyPicture, toplid_definition: ShellDefinition, model: CameraModel
+) -> None:
+    """More than half of the ring covered: not a datum. A quarter: still within 0.03 mm."""
+    rows, columns = around(TOPS[1])
+    raw = good_shell.raw.copy()
+    raw[rows, columns.start : columns.start + 40] = 2000
+    assert found_near(GreyPicture(raw), toplid_definition, model)[1].centre_mm is None
+    raw = good_shell.raw.copy()
+    raw[rows.start : rows.start + 34, columns.start : columns.start + 34] = 2000
+    quarter = found_near(GreyPicture(raw), toplid_definition, model)[1]
+    assert quarter.centre_mm == pytest.approx(TOPS[1][:2], abs=0.03)
+
+
+def measured(
+    raw: NDArray[np.uint16],
+    definition: ShellDefinition,
+    calibration: CameraCalibration,
+    fixture: Fixture,
+    seating: Seating,
+) -> ShellMeasurement:
+    gauge = ShellGauge(definition, {"top": calibration}, fixture, seating)
+    return gauge.measure("standard", {"top": raw}, Temperature(20.0))
+
+
+def test_without_datums_nobody_can_tell(
+    good_shell: GreyPicture,
+    toplid_definition: ShellDefinition,
+    calibration: CameraCalibration,
+    fixture: Fixture,
+    seating: Seating,
+) -> None:
+    result = measured(without_pip(good_shell, 1), toplid_definition, calibration, fixture, seating)
+    (stop,) = result.stops
+    assert stop.stage == "datum"
+    assert stop.reason.startswith("datum not seen (")
+    assert stop.reason.endswith("): path or seating, cannot tell")
+    assert result.seating is None
+    assert result.cut is not None  # the cut itself was seen
+    verdict = judge(result, toplid_definition)
+    assert verdict.answer is Answer.NO_RESULT
+    assert "path or seating, cannot tell" in verdict.sentence
+
+
+def test_a_good_shell_is_green(
+    good_shell: GreyPicture,
+    toplid_definition: ShellDefinition,
+    calibration: CameraCalibration,
+    fixture: Fixture,
+    seating: Seating,
+) -> None:
+    """As drawn, in its seat, through an exactly known camera: nothing is off but what a visible cut face hides."""
+    result = measured(good_shell.raw, toplid_definition, calibration, fixture, seating)
+    verdict = judge(result, toplid_definition)
+    assert verdict.answer is Answer.CONFORMING, verdict.sentence
+    assert result.stops == ()
+    assert result.seating is not None
+    shift = result.seating.shift
+    assert np.hypot(shift.dx_mm, shift.dy_mm) < 0.005
+    assert result.path_shift is not None
+    assert result.path_shift.value < 0.005
+    for zone in result.zones:
+        if zone.zone != "cable-notch":
+            assert max(zone.most.value, -zone.least.value) < 0.02
+        assert zone.most.value < 3.0 * zone.most.u
+        assert -zone.least.value < 3.0 * zone.least.u
+
+
+@pytest.mark.parametrize("scheme", [DatumScheme.FIXTURE, DatumScheme.HOLE_AND_SLOT, DatumScheme.BEST_FIT])
+def test_datums_that_the_cutter_made_say_nothing_of_the_seat(
+    good_shell: GreyPicture,
+    toplid_definition: ShellDefinition,
+    calibration: CameraCalibration,
+    fixture: Fixture,
+    seating: Seating,
+    scheme: DatumScheme,
+) -> None:
+    result = measured(good_shell.raw, replace(toplid_definition, datum=scheme), calibration, fixture, seating)
+    assert result.seating is None
+    assert result.stops == ()
+    assert all(np.isfinite(zone.most.value) for zone in result.zones)
+
+
+# ------------------------------------------------------------------------------------------------ frames from datums
+
+
+def pip(centre: Array | None, u: float = 0.01) -> PipFound:
+    return PipFound(centre, u if centre is not None else float("nan"), 4.0)
+
+
+def test_three_pips_make_a_frame(toplid_definition: ShellDefinition) -> None:
+    nominal = TOPS[:, :2]
+    turn = np.deg2rad(0.3)
+    moved = nominal @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) + [0.2, -0.1]
+    datum = datum_of_pips(toplid_definition.pips, [pip(c) for c in moved], nominal, 0.0)
+    assert datum is not None
+    shift = datum.shift
+    assert (shift.dx_mm, shift.dy_mm, shift.rotation_deg) == pytest.approx((0.2, -0.1, 0.3), abs=1e-9)
+    assert datum.rms_mm < 1e-9
+    two = [pip(moved[0]), pip(None), pip(moved[2])]
+    assert datum_of_pips(toplid_definition.pips, two, nominal, 0.0) is None
+
+
+def test_what_light_does_to_a_pip_counts(toplid_definition: ShellDefinition) -> None:
+    """u of each pip: its fit and the light in squares; the frame's u by Monte Carlo of both."""
+    nominal = TOPS[:, :2]
+    datum = datum_of_pips(toplid_definition.pips, [pip(c, 0.006) for c in nominal], nominal, 0.008)
+    assert datum is not None
+    random = np.random.default_rng(3)
+    draws = []
+    for _ in range(1500):
+        noisy = nominal + random.normal(0, 0.01, nominal.shape)  # 0.006 and 0.008 make 0.010
+        drawn = datum_of_pips(toplid_definition.pips, [pip(c) for c in noisy], nominal, 0.0)
+        assert drawn is not None
+        draws.append((drawn.shift.dx_mm, drawn.shift.dy_mm, np.deg2rad(drawn.shift.rotation_deg)))
+    assert np.sqrt(np.diag(datum.covariance)) == pytest.approx(np.std(draws, axis=0), rel=0.07)
+
+
+def cut_out(u: float) -> CutOutFit:
+    return CutOutFit(True, np.zeros(3), np.diag([u**2] * 3), 1.0, None, np.zeros(1))  # type: ignore[arg-type]
+
+
+def test_hole_and_slot(toplid_definition: ShellDefinition) -> None:
+    """SOURCE: ISO 5459 (from memory): the hole is the origin, the slot only sets the direction. So a slot that is
+    further along changes nothing, and one that is aside turns the frame about the hole.
+    """
+    nominal = np.array([[0.0, -118.0], [100.0, -118.0]])
+    for hole, slot, wanted in [
+        ([0.2, -118.1], [100.2, -118.1], (0.2, -0.1, 0.0)),
+        ([0.0, -118.0], [100.5, -118.0], (0.0, 0.0, 0.0)),
+    ]:
+        datum = datum_of_hole_and_slot(cut_out(0.01), cut_out(0.01), np.array(hole), np.array(slot), nominal)
+        shift = datum.shift
+        assert (shift.dx_mm, shift.dy_mm, shift.rotation_deg) == pytest.approx(wanted, abs=1e-9)
+    aside = datum_of_hole_and_slot(cut_out(0.01), cut_out(0.01), nominal[0], np.array([100.0, -117.0]), nominal)
+    assert aside.shift.rotation_deg == pytest.approx(np.rad2deg(np.arctan2(1.0, 100.0)))
+    at_hole = aside.shift.pose().apply(np.array([[0.0, -118.0, 0.0]]))[0, :2]
+    assert at_hole == pytest.approx([0.0, -118.0], abs=1e-9)
+    # u at the hole is the hole's, at the slot it has both in it.
+    places = np.array([[0.0, -118.0, 0.0], [100.0, -118.0, 0.0]])
+    u = aside.u_along(places, np.tile([0.0, 1.0, 0.0], (2, 1)))
+    assert u[0] == pytest.approx(0.01, rel=0.02)
+    assert u[1] == pytest.approx(np.sqrt(0.01**2 + 0.01**2 + 0.01**2), rel=0.02)
