@@ -16,7 +16,7 @@ import webbrowser
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import typer
 from rich.markup import escape
@@ -26,6 +26,7 @@ from edgeinspect.conformity import Answer, Finding
 from edgeinspect.demo import Demo
 from edgeinspect.errors import InputError, PictureError
 from edgeinspect.inspection import Expected, Inspection
+from edgeinspect.interface import SCHEMAS
 from edgeinspect.shell.drawing import draw
 from edgeinspect.shell.files import load_shell
 from edgeinspect.shell.summary import summary, units_question
@@ -37,6 +38,7 @@ from edgeinspect.station.run import get_ready, inspect_set, load_expected, time_
 from edgeinspect.store.codec import to_plain
 from edgeinspect.store.inspections import Row, Store
 from edgeinspect.store.state import State
+from edgeinspect.study import commands as studies
 from edgeinspect.terminal import (
     BAD_INPUT,
     COLOURS,
@@ -57,6 +59,7 @@ from edgeinspect.terminal import (
 from edgeinspect.web.running import LOCALHOST, running
 
 app = typer.Typer(help=__doc__, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
+studies.add_to(app)
 
 Variant = Annotated[str | None, typer.Option(help="decal variant; not needed where there is one")]
 Celsius = Annotated[float | None, typer.Option("--temperature", help="of the shell [°C]; else the station's range")]
@@ -112,6 +115,14 @@ def check_station(
         print_json({"station": station.name, "sha256": station.sha256, "summary": lines})
     else:
         out.print("\n".join(lines), soft_wrap=True, markup=False)
+
+
+@app.command("schema")
+def print_schema(
+    of: Annotated[Literal["shell", "station", "inspection"], typer.Argument(help="what is to be described")],
+) -> None:
+    """Print the JSON Schema of shell.toml, of station.toml, or of an inspection as /inspections/<id>/record.json."""
+    print_json(SCHEMAS[of]())
 
 
 @app.command()

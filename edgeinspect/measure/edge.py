@@ -36,6 +36,10 @@ class Edges:
     blur_mm: float
     flags: NDArray[np.int32]  # (N,) bits of Flag
 
+    def pull_mm(self, bend_per_mm: Array) -> Array:
+        """(N,) how far blur moves the half level of a curved edge towards the centre of its curvature."""
+        return 0.5 * self.blur_mm**2 * bend_per_mm
+
     def part(self, lines: slice) -> Edges:
         return Edges(self.d_mm[lines], self.u_mm[lines], self.contrast[lines], self.blur_mm, self.flags[lines])
 

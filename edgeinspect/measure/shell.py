@@ -191,8 +191,7 @@ def find_edge(sight: Sight, shift: PlaneShift, datum: Datum | None) -> Edge:
         shift = combine(fit.shift, shift)
         if np.hypot(fit.shift.dx_mm, fit.shift.dy_mm) < 0.3 and abs(fit.shift.rotation_deg) < 0.1:
             break
-    pull = 0.5 * here.edges.blur_mm**2 * at.bend_per_mm  # blur on a curve moves the half level towards its centre
-    edges = replace(here.edges, d_mm=here.edges.d_mm - pull, flags=flags)
+    edges = replace(here.edges, d_mm=here.edges.d_mm - here.edges.pull_mm(at.bend_per_mm), flags=flags)
     points = at.points_mm + edges.d_mm[:, None] * at.directions
     return Edge(replace(here, edges=edges), shift, fit.covariance, fit.rms_mm, usable, points)
 

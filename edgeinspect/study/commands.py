@@ -1,0 +1,175 @@
+"""The commands of studies: judge-again and measure-again. Neither changes the record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.markup import escape
+from rich.table import Table
+
+from edgeinspect.conformity import Answer
+from edgeinspect.errors import DefinitionError, InputError
+from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.shell.files import load_shell
+from edgeinspect.station.config import load_station
+from edgeinspect.station.run import time_of_day
+from edgeinspect.store.codec import to_plain
+from edgeinspect.store.inspections import Store
+from edgeinspect.study import judge_again as judging
+from edgeinspect.study import measure_again as measuring
+from edgeinspect.study.stored import read, stored
+from edgeinspect.terminal import (
+    COLOURS,
+    DATA,
+    STATION,
+    AsJson,
+    DataFolder,
+    StationFile,
+    aside,
+    bar,
+    out,
+    plainly,
+    print_json,
+)
+
+Since = Annotated[str | None, typer.Option(help="only looks from this day or time on, ISO 8601, UTC: 2026-11-24")]
+NOTHING_CHANGED = "A study: nothing in the record was changed."
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("judge-again")(judge_again)
+    app.command("measure-again")(measure_again)
+
+
+def judge_again(
+    limits: Annotated[Path, typer.Argument(help="folder of the definition with other limits: a copy, edited")],
+    station_file: StationFile = STATION,
+    data: DataFolder = DATA,
+    since: Since = None,
+    as_json: AsJson = False,
+) -> None:
+    """Judge the stored measurements of a shell under other limits, and list every answer that flips."""
+    with plainly(as_json), Store.open(data, read_only=True) as store:
+        definition = load_shell(limits)
+        rows = stored(store, shell=definition.name, since=since)
+        if not rows:
+            raise InputError(f"{data} holds no inspection of shell {definition.name}{f' since {since}' * bool(since)}")
+        current = _current(load_station(station_file).folders.models / definition.name)
+        with bar("judging again", quiet=as_json) as show:
+            done = judging.judge_again(read(store, rows, show), definition, current)
+    if as_json:
+        print_json(to_plain(done, []))
+        return
+    out.print(_counts(done.before, done.after))
+    for flip in done.flips:
+        _print_flip(flip.shell_id, flip.attempt, flip.before, flip.after, flip.why, len(flip.changes) - 1)
+    out.print(
+        f"{len(done.flips)} of {done.judged} looks flip: {_ways(done)}. {NOTHING_CHANGED}", markup=False, soft_wrap=True
+    )
+    for count, words in (
+        (done.program_flips, "get another answer even under their own limits: the program judges differently today"),
+        (done.limits_unknown, "were judged by a definition that is not at hand: its outline may have been another"),
+        (done.other_drawing, "were measured by a definition of other zones or features and are left out"),
+    ):
+        if count:
+            aside.print(f"{count} looks {words}", markup=False, soft_wrap=True)
+
+
+def measure_again(
+    station_file: StationFile = STATION,
+    data: DataFolder = DATA,
+    calibration: Annotated[Path | None, typer.Option(help="folder of calibrations; else the data folder's")] = None,
+    shell: Annotated[str | None, typer.Option(help="only this shell definition")] = None,
+    since: Since = None,
+    as_json: AsJson = False,
+) -> None:
+    """Measure stored pictures with the program, definition and calibration of today, and compare the numbers.
+
+    Where no picture is kept (green looks), the edge is fitted anew on the rim's stored ribbon.
+    """
+    with plainly(as_json), Store.open(data, read_only=True) as store:
+        station = load_station(station_file)
+        rows = stored(store, shell=shell, since=since)
+        if not rows:
+            raise InputError(f"{data} holds no such inspection")
+        folder = calibration or data / station.folders.calibrations
+        with bar("measuring again", quiet=as_json) as show:
+            done = measuring.measure_again(store, rows, station, folder, time_of_day, show)
+    if as_json:
+        print_json(to_plain(done, []))
+    else:
+        _print_measured(done)
+
+
+def _current(folder: Path) -> ShellDefinition | None:
+    """The definition in force; None where the station has it no more."""
+    try:
+        return load_shell(folder)
+    except DefinitionError as error:
+        aside.print(f"the definition in force cannot be read: {error.problems[0]}", markup=False, soft_wrap=True)
+        return None
+
+
+def _counts(before: dict[Answer, int], after: dict[Answer, int]) -> Table:
+    table = Table("answer", "as recorded", "under these limits", box=None, padding=(0, 2, 0, 0))
+    for answer in Answer:
+        table.add_row(f"[{COLOURS[answer]}]{answer}[/]", str(before[answer]), str(after[answer]))
+    return table
+
+
+def _ways(done: judging.JudgedAgain) -> str:
+    green = [flip for flip in done.flips if flip.after is Answer.CONFORMING]
+    lost = [flip for flip in done.flips if flip.before is Answer.CONFORMING]
+    rest = len(done.flips) - len(green) - len(lost)
+    return f"{len(green)} become green, {len(lost)} are green no more, {rest} between the other answers"
+
+
+def _print_flip(shell_id: str, attempt: int, before: Answer, after: Answer, why: str, more: int = 0) -> None:
+    look = f"{shell_id} (look {attempt})"
+    tail = f" (and {more} more)" if more > 0 else ""
+    answers = f"[{COLOURS[before]}]{before}[/] → [bold {COLOURS[after]}]{after}[/]"
+    out.print(f"{escape(look)}: {answers}: {escape(why + tail)}", soft_wrap=True)
+
+
+def _print_measured(done: measuring.MeasuredAgain) -> None:
+    if done.pictures:
+        table = Table("from the picture", "answer", "greatest change", "of", box=None, padding=(0, 2, 0, 0))
+        for again in done.pictures:
+            table.add_row(*map(escape, _picture_cells(again)))
+        out.print(table)
+    if done.ribbons:
+        table = Table(
+            "from the ribbon", "mean change", "rms", "greatest, filtered", "at arc", "lost", "gained",
+            box=None, padding=(0, 2, 0, 0),
+        )  # fmt: skip
+        for ribbon in done.ribbons:
+            table.add_row(*map(escape, _ribbon_cells(ribbon)))
+        out.print(table)
+        out.print(
+            "A ribbon tells where the edge is fitted on the scan lines of then; not pose, datums, cut-outs or decal.",
+            soft_wrap=True,
+        )
+    for again in done.flips:
+        _print_flip(again.shell_id, again.attempt, again.before, again.after, again.sentence)
+    for sentence in done.neither:
+        aside.print(sentence, markup=False, soft_wrap=True)
+    words = f"{len(done.pictures)} by their pictures, {len(done.ribbons)} ribbons, {len(done.neither)} not"
+    out.print(f"{done.looked_at} looks: {words}; {len(done.flips)} answers flip. {NOTHING_CHANGED}", soft_wrap=True)
+
+
+def _picture_cells(again: measuring.PictureAgain) -> tuple[str, ...]:
+    answer = f"{again.before}" if again.before is again.after else f"{again.before} → {again.after}"
+    worst = again.greatest
+    number = ("no number then and now", "") if worst is None else (f"{worst.change:+.4f} {worst.unit}", worst.name)
+    return f"{again.shell_id} (look {again.attempt})", answer, *number
+
+
+def _ribbon_cells(again: measuring.RibbonAgain) -> tuple[str, ...]:
+    def mm(value: float | None, digits: int = 4) -> str:
+        return "-" if value is None else f"{value:+.{digits}f} mm"
+
+    changes: tuple[Any, ...] = (again.mean_change_mm, again.rms_change_mm, again.greatest_change_mm)
+    cells = (*(mm(change) for change in changes), mm(again.at_arc_mm, 0), str(again.lost), str(again.gained))
+    return f"{again.shell_id} (look {again.attempt}) {again.camera}", *cells

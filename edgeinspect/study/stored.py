@@ -1,0 +1,51 @@
+"""Which inspections a study looks at."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+
+from edgeinspect.errors import InputError
+from edgeinspect.inspection import Inspection
+from edgeinspect.store.inspections import Row, Store
+
+AT_ONCE = 500  # rows read in one go
+
+
+def stored(store: Store, *, shell: str | None = None, since: str | None = None) -> list[Row]:
+    """Rows of the record, the oldest first: of one shell definition, and not older than ``since`` (ISO 8601).
+
+    A time without an offset is UTC, as the record's own. Raises InputError if ``since`` is no time, StoreError.
+    """
+    start = "" if since is None else _utc(since)
+    rows = [row for row in _newest_first(store, start) if shell is None or row.shell == shell]
+    return rows[::-1]
+
+
+def read(store: Store, rows: list[Row], progress: Callable[[int, int, str], None]) -> Iterator[Inspection]:
+    """The inspections of ``rows`` one by one, without their ribbons."""
+    for done, row in enumerate(rows):
+        progress(done, len(rows), row.shell_id)
+        inspection = store.inspection(row.inspection_id, ribbons=False)
+        if inspection is not None:
+            yield inspection
+
+
+def _newest_first(store: Store, start: str) -> Iterator[Row]:
+    before_id: int | None = None
+    while rows := store.listing(AT_ONCE, before_id):
+        for row in rows:
+            if row.finished_at < start:
+                return
+            yield row
+        before_id = rows[-1].inspection_id
+
+
+def _utc(since: str) -> str:
+    try:
+        at = datetime.fromisoformat(since)
+    except ValueError:
+        raise InputError(
+            f"--since is {since!r}, must be a day or a time such as 2026-11-24 or 2026-11-24T06:00"
+        ) from None
+    return (at if at.tzinfo is None else at.astimezone(UTC)).replace(tzinfo=None).isoformat()
