@@ -16,6 +16,7 @@ from pydantic import Field
 from edgeinspect.geometry import Array, Pose, signed_area_mm2
 from edgeinspect.measure.board import Board
 from edgeinspect.measure.fixture import Fixture, Mark, Seating, TrustLimits
+from edgeinspect.station.shifts import EVERY_DAY, ShiftPlan, shift_mistakes, shift_plan
 from edgeinspect.tomlfile import (
     AngleDeg,
     LengthMm,
@@ -79,6 +80,7 @@ class Station:
     intake: Intake
     folders: Folders
     sha256: str = ""  # of station.toml
+    shifts: ShiftPlan = EVERY_DAY
 
 
 Point2or3 = Annotated[tuple[PlaceMm, ...], Field(min_length=2, max_length=3)]
@@ -176,6 +178,13 @@ class FoldersTable(Table):
     calibrations: Name = Folders.calibrations
 
 
+class ShiftsTable(Table):
+    """When shifts start; each lasts until the next one. Left out, the calendar day is the shift."""
+
+    starts: Annotated[tuple[Text, ...], Field(min_length=1, max_length=12)] = ("00:00",)  # "06:00", station clock
+    names: Annotated[tuple[Name, ...], Field(min_length=1, max_length=12)] = EVERY_DAY.names  # one for each start
+
+
 class StationFile(Table):
     """station.toml: cameras, the fixture with its marks, where shells sit, the calibration board, where files go.
 
@@ -193,6 +202,7 @@ class StationFile(Table):
     board: BoardTable
     intake: IntakeTable = IntakeTable()
     folders: FoldersTable = FoldersTable()
+    shifts: ShiftsTable = ShiftsTable()
 
 
 def load_station(path: Path) -> Station:
@@ -214,6 +224,7 @@ def load_station(path: Path) -> Station:
     trust = mistakes.table(TrustTable, {"trust": {}, **content}, "trust")
     intake = mistakes.table(IntakeTable, {"intake": {}, **content}, "intake")
     folders = mistakes.table(FoldersTable, {"folders": {}, **content}, "folders")
+    shifts = mistakes.table(ShiftsTable, {"shifts": {}, **content}, "shifts")
 
     if station and not station.temperature_range_c[0] < station.temperature_range_c[1]:
         got = shown(list(station.temperature_range_c))
@@ -227,6 +238,8 @@ def load_station(path: Path) -> Station:
     if folders:
         names = [name for key, name in folders.model_dump().items() if key != "models"]
         mistakes.no_name_twice(names, "folders")
+    for sentence in shift_mistakes(shifts.starts, shifts.names) if shifts else ():
+        mistakes.say(sentence)
     patch = _patch(fixture.grey_patch, mistakes) if fixture else None
     placed = [_mark(row, at, mistakes) if row else None for at, row in enumerate(marks)]
     _check_marks(placed, fixture.dictionary if fixture else None, mistakes)
@@ -235,7 +248,7 @@ def load_station(path: Path) -> Station:
         _check_board(board, fixture.dictionary if fixture else None, ids, mistakes)
     mistakes.stop_if_any()
 
-    assert station and fixture and board and trust and intake and folders and patch is not None
+    assert station and fixture and board and trust and intake and folders and shifts and patch is not None
     return Station(
         name=station.name,
         title=station.title,
@@ -262,6 +275,7 @@ def load_station(path: Path) -> Station:
         intake=Intake(intake.set_timeout_s, round(intake.picture_limit_mb * 1e6), round(intake.upload_limit_mb * 1e6)),
         folders=Folders(**{**folders.model_dump(), "models": (path.parent / folders.models).resolve()}),
         sha256=hashlib.sha256(raw).hexdigest(),
+        shifts=shift_plan(shifts.starts, shifts.names),
     )
 
 
