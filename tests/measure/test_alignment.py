@@ -207,7 +207,7 @@ def test_deviation_from_a_rounded_rectangle(dx: float, dy: float) -> None:
     other = stations_of(rounded_rectangle_xy(400.4, 300.2, 60.1, 0.01))
     pick = np.round(np.linspace(0, len(other.arc_mm), len(nominal.arc_mm), endpoint=False)).astype(int)
     points = other.points_mm[pick] + np.array([dx, dy, 0.0])
-    deviation, _ = deviation_from(nominal, points)
+    deviation, points = deviation_from(nominal, points)[0][::3], points[::3]
     polygon, places = shapely.Polygon(xy), shapely.points(points[:, :2])
     shapely.prepare(polygon)
     wanted = shapely.distance(polygon.exterior, places) * np.where(shapely.contains(polygon, places), -1.0, 1.0)
@@ -216,6 +216,24 @@ def test_deviation_from_a_rounded_rectangle(dx: float, dy: float) -> None:
     joint = np.minimum(np.abs(x - 140.0), np.abs(y - 90.0)) < 1.5 + max(abs(dx), abs(dy))
     assert (error < 1e-6 + parabola_mm(60.0, wanted))[~joint].all()
     assert error.max() < 4e-4
+
+
+@pytest.mark.parametrize(("offset_mm", "value"), [(0.0, 0.62), (0.1, 0.56), (-0.1, 0.82)])
+def test_profile_of_any_line(offset_mm: float, value: float) -> None:
+    """SOURCE: ISO 1101 profile any line with ISO 1660 UZ, as restated by Henzold, Geometrical Dimensioning and
+    Tolerancing, ch. 4: a zone of circles on the true profile, moved by UZ, + out of the material; the actual value is
+    2 max|d - UZ|. The points and values on a rectangle of 100 x 60 were worked with shapely for this project.
+    """
+    corners = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 60.0], [0.0, 60.0]])
+    sides = [a + np.linspace(0, 1, 201)[:-1, None] * (b - a) for a, b in zip(corners, np.roll(corners, -1, 0), strict=True)]
+    rectangle = stations_of(np.vstack(sides))
+    read = np.array([[50, -0.12], [100.31, 30], [50, 60.05], [-0.2, 30], [30, 0.18], [99.9, 45]])
+    points = rectangle.points_mm.copy()
+    at = [int(np.linalg.norm(points[:, :2] - one, axis=1).argmin()) for one in read]
+    points[at, :2] = read
+    deviation, _ = deviation_from(rectangle, points)
+    assert deviation[at] == pytest.approx([0.12, 0.31, 0.05, 0.2, -0.18, -0.10], abs=1e-9)
+    assert 2 * np.abs(deviation[at] - offset_mm).max() == pytest.approx(value, abs=1e-9)
 
 
 def test_signs_of_a_hole() -> None:

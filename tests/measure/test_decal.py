@@ -181,13 +181,14 @@ def test_another_artwork_is_not_this_one(laid: GreyPicture, badge: Decal, model:
 
 
 def test_noise_and_covariance(laid: GreyPicture, badge: Decal, model: CameraModel) -> None:
-    """8 bits with shot and read noise: actual over predicted scatter is about 0.5 (on the safe side), and the mean stays put.
+    """8 bits with shot and read noise: actual over predicted scatter is about 0.5 (on the safe side; 12 values tell
+    25 %), and the mean stays put.
 
     The mean is off by up to 0.005 mm, several times the noise: the budget has a share of its own for light and edges.
     """
     clean = laid.levels.astype(np.float64) * 255.0
     found, said = [], []
-    for seed in range(6):
+    for seed in range(4):
         noise = np.random.default_rng(seed).normal(0, 1, clean.shape) * np.sqrt(clean / 41 + 0.12)
         raw = np.clip(np.rint(clean + noise), 0, 255).astype(np.uint8)
         fit = fitted(GreyPicture(raw), badge, model)
