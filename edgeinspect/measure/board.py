@@ -137,14 +137,19 @@ def _chessboard(picture: NDArray[np.uint8], board: Board, window_px: int | None)
     return np.arange(board.corners_x * board.corners_y, dtype=np.int32), corners.reshape(-1, 2).astype(np.float64)
 
 
-def _charuco(picture: NDArray[np.uint8], board: Board) -> tuple[NDArray[np.int32], Array]:
+def charuco(board: Board) -> cv2.aruco.CharucoBoard:
+    """A ChArUco board in OpenCV's words; lengths in mm, y down as printed."""
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, str(board.dictionary)))
     size = (board.squares_x, board.squares_y)
     printed = cv2.aruco.CharucoBoard(size, float(board.square_mm), float(board.marker_mm or 0.0), dictionary)
     printed.setLegacyPattern(board.legacy)
+    return printed
+
+
+def _charuco(picture: NDArray[np.uint8], board: Board) -> tuple[NDArray[np.int32], Array]:
     search = cv2.aruco.DetectorParameters()
     search.cornerRefinementMinAccuracy = 0.01  # the default stops at 0.1 px: 0.041 px of scatter instead of 0.024
-    detector = cv2.aruco.CharucoDetector(printed, cv2.aruco.CharucoParameters(), search)
+    detector = cv2.aruco.CharucoDetector(charuco(board), cv2.aruco.CharucoParameters(), search)
     corners, ids, _, _ = detector.detectBoard(picture)
     if ids is None or len(ids) == 0:
         return _NOTHING

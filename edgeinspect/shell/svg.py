@@ -43,6 +43,13 @@ def path(points: Array, closed: bool = False, **style: str) -> str:
     return f'<path d="M{steps}{" Z" if closed else ""}"{_look(style)}/>'
 
 
+def area(shape: shapely.Geometry, **style: str) -> str:
+    """Filled polygons, their holes left open."""
+    rings = [ring for polygon in shapely.get_parts(shape) for ring in (polygon.exterior, *polygon.interiors)]
+    steps = " ".join("M" + " L".join(f"{x:.1f} {y:.1f}" for x, y in ring.coords[:-1]) + " Z" for ring in rings)
+    return f'<path d="{steps}" fill-rule="evenodd"{_look(style)}/>'
+
+
 def arrow_head(tip: Array, along: Array, colour: str) -> str:
     """A filled triangle that ends at ``tip`` (2,) and points along the unit vector ``along`` (2,)."""
     wing = 4.5 * np.array([-along[1], along[0]])
