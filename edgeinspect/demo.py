@@ -17,7 +17,8 @@ from pathlib import Path
 from edgeinspect.errors import EdgeinspectError, InputError
 from edgeinspect.inspection import Expected
 from edgeinspect.shell.files import load_shell
-from edgeinspect.station.calibrations import Progress, calibrate_folder, write_calibration
+from edgeinspect.station.calibrations import Progress, calibrate_folder
+from edgeinspect.station.calibrations_in_use import keep_new
 from edgeinspect.station.config import Station, load_station
 from edgeinspect.station.intake import receive_upload
 from edgeinspect.station.run import time_of_day
@@ -60,7 +61,8 @@ class Demo:
         for camera in self.station.cameras:
             folder = self.samples / "calibration"
             calibration, lines = calibrate_folder(folder, self.station, camera.name, time_of_day(), progress)
-            write_calibration(self.data / self.station.folders.calibrations, calibration)
+            with Store.open(self.data) as store:
+                keep_new(self.station, self.data, store, calibration, "the demo")
             report += lines
         return report
 

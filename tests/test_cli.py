@@ -139,7 +139,7 @@ def test_inspections_are_recorded_when_asked(calibrated: Path) -> None:
     with Store.open(calibrated, read_only=True) as store:
         kept = store.latest()
         assert kept is not None and kept.shell_id == "L1001"
-        assert store.calibration(kept.measurement.views[0].calibration_id) is not None
+        assert store.calibrations.one(kept.measurement.views[0].calibration_id) is not None
     code, document = run_json("inspect", SAMPLES / "shells" / "L1001_top.png", *options)
     assert code == 3 and "same picture" in document["inspections"][0]["sentence"]
 

@@ -17,20 +17,20 @@ from pathlib import Path
 
 from edgeinspect import __version__
 from edgeinspect.conformity import Answer, Verdict, judge
-from edgeinspect.errors import CalibrationError, DefinitionError, InputError, PictureError
+from edgeinspect.errors import DefinitionError, InputError, PictureError
 from edgeinspect.inspection import Expected, Inspection, PictureFile
-from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.measurement import ShellMeasurement, Stop
 from edgeinspect.measure.picture import RawLevels
 from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.shell.files import load_shell
-from edgeinspect.station.calibrations import read_calibration
+from edgeinspect.station.calibrations_in_use import calibrations_in_use, kept
 from edgeinspect.station.config import CameraSetup, Station
 from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.pictures import Picture, read_picture, view_jpeg
-from edgeinspect.store.inspections import KeptCalibration, Store
+from edgeinspect.store.calibrations import KeptCalibration
+from edgeinspect.store.inspections import Store
 
 CALL = "call the process engineer"
 log = logging.getLogger("edgeinspect.run")
@@ -61,10 +61,13 @@ def time_of_day() -> str:
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 
-def get_ready(station: Station, expected: Expected | None, calibrations: Path) -> Ready:
+def get_ready(
+    station: Station, expected: Expected | None, calibrations: Path, chosen: Mapping[str, str] | None = None
+) -> Ready:
     """Load what this shell needs; whatever is wrong with it becomes the ``stop``.
 
-    Parameters: calibrations - folder of calibration files; of each camera the newest counts.
+    Parameters: calibrations - folder of calibration files; chosen - id of the one in use by camera, as the record
+    says; of any other camera the newest counts.
     """
     if expected is None:
         stop = Stop("set-up", "no shell is chosen at this station", "choose the shell on the page, then look again")
@@ -72,7 +75,7 @@ def get_ready(station: Station, expected: Expected | None, calibrations: Path) -
     definition: ShellDefinition | None = None
     try:
         definition = load_expected(station, expected)
-        found = newest_calibrations(station, calibrations)
+        found = calibrations_in_use(station, calibrations, chosen or {})
         cameras = {name: calibration for name, (calibration, _) in found.items()}
         gauge = ShellGauge(definition, cameras, station.fixture, station.seatings[expected.shell])
     except InputError as error:
@@ -81,8 +84,7 @@ def get_ready(station: Station, expected: Expected | None, calibrations: Path) -
     except Exception as error:
         log.exception("the station cannot be made ready for %s", expected)
         return Ready(station, expected, definition, stop=Stop("set-up", f"the set-up cannot be used ({error})", CALL))
-    kept = tuple(KeptCalibration(c.calibration_id, c.camera, c.made_at, text) for c, text in found.values())
-    return Ready(station, expected, definition, gauge, kept)
+    return Ready(station, expected, definition, gauge, tuple(kept(c, text) for c, text in found.values()))
 
 
 def load_expected(station: Station, expected: Expected) -> ShellDefinition:
@@ -96,24 +98,6 @@ def load_expected(station: Station, expected: Expected) -> ShellDefinition:
         known = " or ".join(repr(name) for name in variants)
         raise DefinitionError(f"shell {expected.shell} has no variant {expected.variant!r}, must be {known}")
     return definition
-
-
-def newest_calibrations(station: Station, folder: Path) -> dict[str, tuple[CameraCalibration, str]]:
-    """The newest calibration of every camera with the text of its file.
-
-    Raises CalibrationError: none there, or the newest is not usable (an older one does not stand in for it).
-    """
-    found = {}
-    for setup in station.cameras:
-        # <camera>-<time>-<hash>.json: the last in order of name is the newest
-        files = sorted(folder.glob(f"{setup.name}-????????t??????z-*.json"))
-        if not files:
-            raise CalibrationError(f"camera {setup.name} is not calibrated: calibrate it")
-        try:
-            found[setup.name] = read_calibration(files[-1], setup), files[-1].read_text(encoding="utf-8")
-        except OSError as error:
-            raise CalibrationError(f"{files[-1].name} cannot be read ({error.strerror or error})") from error
-    return found
 
 
 def inspect_set(came_in: PictureSet, ready: Ready, store: Store | None, clock: Callable[[], str]) -> Look:
@@ -155,8 +139,8 @@ def inspect_set(came_in: PictureSet, ready: Ready, store: Store | None, clock: C
     )
     if store is not None:
         for calibration in ready.kept_calibrations:
-            if store.calibration(calibration.calibration_id) is None:
-                store.keep_calibration(calibration)
+            if store.calibrations.one(calibration.calibration_id) is None:
+                store.calibrations.keep(calibration)
         bits = {setup.name: setup.bits for setup in ready.station.cameras}
         views = {camera: view_jpeg(picture.levels, bits[camera]) for camera, picture in pictures.items()}
         inspection = store.save(inspection, contents, views)

@@ -34,7 +34,7 @@ HANGING_S = 60.0  # without a step for this long the worker stops beating: it ha
 AGAIN_S = 5.0  # after the disk failed, until it is tried again
 log = logging.getLogger("edgeinspect.worker")
 
-_ReadyFor = tuple[Expected | None, tuple[tuple[str, int, int], ...]]
+_ReadyFor = tuple[Expected | None, dict[str, str], tuple[tuple[str, int, int], ...]]
 
 
 class Worker:
@@ -111,14 +111,14 @@ class Worker:
         self._show(None)
 
     def _get_ready(self) -> Ready:
-        """Loaded anew when another shell is expected, or when its files or the calibrations have changed."""
-        expected = self._state.now().expected
+        """Loaded anew when another shell is expected, another calibration is in use, or their files have changed."""
+        expected, chosen = self._state.now().expected, self._store.calibrations.in_use()
         folders = [self._calibrations]
         if expected is not None:
             folders.append(self._station.folders.models / expected.shell)
-        wanted = (expected, _stamps(folders))
+        wanted = (expected, chosen, _stamps(folders))
         if self._ready is None or wanted != self._ready_for:
-            self._ready, self._ready_for = get_ready(self._station, expected, self._calibrations), wanted
+            self._ready, self._ready_for = get_ready(self._station, expected, self._calibrations, chosen), wanted
         return self._ready
 
     def _kept(self, path: Path, taken_at: str) -> PictureFile | None:

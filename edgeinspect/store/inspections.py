@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import sqlite3
 import threading
 from collections.abc import Mapping
@@ -12,16 +13,16 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Engine, Select, func, insert, select
-from sqlalchemy.dialects.sqlite import insert as insert_sqlite
 
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Inspection, PictureFile
 from edgeinspect.measure.measurement import Ribbon
 from edgeinspect.store import files
+from edgeinspect.store.calibrations import CalibrationRecord
 from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
 from edgeinspect.store.database import READING, RECORD_FILE, check_version, open_engine, plain_errors, prepare
-from edgeinspect.store.schema import ArraysTable, CalibrationTable, InspectionTable, PictureTable
+from edgeinspect.store.schema import ArraysTable, InspectionTable, PictureTable
 
 
 @dataclass(frozen=True)
@@ -42,14 +43,6 @@ class Row:
     finished_at: str
 
 
-@dataclass(frozen=True)
-class KeptCalibration:
-    calibration_id: str
-    camera: str
-    made_at: str
-    content: str  # the calibration file, as it was
-
-
 _ROW_COLUMNS = [getattr(InspectionTable, name) for name in Row.__dataclass_fields__]
 
 
@@ -61,6 +54,7 @@ class Store:
 
     def __init__(self, data: Path, engine: Engine) -> None:
         self.data = data
+        self.calibrations = CalibrationRecord(engine)
         self._engine = engine
         self._watch: sqlite3.Connection | None = None
         self._watch_lock = threading.Lock()
@@ -137,8 +131,9 @@ class Store:
 
     def _write_picture(
         self, inspection: Inspection, picture: PictureFile, pictures: Mapping[str, bytes], views: Mapping[str, bytes]
-    ) -> dict[str, str | None]:
-        row: dict[str, str | None] = {
+    ) -> dict[str, str | float | None]:
+        moved_mm = {view.camera: view.moved_mm for view in inspection.measurement.views}.get(picture.camera, math.nan)
+        row: dict[str, str | float | None] = {
             "camera": picture.camera,
             "name": picture.name,
             "sha256": picture.sha256,
@@ -146,6 +141,7 @@ class Store:
             "taken_at": picture.taken_at,
             "original_file": None,
             "view_file": None,
+            "moved_mm": moved_mm if math.isfinite(moved_mm) else None,
         }
         original, view = pictures.get(picture.camera), views.get(picture.camera)
         if original is not None and inspection.verdict.answer is not Answer.CONFORMING:
@@ -282,24 +278,6 @@ class Store:
         with plain_errors(self._engine), self._engine.connect() as connection:
             return list(connection.execution_options(**READING).execute(query).all())
 
-    # -- calibrations
-
-    def keep_calibration(self, calibration: KeptCalibration) -> None:
-        """Keep a calibration beside the inspections that name it. The same id twice is kept once."""
-        statement = insert_sqlite(CalibrationTable).on_conflict_do_nothing()
-        with plain_errors(self._engine), self._engine.begin() as connection:
-            connection.execute(statement, vars(calibration))
-
-    def calibrations(self) -> tuple[KeptCalibration, ...]:
-        """Newest first."""
-        return tuple(
-            _calibration(row) for row in self._rows(select(CalibrationTable).order_by(CalibrationTable.made_at.desc()))
-        )
-
-    def calibration(self, calibration_id: str) -> KeptCalibration | None:
-        found = self._rows(select(CalibrationTable).where(CalibrationTable.calibration_id == calibration_id))
-        return _calibration(found[0]) if found else None
-
     # -- watch
 
     def version(self) -> int:
@@ -321,10 +299,6 @@ class Store:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-
-def _calibration(row: Any) -> KeptCalibration:
-    return KeptCalibration(row.calibration_id, row.camera, row.made_at, row.content)
 
 
 def _file_name(inspection: Inspection, part: str, content: bytes, ending: str) -> str:

@@ -60,10 +60,11 @@ class PictureTable(Table):
     taken_at: Mapped[str]
     original_file: Mapped[str | None]
     view_file: Mapped[str | None]
+    moved_mm: Mapped[float | None] = mapped_column(Float)  # of its camera, since it was calibrated; None: not measured
 
 
 class CalibrationTable(Table):
-    """Every calibration that an inspection was measured with, as its own file said it."""
+    """Every calibration that was made here or measured with, as its own file said it."""
 
     __tablename__ = "calibration"
 
@@ -71,6 +72,21 @@ class CalibrationTable(Table):
     camera: Mapped[str]
     made_at: Mapped[str]
     content: Mapped[str] = mapped_column(Text)
+    who: Mapped[str] = mapped_column(server_default="")
+
+
+class CalibrationUseTable(Table):
+    """One line each time a camera is given a calibration; the last one counts. Triggers refuse every change."""
+
+    __tablename__ = "calibration_use"
+    __table_args__ = ({"sqlite_autoincrement": True},)
+
+    use_id: Mapped[int] = mapped_column(primary_key=True)
+    camera: Mapped[str]
+    calibration_id: Mapped[str] = mapped_column(ForeignKey("calibration.calibration_id"))
+    at: Mapped[str]
+    who: Mapped[str]
+    why: Mapped[str]
 
 
 class StateTable(Table):

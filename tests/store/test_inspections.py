@@ -22,7 +22,7 @@ from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.store import database
-from edgeinspect.store.inspections import KeptCalibration, Store
+from edgeinspect.store.inspections import Store
 from edgeinspect.store.schema import Table
 from edgeinspect.store.state import State
 
@@ -130,15 +130,6 @@ def test_ribbons_may_be_thrown_away_and_the_numbers_stay(
         path.unlink()
     found = store.inspection(1)
     assert found is not None and found.measurement.ribbons == () and len(found.measurement.traces) == 1
-
-
-def test_calibrations_are_kept_once(store: Store) -> None:
-    old = KeptCalibration("top-1", "top", "2024-01-01", "{}")
-    new = KeptCalibration("top-2", "top", "2024-02-01", '{"a": 1}')
-    for calibration in (old, new, replace(old, content="changed")):
-        store.keep_calibration(calibration)
-    assert store.calibrations() == (new, old)
-    assert store.calibration("top-1") == old and store.calibration("top-3") is None
 
 
 def test_names_from_outside_never_leave_the_folder(store: Store, data: Path, make_inspection: MakeInspection) -> None:
