@@ -34,6 +34,7 @@ from edgeinspect.station.calibrations import calibrate_folder, write_calibration
 from edgeinspect.station.config import Station, load_station
 from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.pictures import KINDS, parse_name
+from edgeinspect.station.printables import FIT, printables
 from edgeinspect.station.run import get_ready, inspect_set, load_expected, time_of_day
 from edgeinspect.store.codec import to_plain
 from edgeinspect.store.inspections import Row, Store
@@ -115,6 +116,30 @@ def check_station(
         print_json({"station": station.name, "sha256": station.sha256, "summary": lines})
     else:
         out.print("\n".join(lines), soft_wrap=True, markup=False)
+
+
+@app.command("print-sheets")
+def print_sheets(
+    folder: Annotated[Path, typer.Option("--out", help="folder for the sheets (SVG)")],
+    station_file: StationFile = STATION,
+    paper: Annotated[str, typer.Option(help="A4, A3, A2, A1, A0, or fit: pages as large as what is on them")] = FIT,
+    as_json: AsJson = False,
+) -> None:
+    """Draw calibration board, fixture marks and grey patch of a station to be printed at 100 %, ready to be cut."""
+    with plainly(as_json):
+        sheets, notes = printables(load_station(station_file), paper)
+        _make_folder(folder)
+        for sheet in sheets:
+            _write(folder / f"{sheet.name}.svg", sheet.svg)
+    if as_json:
+        files = [{**vars(sheet), "svg": f"{folder / sheet.name}.svg"} for sheet in sheets]
+        print_json({"sheets": files, "notes": notes})
+        return
+    for sheet in sheets:
+        size = f"{sheet.width_mm:g} x {sheet.height_mm:g} mm"
+        out.print(f"{folder / sheet.name}.svg: {sheet.words}, {size}", soft_wrap=True, markup=False)
+    last = "print at 100 %, never fitted to the page, and measure both bars: 100.0 mm"
+    out.print("\n".join([*notes, last]), soft_wrap=True, markup=False)
 
 
 @app.command("schema")
@@ -287,6 +312,13 @@ def _sets(paths: Sequence[Path], station: Station) -> list[PictureSet]:
         PictureSet(shell_id, taken_at, tuple(items), tuple(set(cameras) - {item.camera for item in items}))
         for shell_id, items in sets.items()
     ]
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{folder} cannot be made a folder: {error.strerror or error}") from error
 
 
 def _write(path: Path, text: str) -> None:

@@ -96,6 +96,20 @@ def test_a_station_is_checked() -> None:
     assert code == 0 and document["station"]
 
 
+def test_sheets_are_drawn_and_what_does_not_fit_is_said(tmp_path: Path) -> None:
+    folder = tmp_path / "new" / "sheets"
+    code, out, _ = run("print-sheets", *STATION, "--out", folder, "--paper", "A4")
+    assert code == 0 and "measure both bars" in out and "do not fit on A4" in out
+    assert {path.name for path in folder.iterdir()} == {"board.svg", "marks.svg", "grey-patch.svg"}
+    code, document = run_json("print-sheets", *STATION, "--out", folder)
+    assert (code, document["notes"]) == (0, [])
+    for sheet in document["sheets"]:
+        root = ET.parse(sheet["svg"]).getroot()
+        assert root.get("width") == f"{sheet['width_mm']:g}mm"
+    code, _, err = run("print-sheets", *STATION, "--out", folder / "board.svg")
+    assert code == 2 and "cannot be made a folder" in err
+
+
 # -- inspect
 
 
