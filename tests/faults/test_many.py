@@ -28,7 +28,7 @@ GOOD, AT_LIMIT, BEYOND = (200, 50, 50) if MANY else (6, 6, 6)
 # g = 1.65 u of each kind, u as the gauge states it on these shells at most (asserted below)
 GUARD = {
     "zone": 0.030,
-    "zone cable-notch": 0.045,
+    "zone cable-notch": 0.050,
     "path shift": 0.012,
     "path rotation": 0.005,
     "position": 0.044,

@@ -9,11 +9,12 @@ import pytest
 
 from edgeinspect.shell.definition import Frame
 
-from .errors import all_quantity_errors, quantity_errors, zone_errors
-from .looks import MEASURED, Look
+from .errors import all_quantity_errors, profile, quantity_errors, true_profile, zone_errors
+from .looks import MEASURED, Look, look
 from .truth import CUTOFF_MM, Profile, Truth
 
 EDGE_BIAS_MM, EDGE_SD_MM = 0.01, 0.02
+COMMON_MM = 0.015  # of 2 mm of rim over all shells; without the bend taken out it was 0.023
 PATH_MM, PATH_DEG = 0.01, 0.005
 CENTRE_MM, SIZE_MM = 0.05, 0.08
 DECAL_MM, DECAL_DEG = 0.05, 0.05
@@ -26,6 +27,24 @@ def test_edge_of_every_zone_where_the_cut_face_hides(shell_id: str) -> None:
         assert zone.stations > 50
         assert abs(zone.bias_mm) <= EDGE_BIAS_MM, zone
         assert zone.sd_mm <= EDGE_SD_MM, zone
+
+
+def test_no_place_of_the_rim_reads_wrong_on_every_shell() -> None:
+    """What all shells share is the gauge's own: light, and blur on a bend, which moves a half level by s²/2R (0.014 mm
+    at the notch's mouth; SOURCE: the project's notes, a formula checked by its own pictures). Every 2 mm of the rim.
+    """
+    places, errors = [], []
+    for shell_id in MEASURED:
+        measured, true = profile(look(shell_id).measurement, Frame.FIXTURE), true_profile(shell_id, Frame.FIXTURE)
+        arc = np.asarray(measured.arc_mm, dtype=np.float64)
+        counted = true.hidden_at(arc) & np.isfinite(measured.deviation_mm)
+        places.append(arc[counted] // 2.0)
+        errors.append((measured.deviation_mm - true.filtered_at(arc))[counted])
+    place, error = np.concatenate(places), np.concatenate(errors)
+    common = {at: float(error[place == at].mean()) for at in np.unique(place) if np.count_nonzero(place == at) >= 16}
+    assert len(common) > 650
+    worst = max(common, key=lambda at: abs(common[at]))
+    assert abs(common[worst]) <= COMMON_MM, (2.0 * worst, common[worst])
 
 
 @pytest.mark.parametrize("shell_id", MEASURED)
