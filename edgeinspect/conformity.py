@@ -48,13 +48,13 @@ class Finding:
     characteristic: str  # "zone rear-left-scallop", "cut-out lock-hole diameter", "path shift", "decal badge rotation"
     where: str  # in words, for the operator
     answer: Answer
-    unit: str  # "mm" or "deg"
+    unit: str  # "mm" or "deg", of value, u, limits and guard
     value: float | None
-    u: float | None
-    lower: float | None
+    u: float | None  # one standard uncertainty
+    lower: float | None  # inspection limit; None: there is none
     upper: float | None
-    guard: float | None
-    frame: str
+    guard: float | None  # guard band on the inner and the outer side of each limit
+    frame: str  # what it is measured from, in words
     sentence: str  # where, which way, how much, the limit
     action: str  # what to do: clean, reseat, set aside, call
     at_arc_mm: float | None = None  # the one worst place on the rim
@@ -71,9 +71,11 @@ class Finding:
 
 @dataclass(frozen=True)
 class Verdict:
+    """The answer for the shell: why, what to do, and every characteristic that was judged."""
+
     answer: Answer
-    sentence: str
-    action: str
+    sentence: str  # the one that the operator reads
+    action: str  # the one thing to do
     findings: tuple[Finding, ...]  # worst first
     rule: str  # the decision rule in words, with the guard factor
     limits_sha256: str  # of the definition that judged it

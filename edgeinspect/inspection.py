@@ -19,6 +19,8 @@ class Expected:
 
 @dataclass(frozen=True)
 class PictureFile:
+    """One picture that was looked at."""
+
     camera: str
     name: str  # file name as it came in
     sha256: str  # of the file's bytes
@@ -28,11 +30,13 @@ class PictureFile:
 
 @dataclass(frozen=True)
 class Inspection:
+    """One look at one shell, start to end. Lengths in mm, angles in degrees, every u one standard uncertainty."""
+
     shell_id: str  # the serial of the piece, from the file name
     attempt: int  # 1 for the first look at this shell
-    station: str
+    station: str  # its name
     started_at: str  # ISO 8601 UTC
-    finished_at: str
+    finished_at: str  # ISO 8601 UTC
     expected: Expected
     pictures: tuple[PictureFile, ...]
     measurement: ShellMeasurement

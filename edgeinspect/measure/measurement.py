@@ -69,8 +69,8 @@ class Share:
 class Quantity:
     """A measured value with its standard uncertainty and the shares it is made of."""
 
-    value: float
-    u: float
+    value: float  # mm, or deg of a rotation
+    u: float  # combined, in the same unit
     shares: tuple[Share, ...] = ()
 
 
@@ -79,14 +79,14 @@ class CameraView:
     """What one picture said about its camera before any shell was looked at."""
 
     camera: str
-    calibration_id: str
+    calibration_id: str  # of the calibration that it was measured with
     fixture_pose: Pose | None  # fixture -> camera, from the marks in this picture; None when they were not found
     moved_mm: float  # greatest apparent displacement at the shell against the calibrated pose
     marks_seen: int
-    marks_known: int
+    marks_known: int  # how many the station has
     mark_residual_px: float  # rms of the marks' corners
     grey_ratio: float  # level of the grey patch over its level at calibration
-    blur_px: float
+    blur_px: float  # standard deviation of the marks' edges
     lengths: tuple[
         tuple[str, float, float], ...
     ] = ()  # words, known [mm], read [mm]: distances between marks, left-one-out
@@ -96,9 +96,9 @@ class CameraView:
 class EdgeTrace(_ReadOnlyArrays):
     """The edge of one curve along its arc length (N stations), in the fixture frame and in the raw picture."""
 
-    curve: str
+    curve: str  # name of the nominal curve: the rim, or a cut-out's
     camera: str
-    arc_mm: Array  # (N,)
+    arc_mm: Array  # (N,) along the nominal curve
     pixel: Array  # (N, 2) sub-pixel position of the edge
     point_mm: Array  # (N, 3) on the sheet, fixture frame
     u_mm: Array  # (N,) from the picture's noise alone, one scan line
@@ -134,12 +134,16 @@ class Alignment:
 
 @dataclass(frozen=True)
 class DeviationProfile(_ReadOnlyArrays):
-    """Signed deviation along the rim in one frame, filtered with the definition's cut-off (ISO 16610-21 Gaussian)."""
+    """Signed deviation along the rim in one frame, filtered with the definition's cut-off (ISO 16610-21 Gaussian).
+
+    + is too much material, - cut too deep.
+    """
 
     frame: Frame
-    arc_mm: Array  # (N,)
+    arc_mm: Array  # (N,) along the nominal rim, counter-clockwise seen from outside
     deviation_mm: Array  # (N,) nan where not seen
     u_mm: Array  # (N,) combined
+    flags: NDArray[np.int32] | None = None  # (N,) bits of Flag of the unfiltered station; None in older records
 
 
 @dataclass(frozen=True)
@@ -152,8 +156,8 @@ class ZoneResult:
     most_at_mm: float  # arc length
     least: Quantity  # smallest deviation: cut too deep
     least_at_mm: float
-    length_mm: float
-    seen_mm: float
+    length_mm: float  # of the zone
+    seen_mm: float  # of it, where the profile has a value
 
 
 @dataclass(frozen=True)
@@ -172,8 +176,10 @@ class CutOutResult:
 
 @dataclass(frozen=True)
 class DecalResult(_ReadOnlyArrays):
+    """Where a decal lies against its place, from the shell's datums."""
+
     name: str
-    there: bool | None
+    there: bool | None  # None: could not be told
     dx: Quantity | None = None  # reading direction, along the surface
     dy: Quantity | None = None  # up, along the surface
     rotation: Quantity | None = None  # deg, counter-clockwise positive
@@ -186,12 +192,12 @@ class DecalResult(_ReadOnlyArrays):
 class ShellMeasurement:
     """Everything measured on one shell. ``stops`` says what could not be."""
 
-    shell: str
-    revision: str
-    definition_sha256: str
-    variant: str
-    checks: frozenset[Check]
-    temperature_c: float
+    shell: str  # name of the definition that it was measured by
+    revision: str  # of its drawing
+    definition_sha256: str  # of all its files
+    variant: str  # of the decal
+    checks: frozenset[Check]  # what was looked at
+    temperature_c: float  # of the shell
     temperature_stated: bool  # False: assumed from the station's range
     u_temperature_c: float
     views: tuple[CameraView, ...]
@@ -200,11 +206,11 @@ class ShellMeasurement:
     ribbons: tuple[Ribbon, ...] = field(default=(), repr=False)
     cut: Alignment | None = None  # cut - fixture: trim path error
     seating: Alignment | None = None  # shell - fixture, None where no formed datum is seen
-    best_fit: Alignment | None = None
+    best_fit: Alignment | None = None  # form only
     profiles: tuple[DeviationProfile, ...] = ()
     zones: tuple[ZoneResult, ...] = ()
-    path_shift: Quantity | None = None
-    path_rotation: Quantity | None = None
+    path_shift: Quantity | None = None  # length of (dx, dy) of the whole cut in the fixture
+    path_rotation: Quantity | None = None  # of the whole cut in the fixture, counter-clockwise
     cutouts: tuple[CutOutResult, ...] = ()
     decals: tuple[DecalResult, ...] = ()
     notes: tuple[str, ...] = ()  # warnings in words that do not stop: "camera top has moved 0.08 mm: compensated"

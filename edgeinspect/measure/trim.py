@@ -83,7 +83,7 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
         u = np.where(np.isfinite(filtered), u, np.nan)
         # A station that was not seen has no foot point: it stands where it was looked for.
         arc = np.where(edge.usable, np.mod(foot, length), setup.rim.arc_mm)
-        profiles[frame] = (DeviationProfile(frame, arc, filtered, u), shares)
+        profiles[frame] = (DeviationProfile(frame, arc, filtered, u, edge.scan.edges.flags), shares)
     zones = tuple(
         zone_result(zone, profiles[zone.frame][0], setup.rim.step_mm, profiles[zone.frame][1])
         for zone in definition.zones

@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
@@ -49,7 +50,7 @@ def create_app(
         state.close()
         store.close()
 
-    app = FastAPI(title="edgeinspect", version=__version__, lifespan=lifespan, openapi_url=None)
+    app = Pages(title="edgeinspect", version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None)
     app.state.parts = parts
     app.add_middleware(Guard, host_names=host_names, large=["/pictures"])
     for page in (station_page, inspection_list, inspection_page, health, upload):
@@ -57,6 +58,22 @@ def create_app(
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     answer_problems(app, parts.pages)
     return app
+
+
+class Pages(FastAPI):
+    """Its OpenAPI says what the answers do: a number that was not measured is null."""
+
+    def openapi(self) -> dict[str, Any]:
+        document = super().openapi()
+        _null_for_nan(document["components"])
+        return document
+
+
+def _null_for_nan(schema: Any) -> None:
+    if isinstance(schema, dict) and schema.get("type") == "number":
+        schema["type"] = ["number", "null"]
+    for inner in schema.values() if isinstance(schema, dict) else schema if isinstance(schema, list) else ():
+        _null_for_nan(inner)
 
 
 def _pages(station: Station) -> Jinja2Templates:

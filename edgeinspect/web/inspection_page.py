@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, HTTPException, Path, Request
-from fastapi.responses import HTMLResponse, Response
+from fastapi.responses import HTMLResponse, JSONResponse, Response
 
 from edgeinspect.inspection import Inspection
+from edgeinspect.interface import inspection_document, inspection_schema
 from edgeinspect.web.drawing import ribbon_png
 from edgeinspect.web.inspection_record import InspectionRecord, inspection_record
 from edgeinspect.web.parts import Parts, PartsHere
@@ -32,6 +33,17 @@ def _record(parts: Parts, inspection_id: int) -> InspectionRecord:
 @routes.get("/{inspection_id}.json")
 def inspection_twin(parts: PartsHere, inspection_id: InspectionId) -> InspectionRecord:
     return _record(parts, inspection_id)
+
+
+@routes.get(
+    "/{inspection_id}/record.json",
+    responses={200: {"content": {"application/json": {"schema": inspection_schema()}}}},
+)
+def whole_record(parts: PartsHere, inspection_id: InspectionId, ribbons: bool = False) -> JSONResponse:
+    """Everything that was measured and how it was judged, profiles and edge points included, as documented by
+    ``edgeinspect schema inspection``. The levels of the ribbons only when asked for.
+    """
+    return JSONResponse(inspection_document(_found(parts, inspection_id, ribbons=ribbons)))
 
 
 @routes.get("/{inspection_id}/pictures/{camera}.jpg")
