@@ -31,8 +31,9 @@ class TrustLimits:
 
     light_warn_share: float = 0.15  # change of the grey patch's level
     light_stop_share: float = 0.30
-    moved_note_mm: float = 0.05  # apparent movement of the camera at the shell: below it is compensated and noted,
-    moved_stop_mm: float = 0.20  # above this it is NO RESULT
+    # Apparent movement of the camera at the shell. It is compensated and recorded; from here on it is told too,
+    moved_note_mm: float = 0.05
+    moved_stop_mm: float = 0.20  # and above this it is NO RESULT
     blur_growth_px: float = 0.6  # growth of the blur's standard deviation
     length_stop_mm: float = 0.15  # error of a known length between marks
 

@@ -67,7 +67,8 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
             "marks", f"camera {name} does not see the fixture marks ({seen})", "clear and clean the marks, look again"
         )
     elif moved > limits.moved_stop_mm:
-        stop = Stop("camera", f"camera {name} has moved {moved:.2f} mm", f"{CALL}: check the camera, calibrate again")
+        action = f"{CALL}: fasten the camera, look again; if it stays, calibrate again"
+        stop = Stop("camera", f"camera {name} has moved {moved:.2f} mm", action)
     elif not 1 - limits.light_stop_share <= ratio <= 1 + limits.light_stop_share:
         stop = Stop(
             "light", f"the light is at {100 * ratio:.0f} % of what it was at calibration", f"{CALL}: check the lamp"
@@ -76,7 +77,7 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
         words = f"camera {name} is out of focus (blur {marks.blur_px:.1f} px, was {calibration.blur_px:.1f} px)"
         stop = Stop("focus", words, "clean the lens, look again")
     if stop is None:
-        if moved > limits.moved_note_mm:
+        if moved >= limits.moved_note_mm:
             notes.append(f"camera {name} has moved {moved:.2f} mm: compensated, tell the process engineer")
         if abs(ratio - 1) > limits.light_warn_share:
             notes.append(f"the light is at {100 * ratio:.0f} % of what it was at calibration: check the lamp soon")

@@ -67,6 +67,19 @@ def test_a_camera_that_was_moved(
         )
 
 
+def test_the_limits_of_movement_belong_to_what_is_told_and_compensated(
+    empty_plate: Raw, calibration: CameraCalibration, fixture: Fixture
+) -> None:
+    """SOURCE: trade notes, common practice, no source: 0.05 to 0.2 mm is told, over 0.2 mm is NO RESULT."""
+    moved = camera_moved(calibration, (0.1, 0.0, 0.0))
+    exactly_mm = seen(empty_plate, moved, fixture).view.moved_mm
+    for trust in (TrustLimits(moved_note_mm=exactly_mm), TrustLimits(moved_stop_mm=exactly_mm)):
+        result = seen(empty_plate, moved, replace(fixture, trust=trust))
+        assert result.stop is None and len(result.notes) == 1
+    result = seen(empty_plate, moved, replace(fixture, trust=TrustLimits(moved_stop_mm=exactly_mm - 1e-6)))
+    assert result.stop is not None and "fasten the camera, look again" in result.stop.action
+
+
 def test_a_turned_camera_counts_where_it_matters_most(calibration: CameraCalibration) -> None:
     """SOURCE: geometry: 0.02 degrees at 870 mm is 0.30 mm."""
     turned = replace(
