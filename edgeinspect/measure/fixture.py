@@ -36,6 +36,7 @@ class TrustLimits:
     moved_stop_mm: float = 0.20  # and above this it is NO RESULT
     blur_growth_px: float = 0.6  # growth of the blur's standard deviation
     length_stop_mm: float = 0.15  # error of a known length between marks
+    marks_stop_px: float = 0.3  # how far the marks' corners miss their places, rms
 
 
 @dataclass(frozen=True)

@@ -76,6 +76,9 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
     elif marks.blur_px > calibration.blur_px + limits.blur_growth_px:
         words = f"camera {name} is out of focus (blur {marks.blur_px:.1f} px, was {calibration.blur_px:.1f} px)"
         stop = Stop("focus", words, "clean the lens, look again")
+    elif not marks.residual_px <= limits.marks_stop_px:
+        words = f"the fixture marks miss their places by {marks.residual_px:.2f} px in the picture of camera {name}"
+        stop = Stop("gauge", words, f"clean the marks, look again, then {CALL}: calibrate again")
     if stop is None:
         if moved >= limits.moved_note_mm:
             notes.append(f"camera {name} has moved {moved:.2f} mm: compensated, tell the process engineer")
@@ -129,16 +132,20 @@ def apparent_move(calibration: CameraCalibration, pose: Pose, outline_mm: Array)
 def known_lengths(
     marks: MarksFound, fixture: Fixture, calibration: CameraCalibration
 ) -> tuple[tuple[str, float, float], ...]:
-    """The two longest distances between seen marks, known and read back [mm]."""
+    """Distances between seen marks, known and read back [mm]: the two longest, the longest across and the longest up.
+
+    A camera that is wrong in one direction only would hide in two diagonals.
+    """
     if len(marks.seen) < 5:
         return ()
     centres = {mark.mark_id: mark.corners_mm.mean(axis=0) for mark in fixture.marks}
-    pairs = [
-        (float(np.linalg.norm(centres[a] - centres[b])), a, b)
-        for k, a in enumerate(marks.seen)
-        for b in marks.seen[k + 1 :]
+    pairs = [(a, b) for k, a in enumerate(marks.seen) for b in marks.seen[k + 1 :]]
+    spans = [np.abs(centres[a] - centres[b])[:2] for a, b in pairs]
+    order = sorted(range(len(pairs)), key=lambda k: -float(np.hypot(*spans[k])))
+    chosen = order[:2] + [
+        max(order, key=lambda k, axis=axis: float(2 * spans[k][axis] - spans[k].sum())) for axis in (0, 1)
     ]
-    longest = sorted(pairs, reverse=True)[:2]
     return tuple(
-        (f"mark {a} to mark {b}", *read_length(marks, fixture, calibration.model, a, b)) for _, a, b in longest
+        (f"mark {a} to mark {b}", *read_length(marks, fixture, calibration.model, a, b))
+        for a, b in (pairs[k] for k in dict.fromkeys(chosen))
     )

@@ -38,7 +38,7 @@ def test_a_good_picture(empty_plate: Raw, calibration: CameraCalibration, fixtur
     assert (view.camera, view.calibration_id, view.marks_seen, view.marks_known) == ("top", "exact", 8, 8)
     assert view.moved_mm < 0.01
     assert view.grey_ratio == pytest.approx(0.94, abs=0.03)  # the calibration here has no fall-off: cos⁴ of 11 degrees
-    assert [known for _, known, _ in view.lengths] == pytest.approx([np.hypot(430, 320)] * 2)
+    assert [known for _, known, _ in view.lengths] == pytest.approx([np.hypot(430, 320)] * 2 + [454, 336])
     assert all(abs(read - known) < 0.01 for _, known, read in view.lengths)
 
 
