@@ -142,9 +142,10 @@ def known_lengths(
     pairs = [(a, b) for k, a in enumerate(marks.seen) for b in marks.seen[k + 1 :]]
     spans = [np.abs(centres[a] - centres[b])[:2] for a, b in pairs]
     order = sorted(range(len(pairs)), key=lambda k: -float(np.hypot(*spans[k])))
-    chosen = order[:2] + [
-        max(order, key=lambda k, axis=axis: float(2 * spans[k][axis] - spans[k].sum())) for axis in (0, 1)
-    ]
+    chosen = order[:2]
+    for axis in range(2):  # long along one axis, short along the other
+        straight = [float(span[axis] - span[1 - axis]) for span in spans]
+        chosen.append(int(np.argmax(straight)))
     return tuple(
         (f"mark {a} to mark {b}", *read_length(marks, fixture, calibration.model, a, b))
         for a, b in (pairs[k] for k in dict.fromkeys(chosen))
