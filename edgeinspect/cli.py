@@ -22,6 +22,7 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
+from edgeinspect import calibration_commands
 from edgeinspect.conformity import Answer, Finding
 from edgeinspect.demo import Demo
 from edgeinspect.errors import InputError, PictureError
@@ -30,13 +31,13 @@ from edgeinspect.interface import SCHEMAS
 from edgeinspect.shell.drawing import draw
 from edgeinspect.shell.files import load_shell
 from edgeinspect.shell.summary import summary, units_question
-from edgeinspect.station.calibrations import calibrate_folder, write_calibration
 from edgeinspect.station.config import Station, load_station
 from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.pictures import KINDS, parse_name
 from edgeinspect.station.printables import FIT, printables
 from edgeinspect.station.run import get_ready, inspect_set, load_expected, time_of_day
 from edgeinspect.store.codec import to_plain
+from edgeinspect.store.database import RECORD_FILE
 from edgeinspect.store.inspections import Row, Store
 from edgeinspect.store.state import State
 from edgeinspect.study import commands as studies
@@ -60,6 +61,7 @@ from edgeinspect.terminal import (
 from edgeinspect.web.running import LOCALHOST, running
 
 app = typer.Typer(help=__doc__, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
+calibration_commands.add_to(app)
 studies.add_to(app)
 
 Variant = Annotated[str | None, typer.Option(help="decal variant; not needed where there is one")]
@@ -151,29 +153,6 @@ def print_schema(
 
 
 @app.command()
-def calibrate(
-    folder: Annotated[Path, typer.Argument(help="pictures of the board, one named fixture_board.*")],
-    station_file: StationFile = STATION,
-    data: DataFolder = DATA,
-    camera: Annotated[str | None, typer.Option(help="which camera; needed where there are several")] = None,
-    as_json: AsJson = False,
-) -> None:
-    """Calibrate a camera to millimetres from a folder of board pictures; kept in the data folder."""
-    with plainly(as_json):
-        station = load_station(station_file)
-        if camera is None and len(station.cameras) > 1:
-            raise InputError(f"--camera is missing, must be one of {', '.join(c.name for c in station.cameras)}")
-        with bar("calibrating", quiet=as_json) as show:
-            which = camera or station.cameras[0].name
-            calibration, report = calibrate_folder(folder, station, which, time_of_day(), show)
-        path = write_calibration(data / station.folders.calibrations, calibration)
-    if as_json:
-        print_json({"calibration": calibration.calibration_id, "file": str(path), "report": report})
-    else:
-        out.print("\n".join([*report, f"kept as {path}"]), soft_wrap=True, markup=False)
-
-
-@app.command()
 def inspect(
     pictures: Annotated[list[Path], typer.Argument(help="<shell-id>_<camera>.png or .tif, or folders of them")],
     shell: Annotated[str, typer.Option(help="name of the shell definition that they must meet")],
@@ -190,7 +169,8 @@ def inspect(
         station = load_station(station_file)
         sets = _sets(pictures, station)
         calibrations = calibration or (data or DATA) / station.folders.calibrations
-        ready = get_ready(station, _expected(station, shell, variant, temperature), calibrations)
+        chosen = {} if calibration else _chosen_calibrations(data or DATA, read_only=data is None)
+        ready = get_ready(station, _expected(station, shell, variant, temperature), calibrations, chosen)
         if ready.stop is not None:
             raise InputError(f"{ready.stop.reason}: {ready.stop.action}")
         store = None if data is None else stack.enter_context(Store.open(data))
@@ -281,6 +261,14 @@ def _expected(station: Station, shell: str, variant: str | None, temperature_c: 
     expected = Expected(shell, variant or "", temperature_c)
     load_expected(station, expected)
     return expected
+
+
+def _chosen_calibrations(data: Path, *, read_only: bool) -> dict[str, str]:
+    """Id of the calibration in use by camera, where the record of a data folder says so."""
+    if not (data / RECORD_FILE).is_file():
+        return {}
+    with Store.open(data, read_only=read_only) as store:
+        return store.calibrations.in_use()
 
 
 def _sets(paths: Sequence[Path], station: Station) -> list[PictureSet]:

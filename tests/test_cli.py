@@ -11,6 +11,8 @@ import subprocess
 import sys
 import time
 import xml.etree.ElementTree as ET
+from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,9 @@ from typer.testing import CliRunner
 
 from edgeinspect import cli
 from edgeinspect.conformity import Answer
+from edgeinspect.station.calibrations import read_calibration
+from edgeinspect.station.calibrations_in_use import keep_new
+from edgeinspect.station.config import load_station
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import State
 
@@ -44,7 +49,7 @@ def run_json(*arguments: str | Path) -> tuple[int, dict[str, Any]]:
 def calibrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A data folder with a calibration from the sample pictures."""
     data = tmp_path_factory.mktemp("station") / "data"
-    code, document = run_json("calibrate", SAMPLES / "calibration", *STATION, "--data", data)
+    code, document = run_json("calibrate", SAMPLES / "calibration", *STATION, "--data", data, "--who", "Kim")
     assert code == 0
     assert Path(document["file"]).parent == data / "calibrations"
     assert any(" mm" in line for line in document["report"])
@@ -186,6 +191,62 @@ def test_bad_input_is_one_sentence_and_two(arguments: tuple[str, ...], words: st
     assert code == 2
     (problem,) = document["problems"]
     assert words in problem
+
+
+# -- calibrations
+
+
+@pytest.fixture(scope="module")
+def twice_calibrated(calibrated: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A data folder with a second calibration, a day later, of a lens that looks 0.1 % longer."""
+    data = tmp_path_factory.mktemp("twice")
+    station = load_station(SAMPLES / "station.toml")
+    first = read_calibration(next((calibrated / "calibrations").glob("*.json")), station.cameras[0])
+    when = datetime.fromisoformat(first.made_at) + timedelta(days=1)
+    name = f"top-{when:%Y%m%dt%H%M%Sz}-0123abcd"
+    model = replace(first.model, fx=first.model.fx * 1.001, fy=first.model.fy * 1.001)
+    second = replace(first, calibration_id=name, made_at=when.isoformat(), model=model)
+    with Store.open(data) as store:
+        for calibration, who in ((first, "Kim"), (second, "Lee")):
+            keep_new(station, data, store, calibration, who)
+    return data
+
+
+def test_calibrations_are_listed_compared_and_gone_back_to(twice_calibrated: Path) -> None:
+    where = (*STATION, "--data", twice_calibrated)
+    code, listed = run_json("calibrations", *where)
+    newest, oldest = listed["calibrations"]
+    assert code == 0
+    assert [(one["who"], one["in_use"]) for one in (newest, oldest)] == [("Lee", True), ("Kim", False)]
+    assert len(oldest["lengths"]) == 8 and {"nominal_mm", "reading_mm"} < set(oldest["lengths"][0])
+    code, out, _ = run("calibrations", *where)
+    assert code == 0 and "in use" in out and "by Lee: calibrated" in out
+
+    ids = (oldest["calibration_id"], newest["calibration_id"])
+    code, compared = run_json("compare-calibrations", *ids, *where)
+    assert code == 0 and compared["hours_between"] == 24.0 and not compared["explained"]
+    assert compared["parameters"][0]["second"] == pytest.approx(compared["parameters"][0]["first"] * 1.001)
+    code, out, _ = run("compare-calibrations", *ids, *where)
+    assert "the second was made 24.0 h after the first" in out and "in the worst corner" in out
+
+    code, _, err = run("use-calibration", ids[0], "--who", "Ada", *where)
+    assert code == 2 and err.strip() == "--why is missing, must be why"
+    code, out, _ = run("use-calibration", ids[0], "--who", "Ada", "--why", "the lens was put back", *where)
+    assert code == 0 and f"camera top measures with {ids[0]} from now on" in out
+    _, listed = run_json("calibrations", *where)
+    assert {one["calibration_id"] for one in listed["calibrations"] if one["in_use"]} == {ids[0]}
+    assert [use["who"] for use in listed["uses"]] == ["Ada", "Lee", "Kim"]
+
+    options = ("--shell", "toplid", "--temperature", "20.6", *where)
+    _, document = run_json("inspect", SAMPLES / "shells" / "L1001_top.png", *options)
+    (view,) = document["inspections"][0]["measurement"]["views"]
+    assert view["calibration_id"] == ids[0], "the older one is in use, although a newer one lies beside it"
+
+
+def test_calibrating_asks_who_did_it(tmp_path: Path) -> None:
+    code, _, err = run("calibrate", SAMPLES / "calibration", *STATION, "--data", tmp_path)
+    assert code == 2 and err.strip() == "--who is missing, must be your name, for the record"
+    assert not list(tmp_path.iterdir())
 
 
 # -- the station

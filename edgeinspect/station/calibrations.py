@@ -122,7 +122,28 @@ def read_calibration(path: Path, setup: CameraSetup) -> CameraCalibration:
     picture size.
     """
     label = short_path(path)
-    content = _json(path, label)
+    calibration = _parsed(_json(path, label), label)
+    if problems := _problems(calibration, path.stem, setup):
+        raise CalibrationError([f"{label}: {problem}" for problem in problems])
+    return calibration
+
+
+def recorded_calibration(content: str, calibration_id: str) -> CameraCalibration:
+    """A calibration as the record keeps it: the text of its file. It may be of a camera that is no longer there.
+
+    Raises CalibrationError if it is damaged or is another one.
+    """
+    try:
+        parsed = json.loads(content)
+    except ValueError as error:
+        raise CalibrationError(f"{calibration_id} is damaged in the record ({error})") from error
+    calibration = _parsed(parsed if isinstance(parsed, dict) else {}, calibration_id)
+    if calibration.calibration_id != calibration_id:
+        raise CalibrationError(f"{calibration_id} holds {calibration.calibration_id} in the record")
+    return calibration
+
+
+def _parsed(content: dict[str, object], label: str) -> CameraCalibration:
     mistakes = Mistakes(label)
     mistakes.known_keys(content, ("format", "calibration"))
     mistakes.format_is_one(content)
@@ -130,7 +151,7 @@ def read_calibration(path: Path, setup: CameraSetup) -> CameraCalibration:
     if table is None or mistakes.sentences:
         raise CalibrationError(tuple(mistakes.sentences))
     try:
-        calibration = CameraCalibration(
+        return CameraCalibration(
             table.calibration_id,
             table.camera,
             table.made_at,
@@ -148,11 +169,6 @@ def read_calibration(path: Path, setup: CameraSetup) -> CameraCalibration:
         )
     except ValueError as error:
         raise CalibrationError(f"{label}: {error}: the file is damaged, calibrate again") from error
-    for problem in _problems(calibration, path, setup):
-        mistakes.say(problem)
-    if mistakes.sentences:
-        raise CalibrationError(tuple(mistakes.sentences))
-    return calibration
 
 
 def _json(path: Path, label: str) -> dict[str, object]:
@@ -172,7 +188,7 @@ def _json(path: Path, label: str) -> dict[str, object]:
     return content
 
 
-def _problems(calibration: CameraCalibration, path: Path, setup: CameraSetup) -> list[str]:
+def _problems(calibration: CameraCalibration, name: str, setup: CameraSetup) -> list[str]:
     """Whether the numbers can belong to this camera."""
     model, found = calibration.model, list[str]()
     if calibration.bits != setup.bits:
@@ -184,8 +200,8 @@ def _problems(calibration: CameraCalibration, path: Path, setup: CameraSetup) ->
             f"it is for pictures of {model.width_px} x {model.height_px} px, camera {setup.name} takes "
             f"{setup.width_px} x {setup.height_px}: calibrate again"
         )
-    if path.stem != calibration.calibration_id:
-        found.append(f"calibration.calibration_id is {calibration.calibration_id}, must be the file's name {path.stem}")
+    if name != calibration.calibration_id:
+        found.append(f"calibration.calibration_id is {calibration.calibration_id}, must be the file's name {name}")
     longest = max(model.width_px, model.height_px)
     if (
         not 0.2 * longest < min(model.fx, model.fy) <= max(model.fx, model.fy) < 100 * longest
@@ -231,7 +247,7 @@ def calibrate_folder(
     calibration = in_fixture(
         result, levels, views[name], station.board, station.fixture, calibration_id, made_at, setup.bits
     )
-    good = good_to(calibration, station.fixture, _seen_outline(calibration, station))
+    good = good_to(calibration, station.fixture, seen_outline(calibration, station))
     if progress is not None:
         progress(len(files), len(files), "done")
     return calibration, report(result, calibration, good)
@@ -297,7 +313,7 @@ def _solve(
         ) from error
 
 
-def _seen_outline(calibration: CameraCalibration, station: Station) -> Array:
+def seen_outline(calibration: CameraCalibration, station: Station) -> Array:
     """What the camera sees (N, 3) [mm] at the height of the shells: the edge of its picture, a twentieth inwards."""
     heights = [seating.pose.translation_mm[2] for seating in station.seatings.values()]
     width, height = calibration.model.width_px, calibration.model.height_px

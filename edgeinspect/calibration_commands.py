@@ -1,0 +1,166 @@
+"""The commands about calibrations: make one, list them, compare two, go back to an older one."""
+
+from __future__ import annotations
+
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from edgeinspect.errors import CalibrationError, InputError
+from edgeinspect.measure.calibration_comparison import compare, comparison_sentences
+from edgeinspect.measure.calibration_report import length_sentence
+from edgeinspect.measure.camera import CameraCalibration
+from edgeinspect.station.calibrations import calibrate_folder, seen_outline
+from edgeinspect.station.calibrations_in_use import go_back_to, keep_new, known_calibrations, plain_words, unknown
+from edgeinspect.station.config import Station, load_station
+from edgeinspect.station.run import time_of_day
+from edgeinspect.store.codec import to_plain
+from edgeinspect.store.inspections import Store
+from edgeinspect.terminal import DATA, STATION, AsJson, DataFolder, StationFile, bar, out, plainly, print_json
+
+Who = Annotated[str | None, typer.Option(help="your name, for the record; asked for where it is left out")]
+Id = Annotated[str, typer.Argument(help="id of a calibration, as `calibrations` lists it")]
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("calibrate")(calibrate)
+    app.command("calibrations")(list_calibrations)
+    app.command("compare-calibrations")(compare_calibrations)
+    app.command("use-calibration")(use_calibration)
+
+
+def calibrate(
+    folder: Annotated[Path, typer.Argument(help="pictures of the board, one named fixture_board.*")],
+    station_file: StationFile = STATION,
+    data: DataFolder = DATA,
+    camera: Annotated[str | None, typer.Option(help="which camera; needed where there are several")] = None,
+    who: Who = None,
+    as_json: AsJson = False,
+) -> None:
+    """Calibrate a camera to millimetres from a folder of board pictures; the station measures with it from then on."""
+    with plainly(as_json):
+        station = load_station(station_file)
+        if camera is None and len(station.cameras) > 1:
+            raise InputError(f"--camera is missing, must be one of {', '.join(c.name for c in station.cameras)}")
+        name = _asked("--who", who, "your name, for the record")
+        with bar("calibrating", quiet=as_json) as show:
+            which = camera or station.cameras[0].name
+            calibration, report = calibrate_folder(folder, station, which, time_of_day(), show)
+        with Store.open(data) as store:
+            path = keep_new(station, data, store, calibration, name)
+    if as_json:
+        print_json({"calibration": calibration.calibration_id, "file": str(path), "who": name, "report": report})
+    else:
+        kept = f"kept as {path}; camera {calibration.camera} measures with it from now on"
+        out.print("\n".join([*report, kept]), soft_wrap=True, markup=False)
+
+
+def list_calibrations(station_file: StationFile = STATION, data: DataFolder = DATA, as_json: AsJson = False) -> None:
+    """List every calibration: when (UTC) and by whom, the known length that it read back worst, the one in use."""
+    with plainly(as_json):
+        station = load_station(station_file)
+        with Store.open(data, read_only=True) as store:
+            known = known_calibrations(station, data / station.folders.calibrations, store)
+            uses = store.calibrations.uses()
+    if as_json:
+        entries = [
+            {
+                "calibration_id": one.calibration_id,
+                "camera": one.camera,
+                "made_at": one.made_at,
+                "who": one.who,
+                "in_use": one.in_use,
+                "lengths": to_plain(one.calibration.lengths if one.calibration else (), []),
+                "problem": one.problem,
+            }
+            for one in known
+        ]
+        print_json({"station": station.name, "calibrations": entries, "uses": to_plain(uses, [])})
+        return
+    table = Table("calibration", "", "made (UTC)", "by", "worst length read back", box=None, padding=(0, 2, 0, 0))
+    for one in known:
+        worst, used = one.worst_length, "in use" if one.in_use else ""
+        words = one.problem or (length_sentence(worst) if worst else "no length was read back")
+        table.add_row(one.calibration_id, used, one.made_at[:16], one.who or "not said", words)
+    out.print(table if known else f"{data} holds no calibration: calibrate")
+    for use in uses:
+        line = f"{use.at[:16]} UTC, camera {use.camera}: {use.calibration_id}, by {use.who}: {use.why}"
+        out.print(line, soft_wrap=True, markup=False)
+
+
+def compare_calibrations(
+    first: Id, second: Id, station_file: StationFile = STATION, data: DataFolder = DATA, as_json: AsJson = False
+) -> None:
+    """How differently two calibrations of a camera read the same picture, and how far the camera moved in between."""
+    with plainly(as_json):
+        station = load_station(station_file)
+        with Store.open(data, read_only=True) as store:
+            one, two = _both(station, data, store, first, second)
+        try:
+            comparison = compare(one, two, station.fixture, seen_outline(one, station))
+        except ValueError as error:
+            raise CalibrationError(f"{first} and {second} cannot be compared: {error}") from error
+        hours = (datetime.fromisoformat(two.made_at) - datetime.fromisoformat(one.made_at)).total_seconds() / 3600
+        words = [_age(hours), *comparison_sentences(comparison)]
+    if as_json:
+        plain = to_plain(comparison, [])
+        del plain["differences_mm"]
+        head = {"first": first, "second": second, "hours_between": round(hours, 3), "explained": comparison.explained}
+        print_json({**head, "words": words, **plain})
+    else:
+        out.print("\n".join(words), soft_wrap=True, markup=False)
+
+
+def use_calibration(
+    calibration: Id,
+    why: Annotated[str | None, typer.Option(help="the reason, for the record; asked for where it is left out")] = None,
+    who: Who = None,
+    station_file: StationFile = STATION,
+    data: DataFolder = DATA,
+    as_json: AsJson = False,
+) -> None:
+    """Measure with an older calibration from now on. The record keeps who wanted it and why; nothing is overwritten."""
+    with plainly(as_json):
+        station = load_station(station_file)
+        name = _asked("--who", who, "your name, for the record")
+        words = _asked("--why", why, "why")
+        with Store.open(data) as store:
+            used = go_back_to(station, data, store, calibration, name, words, time_of_day())
+    if as_json:
+        print_json({"camera": used.camera, "calibration": used.calibration_id, "who": name, "why": words})
+    else:
+        line = f"camera {used.camera} measures with {used.calibration_id} from now on"
+        out.print(f"{line}: look at a known-good shell before you go on", soft_wrap=True, markup=False)
+
+
+def _asked(option: str, given: str | None, words: str) -> str:
+    """What a person must say; asked for at a terminal. Raises InputError."""
+    if given is None:
+        if not sys.stdin.isatty():
+            raise InputError(f"{option} is missing, must be {words}")
+        given = str(typer.prompt(words, err=True))
+    return plain_words(option, given)
+
+
+def _both(
+    station: Station, data: Path, store: Store, first: str, second: str
+) -> tuple[CameraCalibration, CameraCalibration]:
+    known = {one.calibration_id: one for one in known_calibrations(station, data / station.folders.calibrations, store)}
+    found = []
+    for name in (first, second):
+        if name not in known:
+            raise unknown(name, known)
+        calibration = known[name].calibration
+        if calibration is None:
+            raise CalibrationError(f"{name} {known[name].problem}")
+        found.append(calibration)
+    return found[0], found[1]
+
+
+def _age(hours: float) -> str:
+    later = f"{abs(hours) / 24:.0f} days" if abs(hours) >= 48 else f"{abs(hours):.1f} h"
+    return f"the second was made {later} {'after' if hours >= 0 else 'before'} the first"
