@@ -238,11 +238,16 @@ def attempts_now(rows: tuple[Row, ...]) -> list[AttemptNow]:
 
 
 def gauge_now(inspection: Inspection, note_mm: float) -> GaugeNow | None:
-    """What the known lengths say, None when no picture of the inspection shows the marks."""
-    check = check_lengths(inspection.measurement.views)
+    """What the known lengths say, or that a camera has moved; None when no picture shows the marks."""
+    views = inspection.measurement.views
+    check = check_lengths(views)
     if not check.done:
         return None
-    count = sum(len(view.lengths) for view in inspection.measurement.views)
+    moved = max((view for view in views if view.moved_mm >= note_mm), key=lambda view: view.moved_mm, default=None)
+    if moved is not None and check.worst_mm <= note_mm:
+        words = f"Camera {moved.camera} moved {moved.moved_mm:.2f} mm"
+        return GaugeNow(words, "compensated: tell the process engineer,", False, inspection.finished_at)
+    count = sum(len(view.lengths) for view in views)
     words = check.words[:1].upper() + check.words[1:]
     return GaugeNow(words, f"worst of {count},", check.worst_mm <= note_mm, inspection.finished_at)
 

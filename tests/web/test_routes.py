@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import httpx
 import numpy as np
@@ -106,6 +108,20 @@ def test_the_gauge_is_still_known_when_the_newest_picture_shows_no_marks(plant: 
     plant.save("none")
     gauge = client.get("/station.json").json()["gauge"]
     assert gauge["measured_at"] == first.finished_at and gauge["good"]
+
+
+@pytest.mark.parametrize(("moved_mm", "told"), [(0.049, False), (0.05, True), (0.2, True)])
+def test_a_camera_that_moved_is_told_at_the_station(
+    plant: Plant, client: httpx.Client, moved_mm: float, told: bool
+) -> None:
+    """SOURCE: trade notes, common practice, no source: from 0.05 to 0.2 mm compensated, named, warned."""
+    measurement = plant.save("good", "L-1").measurement
+    views = (replace(measurement.views[0], moved_mm=moved_mm),)
+    plant.save("good", "L-2", measurement=replace(measurement, views=views))
+    gauge = client.get("/station.json").json()["gauge"]
+    assert gauge["good"] is not told
+    words = f"Camera top moved {moved_mm:.2f} mm" if told else "Reads 430.02 for 430.00 mm"
+    assert gauge["words"].startswith(words)
 
 
 def test_list_filters_and_pages(plant: Plant, client: httpx.Client) -> None:
