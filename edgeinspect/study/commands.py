@@ -80,7 +80,9 @@ def judge_again(
 def measure_again(
     station_file: StationFile = STATION,
     data: DataFolder = DATA,
-    calibration: Annotated[Path | None, typer.Option(help="folder of calibrations; else the data folder's")] = None,
+    calibration: Annotated[
+        Path | None, typer.Option(help="folder of calibrations, its newest counts; else the one in use")
+    ] = None,
     shell: Annotated[str | None, typer.Option(help="only this shell definition")] = None,
     since: Since = None,
     as_json: AsJson = False,
@@ -95,8 +97,9 @@ def measure_again(
         if not rows:
             raise InputError(f"{data} holds no such inspection")
         folder = calibration or data / station.folders.calibrations
+        chosen = {} if calibration else store.calibrations.in_use()
         with bar("measuring again", quiet=as_json) as show:
-            done = measuring.measure_again(store, rows, station, folder, time_of_day, show)
+            done = measuring.measure_again(store, rows, station, folder, chosen, time_of_day, show)
     if as_json:
         print_json(to_plain(done, []))
     else:

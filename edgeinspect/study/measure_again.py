@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -107,11 +107,13 @@ def measure_again(
     rows: list[Row],
     station: Station,
     calibrations: Path,
+    chosen: Mapping[str, str],
     clock: Callable[[], str],
     progress: Callable[[int, int, str], None],
 ) -> MeasuredAgain:
     """Repeat stored looks, each by its picture, else by the ribbon of its rim. Nothing is recorded.
 
+    Parameters: calibrations, chosen - as station.run.get_ready takes them.
     Raises InputError if the station cannot measure: a definition or the calibration is wrong or not there.
     """
     pictures, ribbons, neither = list[PictureAgain](), list[RibbonAgain](), list[str]()
@@ -131,7 +133,7 @@ def measure_again(
             continue
         ready = readies.get((row.shell, row.variant))
         if ready is None:
-            ready = get_ready(station, inspection.expected, calibrations)
+            ready = get_ready(station, inspection.expected, calibrations, chosen)
             if ready.stop is not None:
                 raise InputError(f"{ready.stop.reason}: {ready.stop.action}")
             readies[row.shell, row.variant] = ready

@@ -27,9 +27,11 @@ REFERENCE_C = 20.0  # ISO 1
 EXPANSION_PER_K = 80e-6  # of ABS, as models/toplid/shell.toml says
 
 
-def again(store: Store, station: Station, data: Path, rows: list[Row] | None = None) -> MeasuredAgain:
+def again(
+    store: Store, station: Station, data: Path, rows: list[Row] | None = None, chosen: dict[str, str] | None = None
+) -> MeasuredAgain:
     rows = stored(store) if rows is None else rows
-    return measure_again(store, rows, station, data / "calibrations", lambda: AT, lambda *_: None)
+    return measure_again(store, rows, station, data / "calibrations", chosen or {}, lambda: AT, lambda *_: None)
 
 
 def test_the_same_program_finds_the_same_and_a_lost_picture_leaves_its_ribbon(copied: Path, station: Station) -> None:
@@ -64,6 +66,19 @@ def test_a_definition_of_today_changes_what_it_must(
     size = next(number for number in look.numbers if number.name == "cut-out hinge-slot-left size 1")
     assert size.before is not None and size.change == pytest.approx(size.before * (shrink - 1), abs=0.002)
     assert abs(size.before * (shrink - 1)) > 0.02  # ten times the tolerance of this comparison
+
+
+def test_the_calibration_is_the_chosen_one_else_the_newest(copied: Path, station: Station) -> None:
+    (file,) = (copied / "calibrations").iterdir()
+    older, newer = file.stem, "top-20271125t100000z-00000000"
+    content = file.read_text(encoding="utf-8").replace(older, newer)
+    (copied / "calibrations" / f"{newer}.json").write_text(content, encoding="utf-8")
+    with Store.open(copied, read_only=True) as store:
+        rows = stored(store)[-1:]
+        (by_newest,) = again(store, station, copied, rows).pictures
+        (by_chosen,) = again(store, station, copied, rows, {"top": older}).pictures
+    assert (by_newest.calibrations_before, by_newest.calibrations_after) == ((older,), (newer,))
+    assert by_chosen.calibrations_after == (older,)
 
 
 def test_an_edge_that_moved_is_told_by_as_much(store: Store, current: ShellDefinition) -> None:
