@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import functools
 import json
 import re
 import shutil
@@ -25,8 +26,13 @@ ROOT = Path(cli.__file__).parents[1]
 FILES = {"shell": ROOT / "models/toplid/shell.toml", "station": ROOT / "sample_images/station.toml"}
 
 
+@functools.cache
+def schema_of(name: str) -> dict[str, Any]:
+    return SCHEMAS[name]()
+
+
 def is_valid(name: str, content: object) -> bool:
-    return bool(Draft202012Validator(SCHEMAS[name]()).is_valid(content))
+    return bool(Draft202012Validator(schema_of(name)).is_valid(content))
 
 
 @pytest.mark.parametrize("name", SCHEMAS)
@@ -35,7 +41,7 @@ def test_the_command_prints_a_schema_of_the_standard(name: str) -> None:
     assert done.exit_code == 0
     schema = json.loads(done.stdout)
     Draft202012Validator.check_schema(schema)
-    assert schema == json.loads(json.dumps(SCHEMAS[name]()))
+    assert schema == json.loads(json.dumps(schema_of(name)))
 
 
 def test_another_name_is_refused() -> None:
@@ -52,7 +58,7 @@ def test_what_has_a_unit_says_so(name: str) -> None:
     units = {"_mm": "[mm]", "_deg": "[deg]", "_px": "[px]", "_c": "[°C]", "_s": "[s]"}
     bare = [
         key
-        for key, about in keys(SCHEMAS[name]())
+        for key, about in keys(schema_of(name))
         for ending, unit in units.items()
         if key.endswith(ending) and not key.endswith("_per_mm") and unit not in about["description"]
     ]
@@ -64,7 +70,7 @@ def test_the_comment_behind_a_key_is_its_description(name: str) -> None:
     """Read from the source by a pattern, not by the code that makes the schema."""
     file = {"shell": "edgeinspect/shell/tables.py", "station": "edgeinspect/station/config.py"}[name]
     source = (ROOT / file).read_text(encoding="utf-8")
-    described = {about.get("description", "").partition(" [")[0] for _, about in keys(SCHEMAS[name]())}
+    described = {about.get("description", "").partition(" [")[0] for _, about in keys(schema_of(name))}
     tables = re.findall(r"^class (\w+)\(Table\):\n(.*?)\n\n\n", source + "\n\n\n", re.DOTALL | re.MULTILINE)
     comments = [
         comment for _, body in tables for comment in re.findall(r"^    \w+: [^#\n]*?  # (.*)$", body, re.MULTILINE)
@@ -76,7 +82,7 @@ def test_the_comment_behind_a_key_is_its_description(name: str) -> None:
 @pytest.mark.parametrize("name", FILES)
 def test_the_files_of_the_demo_fit(name: str) -> None:
     content = tomllib.loads(FILES[name].read_text(encoding="utf-8"))
-    assert list(Draft202012Validator(SCHEMAS[name]()).iter_errors(content)) == []
+    assert list(Draft202012Validator(schema_of(name)).iter_errors(content)) == []
 
 
 MISTAKES = [
@@ -114,7 +120,7 @@ def test_schema_and_reader_refuse_the_same(name: str, right: str, wrong: str, tm
 
 def test_every_key_that_may_be_left_out_may_be_left_out() -> None:
     for name, path in FILES.items():
-        schema = SCHEMAS[name]()
+        schema = schema_of(name)
         content = tomllib.loads(path.read_text(encoding="utf-8"))
         for key in list(content):
             less = copy.deepcopy(content)

@@ -41,7 +41,7 @@ def short(document: dict[str, Any]) -> dict[str, Any]:
 
     def thinned(value: Any) -> Any:
         if isinstance(value, list):
-            return [thinned(item) for item in (value[::100] if len(value) > 200 else value)]
+            return [thinned(item) for item in (value[::100] if len(value) > 50 else value)]
         return {key: thinned(item) for key, item in value.items()} if isinstance(value, dict) else value
 
     thin: dict[str, Any] = thinned(document)

@@ -16,7 +16,6 @@ from jsonschema import Draft202012Validator
 from edgeinspect.interface import inspection_schema
 
 from .conftest import Plant
-from .sample_inspections import KINDS
 from .test_routes import _routes
 
 
@@ -49,16 +48,16 @@ def fits(openapi: dict[str, Any], path: str, answer: object) -> list[str]:
     return [f"{error.json_path}: {error.message}" for error in Draft202012Validator(whole).iter_errors(answer)]
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_the_pages_keep_to_openapi(plant: Plant, client: httpx.Client, kind: str) -> None:
-    plant.save(kind)
+def test_the_pages_keep_to_openapi(plant: Plant, client: httpx.Client) -> None:
     openapi = client.get("/openapi.json").json()
-    for path in ("/station.json", "/inspections.json", "/inspections/{inspection_id}.json", "/health.json"):
-        answer = client.get(path.replace("{inspection_id}", "1"))
-        assert fits(openapi, path, answer.json()) == [], path
+    for number, kind in enumerate(("bad", "decal", "none"), start=1):
+        plant.save(kind, f"L-{number}")
+        for path in ("/station.json", "/inspections.json", "/inspections/{inspection_id}.json", "/health.json"):
+            answer = client.get(path.replace("{inspection_id}", str(number)))
+            assert fits(openapi, path, answer.json()) == [], (path, kind)
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", ["bad", "none"])
 def test_the_whole_record_fits_its_schema(plant: Plant, client: httpx.Client, kind: str) -> None:
     kept = plant.save(kind)
     record = client.get("/inspections/1/record.json").json()
