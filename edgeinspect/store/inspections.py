@@ -18,11 +18,12 @@ from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Inspection, PictureFile
 from edgeinspect.measure.measurement import Ribbon
-from edgeinspect.store import files
+from edgeinspect.store import files, search
 from edgeinspect.store.calibrations import CalibrationRecord
 from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
 from edgeinspect.store.database import READING, RECORD_FILE, check_version, open_engine, plain_errors, prepare
 from edgeinspect.store.schema import ArraysTable, InspectionTable, PictureTable
+from edgeinspect.store.search import ALL, LengthRead, PlaceCount, Wanted
 
 
 @dataclass(frozen=True)
@@ -117,6 +118,7 @@ class Store:
                 insert(InspectionTable).returning(InspectionTable.inspection_id), values
             ).scalar_one()
             connection.execute(insert(ArraysTable), {"inspection_id": inspection_id, "content": pack(arrays)})
+            search.keep_for_counting(connection, inspection, inspection_id)
             for row in rows:
                 connection.execute(insert(PictureTable), {**row, "inspection_id": inspection_id})
         return replace(inspection, inspection_id=inspection_id)
@@ -191,33 +193,33 @@ class Store:
             select(*_ROW_COLUMNS).where(InspectionTable.shell_id == shell_id).order_by(InspectionTable.attempt)
         )
 
-    def listing(
-        self,
-        limit: int = 50,
-        before_id: int | None = None,
-        *,
-        shell_id: str | None = None,
-        answer: Answer | None = None,
-    ) -> tuple[Row, ...]:
+    def listing(self, limit: int = 50, before_id: int | None = None, wanted: Wanted = ALL) -> tuple[Row, ...]:
         """Up to ``limit`` inspections, newest first; ``before_id`` goes on after the last id of a former page."""
         query = select(*_ROW_COLUMNS).order_by(InspectionTable.inspection_id.desc()).limit(limit)
         if before_id is not None:
             query = query.where(InspectionTable.inspection_id < before_id)
-        if shell_id is not None:
-            query = query.where(InspectionTable.shell_id == shell_id)
-        if answer is not None:
-            query = query.where(InspectionTable.answer == answer.value)
-        return self._list(query)
+        return self._list(wanted.narrow(query))
 
-    def counts_since(self, since: str) -> dict[Answer, int]:
-        """How often each answer was given at or after ``since`` (ISO 8601, UTC)."""
-        query = (
-            select(InspectionTable.answer, func.count())
-            .where(InspectionTable.finished_at >= since)
-            .group_by(InspectionTable.answer)
-        )
-        found = {row[0]: int(row[1]) for row in self._rows(query)}
+    # -- count
+
+    def counts(self, wanted: Wanted = ALL) -> dict[Answer, int]:
+        """How often each answer was given."""
+        found = {row[0]: int(row[1]) for row in self._rows(search.answers(wanted))}
         return {answer: found.get(answer.value, 0) for answer in Answer}
+
+    def answer_times(self, wanted: Wanted) -> list[tuple[str, Answer]]:
+        """When each answer was given."""
+        return [(row[0], Answer(row[1])) for row in self._rows(search.answer_times(wanted))]
+
+    def reds(self, wanted: Wanted = ALL) -> list[PlaceCount]:
+        """Where shells were bad, the place of most of them first."""
+        return [PlaceCount(**row._mapping) for row in self._rows(search.reds(wanted))]
+
+    def lengths(self, wanted: Wanted) -> list[LengthRead]:
+        """The known lengths between fixture marks as the pictures read them, oldest first."""
+        return [LengthRead(**row._mapping) for row in self._rows(search.lengths(wanted))]
+
+    # -- pictures
 
     def picture(self, inspection_id: int, camera: str) -> bytes | None:
         """The original file of a picture; None where it is not kept."""

@@ -63,6 +63,42 @@ class PictureTable(Table):
     moved_mm: Mapped[float | None] = mapped_column(Float)  # of its camera, since it was calibrated; None: not measured
 
 
+class FindingTable(Table):
+    """One judged characteristic of an inspection, as its record says it: here for counting. 0 is the worst."""
+
+    __tablename__ = "finding"
+    __table_args__ = (
+        Index("ix_finding_answer", "answer", "where"),
+        Index("ix_finding_where", "where", "answer"),
+        {"sqlite_with_rowid": False},
+    )
+
+    inspection_id: Mapped[int] = mapped_column(ForeignKey("inspection.inspection_id"), primary_key=True)
+    number: Mapped[int] = mapped_column(primary_key=True)
+    characteristic: Mapped[str]
+    where: Mapped[str]  # the place in an operator's words
+    answer: Mapped[str]
+    unit: Mapped[str]
+    value: Mapped[float | None] = mapped_column(Float)
+    u: Mapped[float | None] = mapped_column(Float)
+    lower: Mapped[float | None] = mapped_column(Float)
+    upper: Mapped[float | None] = mapped_column(Float)
+
+
+class KnownLengthTable(Table):
+    """One known length between fixture marks, as a picture of an inspection read it."""
+
+    __tablename__ = "known_length"
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+    inspection_id: Mapped[int] = mapped_column(ForeignKey("inspection.inspection_id"), primary_key=True)
+    camera: Mapped[str] = mapped_column(primary_key=True)
+    number: Mapped[int] = mapped_column(primary_key=True)
+    words: Mapped[str]
+    known_mm: Mapped[float] = mapped_column(Float)
+    read_mm: Mapped[float] = mapped_column(Float)
+
+
 class CalibrationTable(Table):
     """Every calibration that was made here or measured with, as its own file said it."""
 
@@ -105,3 +141,7 @@ class StateTable(Table):
     heartbeat_at: Mapped[str | None]
     message: Mapped[str]
     message_at: Mapped[str | None]
+    message_word: Mapped[str] = mapped_column(server_default="")  # what kind of message, in capitals
+    interrupted: Mapped[str | None]  # shell id that was being measured when the station stopped
+    interrupted_at: Mapped[str | None]
+    interrupted_times: Mapped[int] = mapped_column(server_default="0")

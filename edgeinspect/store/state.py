@@ -19,8 +19,12 @@ class StationState:
     measuring: str | None  # shell id, from the first sight of its picture until its record is on disk
     measuring_since: str | None
     heartbeat_at: str | None  # of the worker
-    message: str  # the last picture that was refused without becoming an inspection; "" none
+    message: str  # the last thing to tell that is no inspection, as a picture that was refused; "" none
     message_at: str | None
+    message_word: str  # what kind of message, in capitals: "PICTURE REFUSED"
+    interrupted: str | None  # shell id that was being measured when the station last stopped or was killed
+    interrupted_at: str | None  # when that was noticed
+    interrupted_times: int  # in a row
 
 
 class State:
@@ -50,6 +54,10 @@ class State:
             row.heartbeat_at,
             row.message,
             row.message_at,
+            row.message_word,
+            row.interrupted,
+            row.interrupted_at,
+            row.interrupted_times,
         )
 
     def expect(self, expected: Expected, at: str) -> None:
@@ -67,8 +75,11 @@ class State:
     def beat(self, at: str) -> None:
         self._set(heartbeat_at=at)
 
-    def say(self, message: str, at: str) -> None:
-        self._set(message=message, message_at=at)
+    def say(self, message: str, at: str, word: str = "PICTURE REFUSED") -> None:
+        self._set(message=message, message_at=at, message_word=word)
+
+    def interrupted(self, shell_id: str | None, at: str, times: int = 0) -> None:
+        self._set(interrupted=shell_id, interrupted_at=None if shell_id is None else at, interrupted_times=times)
 
     def _set(self, **values: str | float | None) -> None:
         with plain_errors(self._engine), self._engine.begin() as connection:

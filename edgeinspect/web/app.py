@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime
@@ -17,10 +18,19 @@ from edgeinspect import __version__
 from edgeinspect.station.config import Station
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import State
-from edgeinspect.web import health, inspection_list, inspection_page, look, station_page, upload
+from edgeinspect.web import (
+    health,
+    inspection_list,
+    inspection_page,
+    look,
+    shift_page,
+    station_page,
+    upload,
+)
 from edgeinspect.web.board import Board
 from edgeinspect.web.guard import Guard
 from edgeinspect.web.parts import Parts, utc_now
+from edgeinspect.web.places import Plans
 from edgeinspect.web.problems import answer_problems
 from edgeinspect.web.shells import Shells
 
@@ -39,12 +49,12 @@ def create_app(
     store = Store.open(data, read_only=True)
     state = State.open(data)
     shells = Shells(station.folders.models)
-    parts = Parts(
-        station, data, store, state, shells, Board(station, store, state, shells, clock), _pages(station), clock
-    )
+    board = Board(station, store, state, shells, clock)
+    parts = Parts(station, data, store, state, shells, Plans(shells), board, _pages(station), clock)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        threading.Thread(target=shells.choices, daemon=True).start()  # read them before the first page needs them
         yield
         parts.stopping.set()
         state.close()
@@ -53,7 +63,7 @@ def create_app(
     app = Pages(title="edgeinspect", version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None)
     app.state.parts = parts
     app.add_middleware(Guard, host_names=host_names, large=["/pictures"])
-    for page in (station_page, inspection_list, inspection_page, health, upload):
+    for page in (station_page, inspection_list, inspection_page, shift_page, health, upload):
         app.include_router(page.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     answer_problems(app, parts.pages)
@@ -89,4 +99,5 @@ def _pages(station: Station) -> Jinja2Templates:
         station_name=station.title, here="", signed=look.signed, plain=look.plain, ordinal=look.ordinal
     )
     pages.filters["local_time"] = look.local_time
+    pages.filters["clock"] = look.clock
     return Jinja2Templates(env=pages)

@@ -14,6 +14,7 @@ from edgeinspect.gauge.check import check_lengths
 from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.station.config import Station
 from edgeinspect.store.inspections import Row, Store
+from edgeinspect.store.search import Wanted
 from edgeinspect.store.state import State
 from edgeinspect.web.drawing import PictureDrawing, Place, picture_drawing, place_of
 from edgeinspect.web.look import LOOKS, OLD_AFTER_S, age_s, iso_time
@@ -140,7 +141,7 @@ class Board:
             what = "measuring"
         elif self._answer is not None and age_s(self._answer.finished_at, now) < FORGET_AFTER_S:
             what = "answer"
-        counts = self._store.counts_since(_start_of_day(now))
+        counts = self._store.counts(Wanted(since=_start_of_day(now)))
         return BoardRecord(
             station=self._station.title,
             now=iso_time(now),

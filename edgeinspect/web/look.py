@@ -112,6 +112,11 @@ def length_words(words: str, known_mm: float, read_mm: float) -> str:
     return f"{words}: {read_mm:.2f} for {known_mm:.2f} mm"
 
 
+def clock(iso: str) -> str:
+    """A stored UTC time as the station's clock showed it: "10:31"."""
+    return parse_time(iso).astimezone().strftime("%H:%M")
+
+
 def local_time(iso: str) -> str:
     """A stored UTC time on the station's own clock: "2024-11-25 10:31:07"."""
     return parse_time(iso).astimezone().strftime("%Y-%m-%d %H:%M:%S")

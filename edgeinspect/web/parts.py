@@ -16,6 +16,7 @@ from edgeinspect.station.config import Station
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import State
 from edgeinspect.web.board import Board
+from edgeinspect.web.places import Plans
 from edgeinspect.web.shells import Shells
 
 
@@ -30,6 +31,7 @@ class Parts:
     store: Store  # read only
     state: State
     shells: Shells
+    plans: Plans
     board: Board
     pages: Jinja2Templates
     clock: Callable[[], datetime] = utc_now

@@ -24,6 +24,7 @@ from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.store import database
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.schema import Table
+from edgeinspect.store.search import Wanted
 from edgeinspect.store.state import State
 
 MakeInspection = Callable[..., Inspection]
@@ -92,17 +93,17 @@ def test_lists_go_on_where_they_stopped_and_can_be_narrowed(store: Store, make_i
     first = store.listing(3)
     assert [row.inspection_id for row in first] == [7, 6, 5]
     assert [row.inspection_id for row in store.listing(3, first[-1].inspection_id)] == [4, 3, 2]
-    assert [row.inspection_id for row in store.listing(shell_id="L0")] == [7, 4, 1]
-    assert [row.inspection_id for row in store.listing(answer=Answer.NONCONFORMING)] == [6, 4, 2]
+    assert [row.inspection_id for row in store.listing(wanted=Wanted("L0"))] == [7, 4, 1]
+    assert [row.inspection_id for row in store.listing(wanted=Wanted(answer=Answer.NONCONFORMING))] == [6, 4, 2]
     row = first[0]
     assert (row.shell_id, row.characteristic, row.where) == ("L0", "zone right-end", "right end")
-    assert store.listing(shell_id="' OR 1=1 --") == ()
+    assert store.listing(wanted=Wanted("' OR 1=1 --")) == ()
 
 
 def test_counts_start_at_a_time(store: Store, make_inspection: MakeInspection) -> None:
     for hour in (8, 9, 10):
         save(store, make_inspection(finished_at=f"2024-11-25T{hour:02}:00:00.000000Z", answer=Answer.NO_RESULT))
-    counts = store.counts_since("2024-11-25T09:00:00")
+    counts = store.counts(Wanted(since="2024-11-25T09:00:00"))
     assert counts == {
         Answer.CONFORMING: 0,
         Answer.NONCONFORMING: 0,

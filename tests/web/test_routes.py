@@ -16,16 +16,16 @@ from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Expected
 from edgeinspect.store.inspections import Store
 
-from .conftest import Plant
+from .conftest import Live, Plant
 from .sample_inspections import KINDS
 
-PAGES = ["/inspections", "/inspections/1", "/health"]
+PAGES = ["/inspections", "/inspections/1", "/shift", "/health"]
 
 
 def test_every_page_has_a_json_twin(plant: Plant) -> None:
     routes = [route for route in _routes(plant) if "GET" in route.methods]
     pages = {route.path for route in routes if route.response_class is HTMLResponse}
-    assert pages == {"/", "/inspections", "/inspections/{inspection_id}", "/health"}
+    assert pages == {"/", "/inspections", "/inspections/{inspection_id}", "/shift", "/health"}
     twins = {r.path for r in routes if r.path.endswith(".json") and not r.path.endswith("/record.json")}
     assert {("/station" if page == "/" else page) + ".json" for page in pages} == twins
 
@@ -92,7 +92,8 @@ def _near_midnight(plant: Plant) -> bool:
     return plant.clock().astimezone().hour == 0 and plant.clock().astimezone().minute < 5
 
 
-def test_measuring_and_stopped_take_the_answer_away(plant: Plant, client: httpx.Client) -> None:
+def test_measuring_and_stopped_take_the_answer_away(plant: Plant, live: Live, client: httpx.Client) -> None:
+    live.beating.clear()
     plant.save("good")
     plant.state.measuring("L-0415", plant.now())
     record = client.get("/station.json").json()
@@ -247,7 +248,8 @@ def test_a_lost_record_is_said_and_shows_nothing(
     assert "the disk is gone" in client.get("/health").text
 
 
-def test_health(plant: Plant, client: httpx.Client) -> None:
+def test_health(plant: Plant, live: Live, client: httpx.Client) -> None:
+    live.beating.clear()
     plant.save("good")
     health = client.get("/health.json").json()
     assert health["database_ok"] and health["last_inspection_id"] == 1 and health["disk_free_gb"] > 0
