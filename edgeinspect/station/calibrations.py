@@ -9,6 +9,7 @@ import json
 from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -128,6 +129,7 @@ def read_calibration(path: Path, setup: CameraSetup) -> CameraCalibration:
     return calibration
 
 
+@lru_cache(maxsize=64)
 def recorded_calibration(content: str, calibration_id: str) -> CameraCalibration:
     """A calibration as the record keeps it: the text of its file. It may be of a camera that is no longer there.
 

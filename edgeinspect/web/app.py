@@ -63,7 +63,7 @@ def create_app(
     app = Pages(title="edgeinspect", version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None)
     app.state.parts = parts
     app.add_middleware(Guard, host_names=host_names, large=["/pictures"])
-    for page in (station_page, inspection_list, inspection_page, shift_page, health, upload):
+    for page in (station_page, inspection_list, inspection_page, shift_page, calibrations_page, health, upload):
         app.include_router(page.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     answer_problems(app, parts.pages)
