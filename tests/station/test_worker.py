@@ -22,7 +22,9 @@ from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.station import worker as worker_module
 from edgeinspect.station.config import Station
 from edgeinspect.station.intake import Inbox
+from edgeinspect.station.run import Ready
 from edgeinspect.station.worker import Worker, WorkerProcess
+from edgeinspect.store.calibrations import CalibrationUse, KeptCalibration
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import State
 
@@ -106,6 +108,24 @@ def test_a_bad_picture_becomes_no_result_and_is_kept_in_refused(cell: Cell, cont
     (kept,) = cell.names("refused")
     assert (cell.data / "refused" / kept).read_bytes() == content
     assert cell.names("taken") == []
+
+
+def test_another_calibration_in_use_is_taken_up_at_the_next_step(cell: Cell, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[dict[str, str]] = []
+    ready = worker_module.get_ready
+
+    def watched(station: Station, expected: Expected | None, folder: Path, chosen: dict[str, str]) -> Ready:
+        asked.append(chosen)
+        return ready(station, expected, folder, chosen)
+
+    monkeypatch.setattr(worker_module, "get_ready", watched)
+    with Store.open(cell.data) as commands:  # another process: a command
+        for name in ("top-2", "top-1"):
+            cell.run()
+            kept = KeptCalibration(name, "top", "2026-01-02T03:04:05Z", "{}")
+            commands.calibrations.keep(kept, CalibrationUse("top", name, "t", "Kim", "try"))
+    cell.run()
+    assert asked == [{}, {"top": "top-2"}, {"top": "top-1"}], "once each, not at every step"
 
 
 def test_a_wrong_name_is_told_on_the_page(cell: Cell, picture_of: PictureOf) -> None:
