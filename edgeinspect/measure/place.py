@@ -19,6 +19,7 @@ NEAR_MM = 4.0  # search band of the first look, when the shell sits about where 
 FEW_MM = 6.0  # between the stations that a rough place needs
 SEARCH_STEP_MM = 2.0
 SEEN_SHARE = 0.6  # of the stations must show an edge, or this is not the outline
+LEAST_SCORE = 0.4  # of the search: at the ends of its range the lid scores 0.49, lids of another outline below 0.33
 
 
 @dataclass(frozen=True)
@@ -128,6 +129,6 @@ def _search(picture: GreyPicture, few: Stations, model: CameraModel, pose: Pose)
             if score.max() > best:
                 best, centre = float(score.max()), block[score.argmax()]
         steps, counts = steps / 2.5, (3, 3, 3)
-    if best < 0.5:
+    if best < LEAST_SCORE:
         return None
     return PlaneShift(float(centre[0]), float(centre[1]), float(np.rad2deg(centre[2])))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -16,14 +17,54 @@ from edgeinspect.measure.picture import GreyPicture
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.shell.files import load_shell
 from edgeinspect.simulate import bench, fast
-from edgeinspect.simulate.scene import CutShell, Scene
+from edgeinspect.simulate.scene import CutShell, Scene, Sensor
 
 Draw = Callable[[Scene], GreyPicture]
+Taken = Callable[[Array, int], GreyPicture]
+Covered = Callable[[Array, Array, float, float], Array]
 
 
 def as_16_bit(picture: Array) -> NDArray[np.uint16]:
     """A noise-free picture (1.0 = white tag) as the 16-bit levels of a camera that exposes white to 0.88."""
     return np.rint(picture * 0.88 * 65535).astype(np.uint16)
+
+
+def electrons(picture: Array, seed: int) -> Array:
+    """What a sensor counts, over its full well: shot and read noise of the demo's sensor (simulate.scene.Sensor)."""
+    sensor, random = Sensor(), np.random.default_rng(seed)
+    count = np.maximum(picture, 0.0) * 0.88 * sensor.full_well
+    noise = random.standard_normal(picture.shape, dtype=np.float32)  # so many electrons are as good as normal
+    return np.clip((count + noise * np.sqrt(count + sensor.read_noise_electrons**2)) / sensor.full_well, 0.0, 1.0)
+
+
+@pytest.fixture(scope="session")
+def counted() -> Callable[[Array, int], Array]:
+    """A noise-free picture and a seed -> levels as fractions of full scale, not yet rounded."""
+    return electrons
+
+
+@pytest.fixture(scope="session")
+def taken() -> Taken:
+    """A noise-free picture and a seed -> the picture with its noise, in 16 bits."""
+    return lambda picture, seed: GreyPicture(np.rint(electrons(picture, seed) * 65535).astype(np.uint16))
+
+
+@pytest.fixture(scope="session")
+def covered() -> Covered:
+    """A picture, a place (3,) in the fixture, a radius [px] and a brightness -> a cloth with folds lies over it."""
+
+    def lay(picture: Array, place_mm: Array, radius_px: float, brightness: float) -> Array:
+        x, y = bench.top_camera().project(np.asarray(place_mm)[None])[0]
+        left, top, side = int(x - radius_px) - 6, int(y - radius_px) - 6, int(2 * radius_px) + 13
+        rows, columns = np.mgrid[top : top + side, left : left + side]
+        share = np.clip(radius_px + 1.5 - np.hypot(columns - x, rows - y), 0.0, 3.0) / 3.0
+        folds = cv2.GaussianBlur(np.random.default_rng(17).normal(size=(side, side)), (0, 0), 4.0)
+        under = picture.copy()
+        here = under[top : top + side, left : left + side]
+        here += share * (brightness * (1 + 0.8 * folds) - here)
+        return under
+
+    return lay
 
 
 @pytest.fixture(scope="session")

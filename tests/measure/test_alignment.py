@@ -225,7 +225,9 @@ def test_profile_of_any_line(offset_mm: float, value: float) -> None:
     2 max|d - UZ|. The points and values on a rectangle of 100 x 60 were worked with shapely for this project.
     """
     corners = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 60.0], [0.0, 60.0]])
-    sides = [a + np.linspace(0, 1, 201)[:-1, None] * (b - a) for a, b in zip(corners, np.roll(corners, -1, 0), strict=True)]
+    sides = [
+        a + np.linspace(0, 1, 201)[:-1, None] * (b - a) for a, b in zip(corners, np.roll(corners, -1, 0), strict=True)
+    ]
     rectangle = stations_of(np.vstack(sides))
     read = np.array([[50, -0.12], [100.31, 30], [50, 60.05], [-0.2, 30], [30, 0.18], [99.9, 45]])
     points = rectangle.points_mm.copy()

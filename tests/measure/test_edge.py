@@ -134,26 +134,36 @@ def test_scatter_is_near_the_bound(blur: float, contrast: float, noise: float, b
     assert abs(every.mean()) <= 0.01 + 3 * every.std() / np.sqrt(len(every))
 
 
-UNDERSAMPLED = pytest.mark.xfail(
-    strict=True,
-    reason="a blur of 0.6 px is undersampled: aliasing counts as noise at 22.5 degrees, u 27 % too large (safe side)",
-)
-
-
-@pytest.mark.parametrize(
-    ("blur", "noise"),
-    [pytest.param(0.6, 0.004, marks=UNDERSAMPLED), (0.6, 0.012), (0.6, 0.03)]
-    + [(blur, noise) for blur in BLURS_PX[1:] for noise in (0.004, 0.012, 0.03)],
-)
-def test_predicted_uncertainty_is_the_scatter(blur: float, noise: float) -> None:
-    """The key test of a gauge: u over actual scatter within 0.8 to 1.25, in every direction of the edge."""
+def u_over_scatter(blur: float, noise: float) -> dict[float, float]:
+    """By direction of the edge [deg]."""
     ratios = {}
     for k, angle in enumerate((0.5, 6.0, 22.5, 45.0, 68.0, 89.5)):
         edges, error = found_edges(blur=blur, angle_deg=angle, phase=0.3, noise=noise, lines=600, seed=20 + k)
         good = edges.flags == 0
         ratios[angle] = float(edges.u_mm[good].mean() * PX_PER_MM / error[good].std())
+    return ratios
+
+
+@pytest.mark.parametrize(
+    ("blur", "noise"),
+    [(0.6, 0.012), (0.6, 0.03)] + [(blur, noise) for blur in BLURS_PX[1:] for noise in (0.004, 0.012, 0.03)],
+)
+def test_predicted_uncertainty_is_the_scatter(blur: float, noise: float) -> None:
+    """The key test of a gauge: u over actual scatter within 0.8 to 1.25, in every direction of the edge."""
+    ratios = u_over_scatter(blur, noise)
     assert min(ratios.values()) > 0.8, ratios
     assert max(ratios.values()) < 1.25, ratios
+
+
+def test_an_undersampled_edge_in_little_noise_is_told_too_uncertain() -> None:
+    """A blur of 0.6 px is too sharp for the pixels: third differences along the edge see aliasing as noise, and where
+    the picture's own noise is as small as 0.004 it shows at 22.5 degrees: u 27 % too large there. That is the safe
+    side, but beyond the 25 % that hold everywhere else; the station's lens has 0.8 px.
+    """
+    ratios = u_over_scatter(0.6, 0.004)
+    assert min(ratios.values()) > 0.8, ratios
+    assert max(ratios.values()) < 1.35, ratios
+    assert max(ratios, key=ratios.__getitem__) == 22.5
 
 
 @pytest.mark.parametrize("noise", [0.004, 0.012, 0.03])

@@ -43,7 +43,10 @@ def test_where_it_should_be(nominal: Stations, model: CameraModel, good_shell: G
     assert abs(found.rotation_deg) < 0.005
 
 
-@pytest.mark.parametrize("shift", [PlaneShift(10.0, -6.0, 3.0), PlaneShift(-9.0, 5.0, -5.0)])
+@pytest.mark.parametrize(
+    "shift",
+    [PlaneShift(10.0, -6.0, 3.0), PlaneShift(-9.0, 5.0, -5.0), PlaneShift(10.0, -10.0, 5.0), PlaneShift(-10, -10, -5)],
+)
 def test_found_where_it_was_put(nominal: Stations, model: CameraModel, draw: Draw, shift: PlaneShift) -> None:
     """To a few tenths of a mm: then the fine search takes over."""
     found = find_place(draw(shell_at(shift)), nominal, model, POSE, 0.9)
