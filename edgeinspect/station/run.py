@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from collections.abc import Callable, Mapping
+import shutil
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -33,6 +34,7 @@ from edgeinspect.store.calibrations import KeptCalibration
 from edgeinspect.store.inspections import Store
 
 CALL = "call the process engineer"
+ROOM_BYTES = 200_000_000  # a few shells' pictures: below this nothing more is measured
 log = logging.getLogger("edgeinspect.run")
 
 
@@ -100,16 +102,32 @@ def load_expected(station: Station, expected: Expected) -> ShellDefinition:
     return definition
 
 
-def inspect_set(came_in: PictureSet, ready: Ready, store: Store | None, clock: Callable[[], str]) -> Look:
+def no_doubts() -> Sequence[Stop]:
+    return ()
+
+
+def inspect_set(
+    came_in: PictureSet,
+    ready: Ready,
+    store: Store | None,
+    clock: Callable[[], str],
+    *,
+    doubts: Callable[[], Sequence[Stop]] = no_doubts,
+    given_up: Stop | None = None,
+) -> Look:
     """Look at one shell. With a store, the inspection returned is on disk; without, it is only returned.
 
+    Parameters: doubts - asked after measuring: what came up meanwhile that makes the answer worth nothing; given_up -
+    why the pictures are not even to be opened.
     Raises StoreError if the record cannot be read or kept: nothing may be shown, and the set is to be looked at again.
     """
     started_at = clock()
     pictures: dict[str, Picture] = {}
     contents: dict[str, bytes] = {}
     stops: list[Stop] = []
-    for item in came_in.arrived:
+    if given_up is not None:
+        stops.append(given_up)
+    for item in came_in.arrived if given_up is None else ():
         try:
             pictures[item.camera], contents[item.camera] = _read(item, ready.station)
         except PictureError as error:
@@ -121,9 +139,13 @@ def inspect_set(came_in: PictureSet, ready: Ready, store: Store | None, clock: C
     stops += _not_new(came_in.shell_id, pictures, store)
     if ready.stop is not None:
         stops.append(ready.stop)
+    if store is not None:
+        stops += _no_room(store.data)
 
     temperature = _temperature(ready)
     measurement = _measured({camera: picture.levels for camera, picture in pictures.items()}, ready, temperature, stops)
+    if came_up := tuple(doubts()):
+        measurement = replace(measurement, stops=measurement.stops + came_up)
     verdict = _judged(measurement, ready.definition)
     inspection = Inspection(
         shell_id=came_in.shell_id,
@@ -163,6 +185,15 @@ def _missing(came_in: PictureSet, station: Station) -> list[Stop]:
         Stop("picture", f"no picture from camera {camera} came {waited}", f"check camera {camera}, then look again")
         for camera in came_in.missing
     ]
+
+
+def _no_room(data: Path) -> list[Stop]:
+    """Said while it can still be recorded; later not even that."""
+    free = shutil.disk_usage(data).free
+    if free >= ROOM_BYTES:
+        return []
+    reason = f"the disk with the record has only {free / 1e6:.0f} MB left, must have {ROOM_BYTES / 1e6:.0f} MB"
+    return [Stop("record", reason, "call plant IT: free some space, then look again")]
 
 
 def _not_new(shell_id: str, pictures: Mapping[str, Picture], store: Store | None) -> list[Stop]:

@@ -1,75 +1,81 @@
-"""The process that measures: it alone takes pictures in and writes inspections, so that no page ever waits for it.
+"""What the measuring process does: take pictures in, look at each shell, record it; whatever happens meanwhile is said.
 
-It beats every second. A page that hears nothing for some seconds says so; nothing is left standing as if it were live.
+An answer is worth nothing if the clock jumped, or the definition changed, while it was measured: such a look is NO
+RESULT. A picture that the program broke off at again and again is given up, so that the line does not stand.
 """
 
 from __future__ import annotations
 
-import contextlib
 import logging
-import logging.handlers
-import multiprocessing
-import os
-import signal
-import threading
-import time
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
-from types import FrameType
 
-import cv2
-
-from edgeinspect.errors import EdgeinspectError, StoreError
+from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Expected, PictureFile
-from edgeinspect.station.config import Station, load_station
+from edgeinspect.measure.measurement import Stop
+from edgeinspect.station.clock import ClockWatch
+from edgeinspect.station.config import Station
 from edgeinspect.station.intake import Inbox, PictureSet
-from edgeinspect.station.run import Ready, file_sha256, get_ready, inspect_set, time_of_day
+from edgeinspect.station.run import CALL, Ready, file_sha256, get_ready, inspect_set, time_of_day
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import State
 
-POLL_S = 0.2
-BEAT_S = 1.0
-HANGING_S = 60.0  # without a step for this long the worker stops beating: it hangs
 AGAIN_S = 5.0  # after the disk failed, until it is tried again
+GIVE_UP_AFTER = 3  # times that the program broke off at the same picture
 log = logging.getLogger("edgeinspect.worker")
 
-_ReadyFor = tuple[Expected | None, dict[str, str], tuple[tuple[str, int, int], ...]]
+_Stamps = tuple[tuple[str, int, int], ...]  # name, time, size of files
+_ReadyFor = tuple[Expected | None, dict[str, str], _Stamps]
 
 
 class Worker:
-    """Watches the inbox of one station. The caller brings the clocks and calls ``step`` again and again."""
+    """Watches the inbox of one station. The caller brings the clocks and calls ``step`` again and again.
+
+    ``trouble`` is told, in one sentence, what keeps the station from giving answers, and "" when it is over: not by way
+    of the record, which may be the trouble.
+    """
 
     def __init__(
-        self, station: Station, data: Path, *, clock_s: Callable[[], float], now: Callable[[], str] = time_of_day
+        self,
+        station: Station,
+        data: Path,
+        *,
+        clock_s: Callable[[], float],
+        now: Callable[[], str] = time_of_day,
+        trouble: Callable[[str], None] = lambda _: None,
     ) -> None:
-        self._station, self._clock_s, self._now = station, clock_s, now
+        self._station, self._clock_s, self._now, self._trouble = station, clock_s, now, trouble
         self._calibrations = data / station.folders.calibrations
         self._store = Store.open(data)
+        self._store.clear_half_written()
         self._state = State.open(data)
         self._inbox = Inbox(station, data)
-        self._again = self._inbox.resume(
-            lambda path, taken_at: self._kept(path, taken_at) is not None
-        )  # sets to be looked at before any new one
+        self._again = self._inbox.resume(self._is_kept)  # sets to be looked at before any new one
         self._again_at_s = 0.0
+        self._in_trouble = False
         self._shown: str | None = None
-        self._state.measuring(None, now())
         self._ready_for: _ReadyFor | None = None
         self._ready: Ready | None = None
+        self._broke_off: dict[str, int] = {}  # shell id, how often in a row
+        self._clock = ClockWatch(clock_s, now)
+        self._say_what_was_interrupted()
 
     def step(self) -> bool:
         """Do what there is to do now; False if there was nothing. Never raises."""
+        if self._clock_s() < self._again_at_s:
+            return False
         try:
-            return self._step()
+            did = self._step()
         except Exception as error:  # StoreError, or a fault of this program
             log.error("%s", error, exc_info=not isinstance(error, StoreError))
             self._again_at_s = self._clock_s() + AGAIN_S
-            self._tell(
-                str(error) if isinstance(error, StoreError) else f"a fault in the program ({error}): see worker.log"
-            )
-            with contextlib.suppress(StoreError):
-                self._show(None)
+            self._in_trouble = True
+            self._trouble(self._trouble_words(error))
             return False
+        if self._in_trouble:
+            self._in_trouble = False
+            self._trouble("")
+        return did
 
     def beat(self) -> None:
         self._state.beat(self._now())
@@ -79,8 +85,11 @@ class Worker:
         self._store.close()
 
     def _step(self) -> bool:
-        if self._clock_s() < self._again_at_s:
-            return False
+        jump = self._clock.jump()
+        if jump is not None:
+            log.warning("the clock jumped %s", jump)
+            words = f"This computer's clock jumped {jump}: times in the record before and after it do not fit together"
+            self._state.say(words, self._now(), "CLOCK JUMPED")
         if self._again:
             self._look_at(self._again[0])
             del self._again[0]
@@ -89,7 +98,7 @@ class Worker:
         if came_in is not None:
             self._again.append(came_in)
         if refused:
-            self._tell("; ".join(refused))
+            self._state.say("; ".join(refused), self._now())
         waiting = came_in.shell_id if came_in is not None else self._inbox.waiting
         self._show(waiting)
         if waiting is None:
@@ -104,22 +113,85 @@ class Worker:
             self._inbox.finish(came_in, refused)
             self._show(None)
             return
-        look = inspect_set(came_in, self._get_ready(), self._store, self._now)
+        ready = self._get_ready()
+        self._clock.jump()  # what came before does not concern this look
+        given_up = None
+        if (times := self._broke_off.get(came_in.shell_id, 0)) >= GIVE_UP_AFTER:
+            reason = f"the program broke off {times} times while it measured this picture"
+            given_up = Stop("program", reason, f"take a new picture, look again; if it comes back, {CALL}")
+        try:
+            look = inspect_set(came_in, ready, self._store, self._now, doubts=self._doubts, given_up=given_up)
+        except StoreError:
+            raise
+        except Exception:
+            self._broke_off[came_in.shell_id] = times + 1
+            raise
+        self._broke_off.pop(came_in.shell_id, None)
         inspection = look.inspection
         log.info("%s: %s, %s", inspection.shell_id, inspection.verdict.answer, inspection.verdict.sentence)
         self._inbox.finish(came_in, look.refused)
         self._show(None)
 
-    def _get_ready(self) -> Ready:
-        """Loaded anew when another shell is expected, another calibration is in use, or their files have changed."""
-        expected, chosen = self._state.now().expected, self._store.calibrations.in_use()
+    def _doubts(self) -> list[Stop]:
+        """What happened while a shell was measured that makes its answer worth nothing."""
+        doubts = []
+        if self._ready_for is not None and self._stamps(self._ready_for[0]) != self._ready_for[2]:
+            reason = "the shell's definition or a calibration was changed while this shell was measured"
+            doubts.append(Stop("set-up", reason, "look again"))
+        if (jump := self._clock.jump()) is not None:
+            reason = f"this computer's clock jumped {jump} while this shell was measured"
+            doubts.append(Stop("clock", reason, "look again; if it comes back, call plant IT"))
+        return doubts
+
+    def _say_what_was_interrupted(self) -> None:
+        """After a start: the shell that the page showed as being measured, if the record does not hold it."""
+        before = self._state.now()
+        shell_id = before.measuring
+        if shell_id is not None:
+            looks = self._store.attempts(shell_id)
+            if not looks or looks[-1].finished_at < (before.measuring_since or ""):
+                times = before.interrupted_times + 1 if before.interrupted == shell_id else 1
+                self._state.interrupted(shell_id, self._now(), times)
+                if any(came_in.shell_id == shell_id for came_in in self._again):
+                    self._broke_off[shell_id] = times
+        self._state.measuring(None, self._now())
+
+    def _trouble_words(self, error: Exception) -> str:
+        shell = f"Shell {self._again[0].shell_id} is not recorded: " if self._again else ""
+        if isinstance(error, StoreError):
+            return f"{shell}{error}"
+        return f"{shell}a fault in the program ({type(error).__name__}): see worker.log"
+
+    def _stamps(self, expected: Expected | None) -> _Stamps:
+        """Of every file that a measurement depends on."""
         folders = [self._calibrations]
         if expected is not None:
             folders.append(self._station.folders.models / expected.shell)
-        wanted = (expected, chosen, _stamps(folders))
+        files = [path for folder in folders if folder.is_dir() for path in sorted(folder.iterdir())]
+        return tuple((path.name, path.stat().st_mtime_ns, path.stat().st_size) for path in files)
+
+    def _get_ready(self) -> Ready:
+        """Loaded anew when another shell is expected, another calibration is in use, or their files have changed."""
+        expected, chosen = self._state.now().expected, self._store.calibrations.in_use()
+        wanted = (expected, chosen, self._stamps(expected))
         if self._ready is None or wanted != self._ready_for:
-            self._ready, self._ready_for = get_ready(self._station, expected, self._calibrations, chosen), wanted
+            before = self._ready
+            self._ready = get_ready(self._station, expected, self._calibrations, chosen)
+            self._ready_for = wanted
+            self._say_what_changed(before, self._ready)
         return self._ready
+
+    def _say_what_changed(self, before: Ready | None, now: Ready) -> None:
+        """Limits are never changed silently."""
+        old, new = (before.definition if before else None), now.definition
+        if old is None or new is None or old.name != new.name or old.sha256 == new.sha256:
+            return
+        revision = f"revision {old.revision}, now {new.revision}" if old.revision != new.revision else "same revision"
+        words = (
+            f"The definition of shell {new.name} was changed ({revision}): from now on shells are judged by the new one"
+        )
+        log.warning("%s; its hash is %s, was %s", words, new.sha256, old.sha256)
+        self._state.say(words, self._now(), "DEFINITION CHANGED")
 
     def _kept(self, path: Path, taken_at: str) -> PictureFile | None:
         return self._store.kept_picture(file_sha256(path), taken_at)
@@ -131,111 +203,3 @@ class Worker:
         if shell_id != self._shown:
             self._state.measuring(shell_id, self._now())
             self._shown = shell_id
-
-    def _tell(self, sentence: str) -> None:
-        try:
-            self._state.say(sentence, self._now())
-        except StoreError:  # the disk again: it is in the log, and the page sees that the beat has stopped
-            log.error("could not be told on the page: %s", sentence)
-
-
-def _stamps(folders: list[Path]) -> tuple[tuple[str, int, int], ...]:
-    files = [path for folder in folders if folder.is_dir() for path in sorted(folder.iterdir())]
-    return tuple((path.name, path.stat().st_mtime_ns, path.stat().st_size) for path in files)
-
-
-def work(station_file: Path, data: Path) -> None:
-    """The worker process, until SIGTERM or until the process that started it is gone."""
-    stop = threading.Event()
-
-    def asked_to_stop(_number: int, _frame: FrameType | None) -> None:
-        stop.set()
-
-    signal.signal(signal.SIGTERM, asked_to_stop)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the whole group: the parent decides
-    cv2.setNumThreads(max(1, (os.cpu_count() or 2) - 1))  # one core is left for the pages
-    _log_to(data)
-    try:
-        worker = Worker(load_station(station_file), data, clock_s=time.monotonic)
-    except EdgeinspectError as error:
-        log.error("the worker cannot start: %s", error)
-        raise SystemExit(2) from error
-    parent = multiprocessing.parent_process()
-    alive_s = time.monotonic()
-
-    def keep_beating() -> None:
-        while not stop.wait(BEAT_S):
-            if time.monotonic() - alive_s < HANGING_S:
-                try:
-                    worker.beat()
-                except StoreError as error:
-                    log.error("no beat: %s", error)
-
-    try:
-        worker.beat()
-        threading.Thread(target=keep_beating, daemon=True).start()
-        while not stop.is_set() and (parent is None or parent.is_alive()):
-            alive_s = time.monotonic()
-            if not worker.step():
-                stop.wait(POLL_S)
-    finally:
-        stop.set()
-        worker.close()
-
-
-def _log_to(data: Path) -> None:
-    kept = logging.handlers.RotatingFileHandler(
-        data / "worker.log", maxBytes=2_000_000, backupCount=3, encoding="utf-8"
-    )
-    kept.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
-    logger = logging.getLogger("edgeinspect")
-    logger.addHandler(kept)
-    logger.setLevel(logging.INFO)
-
-
-class WorkerProcess:
-    """Starts the worker, starts it again when it dies, stops it. Use it in a ``with``.
-
-    Raises StoreError on entering if another worker is at work on the same data folder.
-    """
-
-    def __init__(self, station_file: Path, data: Path) -> None:
-        self._arguments = (station_file, data)
-        self._data = data
-        self._stopping = threading.Event()
-        self._context = multiprocessing.get_context("spawn")
-        self._keeper = threading.Thread(target=self._keep, daemon=True)
-
-    def __enter__(self) -> WorkerProcess:
-        with State.open(self._data) as state:
-            before = state.now().heartbeat_at
-            if (
-                before is not None
-                and (datetime.now(UTC) - datetime.fromisoformat(before)).total_seconds() < 10 * BEAT_S
-            ):
-                time.sleep(3 * BEAT_S)  # it may be one that was stopped just now
-            if state.now().heartbeat_at != before:
-                raise StoreError(f"another edgeinspect is at work on {self._data}: stop it, or use another folder")
-        self._keeper.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._stopping.set()
-        self._keeper.join()
-
-    def _keep(self) -> None:
-        while not self._stopping.is_set():
-            process = self._context.Process(target=work, args=self._arguments, name="edgeinspect-worker", daemon=True)
-            process.start()
-            while process.is_alive() and not self._stopping.wait(POLL_S):
-                pass
-            if self._stopping.is_set():
-                process.terminate()
-                process.join(10.0)
-                if process.is_alive():
-                    process.kill()
-                    process.join()
-            else:
-                log.error("the worker ended by itself (%s): it is started again", process.exitcode)
-                self._stopping.wait(2.0)
-            process.close()

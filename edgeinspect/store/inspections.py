@@ -44,6 +44,7 @@ class Row:
     finished_at: str
 
 
+_FOLDERS = ("pictures", "ribbons")
 _ROW_COLUMNS = [getattr(InspectionTable, name) for name in Row.__dataclass_fields__]
 
 
@@ -62,7 +63,7 @@ class Store:
 
     @staticmethod
     def open(data: Path, *, read_only: bool = False) -> Store:
-        """The record in the folder ``data``. A writer makes what is missing and clears away half-written files."""
+        """The record in the folder ``data``. A writer makes what is missing."""
         engine = open_engine(data, read_only=read_only)
         if read_only:
             if not (data / RECORD_FILE).is_file():
@@ -70,13 +71,20 @@ class Store:
             check_version(engine)
         else:
             try:
-                for name in ("pictures", "ribbons"):
+                for name in _FOLDERS:
                     (data / name).mkdir(parents=True, exist_ok=True)
-                    files.sweep(data / name)
             except OSError as error:
                 raise files.explained(error, data / RECORD_FILE) from error
             prepare(engine)
         return Store(data, engine)
+
+    def clear_half_written(self) -> None:
+        """What a power cut left. Only for the process that writes inspections: another may be writing just now."""
+        try:
+            for name in _FOLDERS:
+                files.sweep(self.data / name)
+        except OSError as error:
+            raise files.explained(error, self.data / RECORD_FILE) from error
 
     # -- append
 

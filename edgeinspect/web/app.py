@@ -19,6 +19,7 @@ from edgeinspect.station.config import Station
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import State
 from edgeinspect.web import (
+    calibrations_page,
     health,
     inspection_list,
     inspection_page,
@@ -38,18 +39,23 @@ HERE = Path(__file__).parent
 
 
 def create_app(
-    station: Station, data: Path, *, host_names: Sequence[str] = (), clock: Callable[[], datetime] = utc_now
+    station: Station,
+    data: Path,
+    *,
+    host_names: Sequence[str] = (),
+    clock: Callable[[], datetime] = utc_now,
+    trouble: Callable[[], str] = lambda: "",
 ) -> FastAPI:
     """The station's pages over the record in ``data``, which must exist (``Store.open(data).close()`` makes it).
 
     Parameters: host_names - names under which browsers reach this machine, beside localhost, its own name and any IP
-    address; clock - the time of day, UTC.
+    address; clock - the time of day, UTC; trouble - what keeps the worker from giving answers, in one sentence.
     Raises StoreError if the record cannot be read.
     """
     store = Store.open(data, read_only=True)
     state = State.open(data)
     shells = Shells(station.folders.models)
-    board = Board(station, store, state, shells, clock)
+    board = Board(station, store, state, shells, clock, trouble)
     parts = Parts(station, data, store, state, shells, Plans(shells), board, _pages(station), clock)
 
     @asynccontextmanager

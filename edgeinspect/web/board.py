@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Literal
 
 from edgeinspect.conformity import Answer
-from edgeinspect.errors import DefinitionError
+from edgeinspect.errors import DefinitionError, StoreError
 from edgeinspect.gauge.check import check_lengths
 from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.station.config import Station
 from edgeinspect.store.inspections import Row, Store
 from edgeinspect.store.search import Wanted
-from edgeinspect.store.state import State
+from edgeinspect.store.state import State, StationState
 from edgeinspect.web.drawing import PictureDrawing, Place, picture_drawing, place_of
 from edgeinspect.web.look import LOOKS, OLD_AFTER_S, age_s, iso_time
 from edgeinspect.web.shells import Shells
@@ -24,7 +25,7 @@ WORKER_SILENT_AFTER_S = 5.0  # it beats every second, also while measuring
 FORGET_AFTER_S = 900.0  # an answer as old as this is about no shell that is still here: the board waits instead
 MESSAGE_FOR_S = 120.0
 
-BoardState = Literal["stopped", "measuring", "waiting", "answer"]
+BoardState = Literal["trouble", "stopped", "measuring", "waiting", "answer"]
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,7 @@ class AnswerNow:
     sentence: str
     action: str
     finished_at: str
+    age_s: float  # by a clock that only runs forward, as far as this program has seen it
     attempts: list[AttemptNow]
     picture: BoardPicture | None
     place: Place | None  # the one worst place
@@ -94,27 +96,67 @@ class BoardRecord:
     measuring: str | None  # shell id
     measuring_since: str | None
     worker_silent_s: float | None  # None: it has never been heard
+    trouble: str  # what keeps the station from giving answers, "" nothing
     expected: ExpectedNow | None
-    message: str  # the last picture that was refused, "" none
+    message: str  # the last thing to tell, as a picture that was refused; "" none
     message_at: str | None
+    message_word: str  # what kind of message, in capitals
+    interrupted: str | None  # shell id that was being measured when the station stopped and has no record since
     answer: AnswerNow | None  # only in the state "answer"
     gauge: GaugeNow | None
     today: list[TodayNow]
     old_after_s: float = OLD_AFTER_S
     message_for_s: float = MESSAGE_FOR_S
 
+    def without_ages(self) -> BoardRecord:
+        """What a page has to be told of when it changes."""
+        answer = None if self.answer is None else replace(self.answer, age_s=0.0)
+        message_at = None if self.message_word.startswith("LOOK") else self.message_at
+        return replace(self, now="", worker_silent_s=None, answer=answer, message_at=message_at)
+
+
+class Freshness:
+    """How old something is, however the time of day jumps: never younger than the time since it was first seen here."""
+
+    def __init__(self) -> None:
+        self._seen: object = None
+        self._seen_s = 0.0
+        self._age_then_s = 0.0
+
+    def age_s(self, what: object, at: str | None, now: datetime) -> float | None:
+        """Of ``what``, made ``at`` (ISO 8601, UTC) by the time of day; None if there is nothing."""
+        if at is None:
+            return None
+        by_day_s = age_s(at, now)
+        if what != self._seen:
+            self._seen, self._seen_s, self._age_then_s = what, time.monotonic(), by_day_s
+        return max(by_day_s, self._age_then_s + time.monotonic() - self._seen_s)
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
 
 class Board:
     """Builds the record; what belongs to one inspection is built once and kept."""
 
     def __init__(
-        self, station: Station, store: Store, state: State, shells: Shells, clock: Callable[[], datetime]
+        self,
+        station: Station,
+        store: Store,
+        state: State,
+        shells: Shells,
+        clock: Callable[[], datetime],
+        trouble: Callable[[], str],
     ) -> None:
         self._station = station
         self._store = store
         self._state = state
         self._shells = shells
         self._clock = clock
+        self._trouble = trouble
+        self._heartbeat = Freshness()
+        self._answered = Freshness()
         self._note_mm = station.fixture.trust.moved_note_mm  # less is not worth a word
         self._lock = threading.Lock()
         self._answer: AnswerNow | None = None
@@ -126,6 +168,26 @@ class Board:
         with self._lock:
             return self._record()
 
+    def unreadable(self, error: StoreError) -> BoardRecord:
+        """The board when the record cannot be read: what is wrong, and nothing else."""
+        return BoardRecord(
+            station=self._station.title,
+            now=iso_time(self._clock()),
+            state="trouble",
+            measuring=None,
+            measuring_since=None,
+            worker_silent_s=None,
+            trouble=_capital(str(error)),
+            expected=None,
+            message="",
+            message_at=None,
+            message_word="",
+            interrupted=None,
+            answer=None,
+            gauge=None,
+            today=[],
+        )
+
     def _record(self) -> BoardRecord:
         # The station's state is read before the list: a shell that is no longer measuring has its record already.
         state = self._state.now()
@@ -133,15 +195,25 @@ class Board:
         if newest and (self._answer is None or self._answer.inspection_id != newest[0].inspection_id):
             self._take(newest[0])
         now = self._clock()
-        silent = None if state.heartbeat_at is None else round(age_s(state.heartbeat_at, now), 1)
+        silent = self._silent_s(state, now)
+        if self._answer is not None:
+            age = self._answered.age_s(self._answer.inspection_id, self._answer.finished_at, now)
+            self._answer = replace(self._answer, age_s=round(age or 0.0, 1))
+        trouble = self.trouble()
         what: BoardState = "waiting"
-        if silent is None or silent > WORKER_SILENT_AFTER_S:
+        if trouble:
+            what = "trouble"
+        elif silent is None or silent > WORKER_SILENT_AFTER_S:
             what = "stopped"
         elif state.measuring is not None:
             what = "measuring"
-        elif self._answer is not None and age_s(self._answer.finished_at, now) < FORGET_AFTER_S:
+        elif self._answer is not None and self._answer.age_s < FORGET_AFTER_S:
             what = "answer"
         counts = self._store.counts(Wanted(since=_start_of_day(now)))
+        message, message_at, message_word = state.message, state.message_at, state.message_word
+        interrupted, again = self._interrupted(state, now)
+        if again:
+            message, message_at, message_word = again, iso_time(now), "LOOK AGAIN" if interrupted else "LOOKED AGAIN"
         return BoardRecord(
             station=self._station.title,
             now=iso_time(now),
@@ -149,12 +221,43 @@ class Board:
             measuring=state.measuring,
             measuring_since=state.measuring_since,
             worker_silent_s=silent,
+            trouble=trouble,
             expected=self._expected(state.expected),
-            message=state.message,
-            message_at=state.message_at,
+            message=message,
+            message_at=message_at,
+            message_word=message_word,
+            interrupted=interrupted,
             answer=self._answer if what == "answer" else None,
             gauge=self._gauge,
             today=[TodayNow(answer, look.key, look.word, counts[answer]) for answer, look in LOOKS.items()],
+        )
+
+    def trouble(self) -> str:
+        """What keeps the worker from giving answers, in one sentence; "" nothing."""
+        return _capital(self._trouble())
+
+    def silent_s(self, state: StationState) -> float | None:
+        """How long the worker has not been heard; None: never."""
+        with self._lock:
+            return self._silent_s(state, self._clock())
+
+    def _silent_s(self, state: StationState, now: datetime) -> float | None:
+        age = self._heartbeat.age_s(state.heartbeat_at, state.heartbeat_at, now)
+        return None if age is None else round(age, 1)
+
+    def _interrupted(self, state: StationState, now: datetime) -> tuple[str | None, str]:
+        """The shell to look at again, None once it has a record; and what to say of it, "" nothing any more."""
+        shell_id, at = state.interrupted, state.interrupted_at
+        if shell_id is None or at is None:
+            return None, ""
+        looks = self._store.attempts(shell_id)
+        if looks and looks[-1].finished_at >= at:
+            word = LOOKS[looks[-1].answer].word
+            said = f"Shell {shell_id} was being measured when the station stopped. Its answer now is: {word}"
+            return None, said if age_s(at, now) < MESSAGE_FOR_S else ""
+        return shell_id, (
+            f"Shell {shell_id} was being measured when the station stopped and has no answer: "
+            "wait for it, or look at it again"
         )
 
     def _take(self, newest: Row) -> None:
@@ -191,6 +294,7 @@ class Board:
             sentence=verdict.sentence,
             action=verdict.action,
             finished_at=inspection.finished_at,
+            age_s=0.0,
             attempts=attempts_now(self._store.attempts(inspection.shell_id)),
             picture=self._picture(inspection, place),
             place=place,

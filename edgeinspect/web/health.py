@@ -55,17 +55,21 @@ def _record(parts: Parts) -> HealthRecord:
         state = parts.state.now()
         newest = parts.store.listing(limit=1)
         database_ok = True
-        silent = None if state.heartbeat_at is None else round(age_s(state.heartbeat_at, now), 1)
+        silent = parts.board.silent_s(state)
         if newest:
             last_id, last_at = newest[0].inspection_id, newest[0].finished_at
     except StoreError as error:
         database_ok, database = False, str(error)
     free_gb = shutil.disk_usage(_existing(parts.data)).free / 1e9
-    worker_well = silent is not None and silent <= WORKER_SILENT_AFTER_S
-    worker_words = "never heard" if silent is None else f"heard {age_words(silent)}"
+    trouble = parts.board.trouble()
+    worker_well = silent is not None and silent <= WORKER_SILENT_AFTER_S and not trouble
+    worker_words = trouble or ("never heard" if silent is None else f"heard {age_words(silent)}")
     readings = [
         Reading(
-            "Measuring worker", worker_well, worker_words, "Start the station again; it takes up where it left off."
+            "Measuring worker",
+            worker_well,
+            worker_words,
+            "Put right what is said; else start the station again: it takes up where it left off.",
         ),
         Reading(
             "Record (database)", database_ok, database, "Check the disk and the folder; restore the copy on a spare PC."

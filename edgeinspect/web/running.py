@@ -13,8 +13,9 @@ from pathlib import Path
 from edgeinspect.errors import InputError
 from edgeinspect.station.config import load_station
 from edgeinspect.station.intake import Inbox
-from edgeinspect.station.worker import WorkerProcess
+from edgeinspect.station.worker_process import WorkerProcess
 from edgeinspect.store.inspections import Store
+from edgeinspect.store.lock import only_one
 from edgeinspect.web.app import create_app
 from edgeinspect.web.serve import LOCALHOST, Server, make_server
 
@@ -45,13 +46,14 @@ def running(station_file: Path, data: Path, host: str, port: int) -> Iterator[Ru
     Raises DefinitionError, StoreError, and InputError if the port cannot be had.
     """
     station = load_station(station_file)
-    Store.open(data).close()
-    Inbox(station, data)  # makes its folders
-    with _listen(host, port) as listening, WorkerProcess(station_file, data):
-        name = socket.gethostname() if host in ("0.0.0.0", "::") else host
-        port = listening.getsockname()[1]
-        server = make_server(create_app(station, data), host, port)
-        yield Running(f"http://{name}:{port}/", data / station.folders.inbox, server, listening)
+    with only_one(data), _listen(host, port) as listening:
+        Store.open(data).close()
+        Inbox(station, data)  # makes its folders
+        with WorkerProcess(station_file, station.sha256, data) as worker:
+            name = socket.gethostname() if host in ("0.0.0.0", "::") else host
+            port = listening.getsockname()[1]
+            server = make_server(create_app(station, data, trouble=worker.trouble), host, port)
+            yield Running(f"http://{name}:{port}/", data / station.folders.inbox, server, listening)
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import AsyncIterator
-from dataclasses import replace
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Form, Request
@@ -54,17 +53,16 @@ async def events(parts: PartsHere) -> AsyncIterator[ServerSentEvent]:
     """``station`` events carry /station.json whenever it changes; ``beat`` events come each second, so that a page can
     hear silence.
 
-    When the record cannot be read nothing is sent: the page goes grey by itself.
+    When the record cannot be read that is all that is sent.
     """
     sent: BoardRecord | None = None
     spoke = 0.0
     while not parts.stopping.is_set():
         try:
             record = await run_in_threadpool(parts.board.record)
-        except StoreError:
-            await asyncio.sleep(BEAT_EACH_S)
-            continue
-        unchanging = replace(record, now="", worker_silent_s=None)
+        except StoreError as error:
+            record = parts.board.unreadable(error)
+        unchanging = record.without_ages()
         if unchanging != sent:
             sent, spoke = unchanging, time.monotonic()
             yield ServerSentEvent(event="station", raw_data=_record_json.dump_json(record).decode())

@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -23,7 +24,8 @@ from edgeinspect.station import worker as worker_module
 from edgeinspect.station.config import Station
 from edgeinspect.station.intake import Inbox
 from edgeinspect.station.run import Ready
-from edgeinspect.station.worker import Worker, WorkerProcess
+from edgeinspect.station.worker import Worker
+from edgeinspect.station.worker_process import WorkerProcess
 from edgeinspect.store.calibrations import CalibrationUse, KeptCalibration
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import State
@@ -36,8 +38,14 @@ class Cell:
 
     def __init__(self, station: Station, data: Path) -> None:
         self.data, self.station, self.clock_s = data, station, 0.0
-        self.worker = Worker(station, data, clock_s=lambda: self.clock_s)
+        self.jumped = timedelta()
+        self.troubles: list[str] = []
+        self.worker = Worker(station, data, clock_s=lambda: self.clock_s, now=self.now, trouble=self.troubles.append)
         self.page, self.state = Store.open(data, read_only=True), State.open(data)
+
+    def now(self) -> str:
+        at = datetime(2024, 11, 25, 10, tzinfo=UTC) + timedelta(seconds=self.clock_s) + self.jumped
+        return at.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
     def put(self, name: str, content: bytes) -> None:
         (self.data / "inbox" / name).write_bytes(content)
@@ -148,8 +156,10 @@ def test_while_the_record_cannot_be_written_nothing_is_shown_and_nothing_is_lost
         cell.run(12)
         assert cell.page.listing() == ()
         assert len(cell.names("taken")) == 1
-        assert cell.state.now().message == "the disk is full: free some space"
+        assert cell.troubles[0] == "Shell L1 is not recorded: the disk is full: free some space"
+        assert "" not in cell.troubles
     cell.run(6)
+    assert cell.troubles[-1] == ""
     assert [row.shell_id for row in cell.page.listing()] == ["L1"]
     assert cell.names("taken") == []
 
@@ -177,7 +187,7 @@ def test_after_a_stop_in_mid_shell_the_shell_is_looked_at_again(
     class PowerCut(BaseException):
         pass
 
-    def cut(*_: object) -> None:
+    def cut(*_: object, **__: object) -> None:
         raise PowerCut
 
     with monkeypatch.context() as patched, pytest.raises(PowerCut):
@@ -206,9 +216,10 @@ def test_another_shell_chosen_is_loaded_before_the_next_picture(cell: Cell, pict
 PARENT = """
 import sys, time
 from pathlib import Path
-from edgeinspect.station.worker import WorkerProcess
+from edgeinspect.station.config import load_station
+from edgeinspect.station.worker_process import WorkerProcess
 if __name__ == "__main__":
-    with WorkerProcess(Path(sys.argv[1]), Path(sys.argv[2])):
+    with WorkerProcess(Path(sys.argv[1]), load_station(Path(sys.argv[1])).sha256, Path(sys.argv[2])):
         time.sleep(60)
 """
 
@@ -227,21 +238,22 @@ def worker_processes() -> list[int]:
 
 
 def test_the_process_beats_measures_survives_a_kill_and_stops(
-    station_file: Path, tmp_path: Path, picture_of: PictureOf
+    station: Station, station_file: Path, tmp_path: Path, picture_of: PictureOf
 ) -> None:
     data = tmp_path / "data"
     Store.open(data).close()
     with Store.open(data, read_only=True) as page, State.open(data) as state:
-        with WorkerProcess(station_file, data):
+        with WorkerProcess(station_file, station.sha256, data) as process:
             wait_for(lambda: state.now().heartbeat_at is not None)
             (data / "inbox" / "L1_top.png").write_bytes(picture_of(1))
             wait_for(lambda: len(page.listing()) == 1)
-            with pytest.raises(StoreError, match="another edgeinspect is at work"):
-                WorkerProcess(station_file, data).__enter__()
+            assert process.trouble() == ""
             (pid,) = worker_processes()
             os.kill(pid, signal.SIGKILL)
             (data / "inbox" / "L2_top.png").write_bytes(picture_of(2))
+            wait_for(lambda: process.trouble() == "The measuring process ended by itself: it is started again")
             wait_for(lambda: len(page.listing()) == 2)  # started again by itself
+            wait_for(lambda: process.trouble() == "")
             (pid,) = worker_processes()
         wait_for(lambda: not Path(f"/proc/{pid}").exists())
     assert "edgeinspect.worker: L1: NO RESULT" in (data / "worker.log").read_text()

@@ -39,6 +39,7 @@ class Plant:
     lid: ShellDefinition
     store: Store
     state: State
+    trouble: str = ""  # what the worker says that it cannot do
     ahead: timedelta = timedelta()  # of the station's clock, so that a test need not wait
 
     def clock(self) -> datetime:
@@ -61,7 +62,7 @@ class Plant:
         return self.save(kind, verdict=verdict)
 
     def app(self) -> FastAPI:
-        return create_app(self.station, self.data, clock=self.clock)
+        return create_app(self.station, self.data, clock=self.clock, trouble=lambda: self.trouble)
 
 
 _DRAWN: dict[str, tuple[bytes, bytes]] = {}

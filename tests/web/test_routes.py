@@ -19,13 +19,13 @@ from edgeinspect.store.inspections import Store
 from .conftest import Live, Plant
 from .sample_inspections import KINDS
 
-PAGES = ["/inspections", "/inspections/1", "/shift", "/health"]
+PAGES = ["/inspections", "/inspections/1", "/shift", "/calibrations", "/health"]
 
 
 def test_every_page_has_a_json_twin(plant: Plant) -> None:
     routes = [route for route in _routes(plant) if "GET" in route.methods]
     pages = {route.path for route in routes if route.response_class is HTMLResponse}
-    assert pages == {"/", "/inspections", "/inspections/{inspection_id}", "/shift", "/health"}
+    assert pages == {"/", "/inspections", "/inspections/{inspection_id}", "/shift", "/calibrations", "/health"}
     twins = {r.path for r in routes if r.path.endswith(".json") and not r.path.endswith("/record.json")}
     assert {("/station" if page == "/" else page) + ".json" for page in pages} == twins
 
@@ -256,6 +256,11 @@ def test_health(plant: Plant, live: Live, client: httpx.Client) -> None:
     plant.state.beat("2020-01-01T00:00:00.000Z")
     health = client.get("/health.json").json()
     assert not health["well"] and health["worker_silent_s"] > 1e6
+    plant.beat()
+    assert client.get("/health.json").json()["well"]
+    plant.trouble = "the disk is full: free some space"
+    health = client.get("/health.json").json()
+    assert not health["well"] and health["readings"][0]["words"] == "The disk is full: free some space"
     assert "Something needs a hand" in client.get("/health").text
 
 

@@ -17,7 +17,7 @@ from playwright.sync_api import Page
 
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Expected
-from edgeinspect.web.board import Board
+from edgeinspect.web.board import Board, BoardRecord
 from edgeinspect.web.look import LOOKS
 
 from .conftest import Live, Plant, Watched
@@ -92,13 +92,79 @@ def test_a_server_that_hangs_is_no_connection_too(
     page = open_page().page
     wait_state(page, "answer")
 
-    def hang(_: Board) -> None:
-        raise StoreError("locked")
+    going_on = threading.Event()
+    record = Board.record
+
+    def hang(board: Board) -> BoardRecord:
+        going_on.wait(20)
+        return record(board)
 
     monkeypatch.setattr(Board, "record", hang)
     wait_state(page, "lost", 5)
     monkeypatch.undo()
+    going_on.set()
     wait_state(page, "answer", 6)
+
+
+def test_a_record_that_cannot_be_read_is_said_in_a_sentence(
+    plant: Plant, open_page: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = plant.save("good")
+    page = open_page().page
+    wait_state(page, "answer")
+
+    def locked(_: Board) -> BoardRecord:
+        raise StoreError("record.sqlite has been locked by another program for 5 s: close it; nothing was recorded")
+
+    monkeypatch.setattr(Board, "record", locked)
+    wait_state(page, "trouble", 3)
+    assert page.inner_text("#notice") == "CANNOT MEASURE" and lit(page) == []
+    assert page.inner_text("#sentence").startswith("Record.sqlite has been locked by another program")
+    assert kept.verdict.sentence not in str(page.text_content("#board"))
+    assert not page.locator("#block").is_visible()  # nothing is known of it
+    monkeypatch.undo()
+    wait_state(page, "answer", 3)
+
+
+def test_trouble_is_said_instead_of_the_last_answer(plant: Plant, open_page: Open) -> None:
+    """The shell before was good and the disk is full now: green must not stand while this shell cannot be recorded."""
+    kept = plant.save("good")
+    page = open_page().page
+    wait_state(page, "answer")
+    plant.trouble = "Shell L-0415 is not recorded: the disk is full: free some space"
+    wait_state(page, "trouble", 2)
+    assert page.inner_text("#sentence") == plant.trouble and lit(page) == []
+    assert kept.verdict.sentence not in str(page.text_content("#board"))
+    plant.trouble = ""
+    wait_state(page, "answer", 2)
+
+
+def test_the_shell_to_look_at_again_is_named(plant: Plant, open_page: Open) -> None:
+    plant.state.interrupted("L-0414", plant.now(), 1)
+    page = open_page().page
+    page.wait_for_selector("#refused:not([hidden])")
+    assert page.inner_text("#refused b") == "LOOK AGAIN"
+    assert page.inner_text("#refused span").startswith("Shell L-0414 was being measured when the station stopped")
+    plant.save("bad", "L-0414")
+    page.wait_for_selector("#refused b:text-is('LOOKED AGAIN')")
+    assert page.inner_text("#refused span").endswith("Its answer now is: BAD")
+
+
+@pytest.mark.parametrize("hours", [-1, 1])
+def test_a_jumping_clock_makes_no_old_answer_fresh(plant: Plant, live: Live, open_page: Open, hours: int) -> None:
+    """Back: the answer of 50 s ago is of the future now, and still turns old after 60 s. Forward: it is old at once."""
+    plant.save("good", age_s=57)
+    page = open_page().page
+    wait_state(page, "answer")
+    assert page.locator("#board[data-old]").count() == 0
+    plant.ahead += timedelta(hours=hours)
+    if hours < 0:
+        page.wait_for_selector("#board[data-old]", timeout=6000)
+        live.beating.clear()  # its last beat is of the future or not: silence is silence
+        wait_state(page, "stopped", 8)
+    else:
+        wait_state(page, "waiting", 3)
+    assert page.locator(".seat.lit").count() == 0 or page.locator("#board[data-old]").count() == 1
 
 
 def test_it_recovers_from_an_answer_that_ends_an_event_source_for_good(

@@ -10,6 +10,7 @@ const part = (id) => document.getElementById(id);
 
 let record = null; // the last /station.json
 let heardAt = null; // performance.now() of the last event
+let answerFrom = { id: null, at: 0 }; // the answer shown, and the performance.now() at which it was 0 s old
 let serverAhead = 0; // server clock - performance.now(), ms: ages never come from this machine's own clock
 let stream = null;
 let retryAt = 0;
@@ -21,6 +22,10 @@ function connect() {
   stream.addEventListener("station", (event) => {
     record = JSON.parse(event.data);
     heard(record.now);
+    if (record.answer) {
+      const at = performance.now() - 1000 * record.answer.age_s;
+      answerFrom = { id: record.answer.inspection_id, at: record.answer.inspection_id === answerFrom.id ? Math.min(at, answerFrom.at) : at };
+    }
     show();
   });
   stream.addEventListener("beat", (event) => {
@@ -38,6 +43,7 @@ function heard(now) {
 }
 
 const connected = () => heardAt !== null && performance.now() - heardAt < SILENT_AFTER_MS;
+const age = (answer) => Math.max(since(answer.finished_at), (performance.now() - answerFrom.at) / 1000); // clocks jump
 const since = (iso) => (performance.now() + serverAhead - Date.parse(iso)) / 1000;
 
 function tick() {
@@ -53,6 +59,7 @@ function state() {
 const NOTICES = {
   connecting: ["CONNECTING", "", ""],
   lost: ["NO CONNECTION", "This page cannot hear the station: nothing it showed before counts", "Wait; if it stays grey, call plant IT"],
+  trouble: ["CANNOT MEASURE", "", "Set the shell aside; call plant IT"],
   stopped: ["MEASURING HAS STOPPED", "Pictures are not being looked at, so there is no answer for this shell", "Set the shell aside; call plant IT"],
   measuring: ["MEASURING", "", ""],
   waiting: ["WAITING FOR THE FIRST SHELL", "No shell has been measured here yet", ""],
@@ -63,18 +70,19 @@ let shown = ""; // what the board was drawn from, so that a tick only touches wh
 function show() {
   const now = state();
   const answer = now === "answer" ? record.answer : null;
-  const old = answer !== null && since(answer.finished_at) > record.old_after_s;
-  const drawn = JSON.stringify([now, old, now === "lost" || now === "connecting" ? null : { ...record, now: "", worker_silent_s: null }]);
+  const old = answer !== null && age(answer) > record.old_after_s;
+  const drawn = JSON.stringify([now, old, now === "lost" || now === "connecting" ? null : { ...record, now: "", worker_silent_s: null, answer: answer && { ...answer, age_s: 0 } }]);
   if (drawn !== shown) {
     shown = drawn;
     board.dataset.state = now;
     board.toggleAttribute("data-old", old);
+    board.toggleAttribute("data-unread", now === "trouble" && !record.today.length); // then nothing of the block is known
     if (answer) showAnswer(answer); else showNotice(now);
     if (now !== "lost" && now !== "connecting") showBlock();
     fit();
   }
   const measured = now === "measuring" && record.measuring_since ? ` ${Math.floor(since(record.measuring_since))} s` : "";
-  part("age").textContent = answer ? (old ? `OLD: ${ageWords(since(answer.finished_at))}` : ageWords(since(answer.finished_at))) : measured;
+  part("age").textContent = answer ? (old ? `OLD: ${ageWords(age(answer))}` : ageWords(age(answer))) : measured;
   if (record && record.gauge && part("gauge-age")) part("gauge-age").textContent = ageWords(since(record.gauge.measured_at));
   if (record?.message) part("refused").hidden = since(record.message_at) > record.message_for_s;
 }
@@ -107,7 +115,7 @@ function showNotice(now) {
   part("term").textContent = "";
   part("look-count").textContent = "";
   const expected = now === "measuring" && record.expected;
-  part("sentence").textContent = expected ? `as ${expected.title}, ${expected.words}` : sentence;
+  part("sentence").textContent = expected ? `as ${expected.title}, ${expected.words}` : now === "trouble" ? record.trouble : sentence;
   part("action").textContent = now === "waiting" && record && !record.expected ? "Choose the shell: press Change" : action;
   part("details").hidden = true;
   part("picture").classList.add("absent");
@@ -159,6 +167,7 @@ function showBlock() {
   }));
 
   part("refused").hidden = !record.message;
+  part("refused").firstElementChild.textContent = record.message_word;
   part("refused").lastElementChild.textContent = record.message;
 }
 

@@ -1,0 +1,165 @@
+"""The process that measures: it alone takes pictures in and writes inspections, so that no page ever waits for it.
+
+It beats every second. A page that hears nothing for some seconds says so; nothing is left standing as if it were live.
+"""
+
+from __future__ import annotations
+
+import logging
+import logging.handlers
+import multiprocessing
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable
+from multiprocessing.connection import Connection
+from pathlib import Path
+from types import FrameType
+
+import cv2
+
+from edgeinspect.errors import EdgeinspectError, StoreError
+from edgeinspect.station.config import load_station
+from edgeinspect.station.worker import Worker
+from edgeinspect.store.files import explained
+from edgeinspect.store.lock import FileLock
+
+POLL_S = 0.2
+BEAT_S = 1.0
+HANGING_S = 60.0  # without a step for this long the worker stops beating: it hangs
+START_AGAIN_S = 2.0
+log = logging.getLogger("edgeinspect.worker")
+
+
+def work(station_file: Path, station_sha256: str, data: Path, says: Connection) -> None:
+    """The worker process, until SIGTERM or until the process that started it is gone; trouble goes down ``says``."""
+    stop = threading.Event()
+
+    def asked_to_stop(_number: int, _frame: FrameType | None) -> None:
+        stop.set()
+
+    def trouble(sentence: str) -> None:
+        try:
+            says.send(sentence)
+        except OSError:  # nobody listens any more: this process is about to end too
+            log.error("could not be told on the page: %s", sentence)
+
+    parent = multiprocessing.parent_process()
+
+    def go_on() -> bool:
+        return not stop.is_set() and (parent is None or parent.is_alive())
+
+    signal.signal(signal.SIGTERM, asked_to_stop)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the whole group: the parent decides
+    cv2.setNumThreads(max(1, (os.cpu_count() or 2) - 1))  # one core is left for the pages
+    lock = FileLock(data / "worker.lock")
+    try:
+        _log_to(data)
+        while not lock.take():  # the worker of a killed station finishes its shell first
+            trouble("Waiting for the measuring process of the run before to end")
+            if stop.wait(POLL_S) or not go_on():
+                return
+        station = load_station(station_file)
+        if station.sha256 != station_sha256:
+            raise StoreError("station.toml was changed while the station runs: start the station again to use it")
+        worker = Worker(station, data, clock_s=time.monotonic, trouble=trouble)
+        worker.beat()
+    except EdgeinspectError as error:
+        log.error("the worker cannot start: %s", error)
+        trouble(str(error))
+        raise SystemExit(2) from error
+    trouble("")
+    try:
+        _work_on(worker, go_on, stop)
+    finally:
+        stop.set()
+        worker.close()
+        lock.release()
+
+
+def _work_on(worker: Worker, go_on: Callable[[], bool], stop: threading.Event) -> None:
+    alive_s = time.monotonic()
+
+    def keep_beating() -> None:
+        while not stop.wait(BEAT_S):
+            if time.monotonic() - alive_s < HANGING_S:
+                try:
+                    worker.beat()
+                except StoreError as error:
+                    log.error("no beat: %s", error)
+
+    threading.Thread(target=keep_beating, daemon=True).start()
+    while go_on():
+        alive_s = time.monotonic()
+        if not worker.step():
+            stop.wait(POLL_S)
+
+
+def _log_to(data: Path) -> None:
+    file = data / "worker.log"
+    try:
+        kept = logging.handlers.RotatingFileHandler(file, maxBytes=2_000_000, backupCount=3, encoding="utf-8")
+    except OSError as error:
+        raise explained(error, file) from error
+    kept.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
+    logger = logging.getLogger("edgeinspect")
+    logger.addHandler(kept)
+    logger.setLevel(logging.INFO)
+
+
+class WorkerProcess:
+    """Starts the worker, starts it again when it dies, stops it. Use it in a ``with``.
+
+    Whoever starts it holds ``store.lock.only_one``: two of them on one folder would wait for each other.
+    """
+
+    def __init__(self, station_file: Path, station_sha256: str, data: Path) -> None:
+        self._arguments = (station_file, station_sha256, data)
+        self._stopping = threading.Event()
+        self._context = multiprocessing.get_context("spawn")
+        self._keeper = threading.Thread(target=self._keep, daemon=True)
+        self._trouble = ""
+
+    def trouble(self) -> str:
+        """What keeps the worker from giving answers, in one sentence; "" nothing. From any thread."""
+        return self._trouble
+
+    def __enter__(self) -> WorkerProcess:
+        self._keeper.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stopping.set()
+        self._keeper.join()
+
+    def _keep(self) -> None:
+        while not self._stopping.is_set():
+            hears, says = self._context.Pipe(duplex=False)
+            process = self._context.Process(
+                target=work, args=(*self._arguments, says), name="edgeinspect-worker", daemon=True
+            )
+            process.start()
+            says.close()  # the worker's end is now the only one: when it dies, that is heard
+            while process.is_alive() and not self._stopping.wait(POLL_S):
+                self._hear(hears)
+            if self._stopping.is_set():
+                process.terminate()
+                process.join(10.0)
+                if process.is_alive():
+                    process.kill()
+                    process.join()
+            else:
+                self._hear(hears)
+                log.error("the worker ended by itself (%s): it is started again", process.exitcode)
+                self._trouble = self._trouble or "The measuring process ended by itself: it is started again"
+                self._stopping.wait(START_AGAIN_S)
+            hears.close()
+            process.close()
+
+    def _hear(self, hears: Connection) -> None:
+        try:
+            while hears.poll():
+                self._trouble = str(hears.recv())
+        except (EOFError, OSError):  # it is gone; that is dealt with elsewhere
+            pass
