@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from rich.markup import escape
@@ -137,23 +137,16 @@ def _print_flip(shell_id: str, attempt: int, before: Answer, after: Answer, why:
 
 
 def _print_measured(done: measuring.MeasuredAgain) -> None:
-    if done.pictures:
-        table = Table("from the picture", "answer", "greatest change", "of", box=None, padding=(0, 2, 0, 0))
-        for again in done.pictures:
-            table.add_row(*map(escape, _picture_cells(again)))
-        out.print(table)
+    for again in done.pictures:
+        out.print(f"{again.shell_id} (look {again.attempt}), picture: {_moved(again)}", markup=False, soft_wrap=True)
+    for ribbon in done.ribbons:
+        words = f"{ribbon.shell_id} (look {ribbon.attempt}), ribbon of camera {ribbon.camera}: {_shifted(ribbon)}"
+        out.print(words, markup=False, soft_wrap=True)
     if done.ribbons:
-        table = Table(
-            "from the ribbon", "mean change", "rms", "greatest, filtered", "at arc", "lost", "gained",
-            box=None, padding=(0, 2, 0, 0),
-        )  # fmt: skip
-        for ribbon in done.ribbons:
-            table.add_row(*map(escape, _ribbon_cells(ribbon)))
-        out.print(table)
-        out.print(
-            "A ribbon tells where the edge is fitted on the scan lines of then; not pose, datums, cut-outs or decal.",
-            soft_wrap=True,
+        words = (
+            "A ribbon tells where the edge is on the scan lines of then: no pose, datums, cut-outs, decal or answer."
         )
+        out.print(words, soft_wrap=True)
     for again in done.flips:
         _print_flip(again.shell_id, again.attempt, again.before, again.after, again.sentence)
     for sentence in done.neither:
@@ -162,17 +155,18 @@ def _print_measured(done: measuring.MeasuredAgain) -> None:
     out.print(f"{done.looked_at} looks: {words}; {len(done.flips)} answers flip. {NOTHING_CHANGED}", soft_wrap=True)
 
 
-def _picture_cells(again: measuring.PictureAgain) -> tuple[str, ...]:
-    answer = f"{again.before}" if again.before is again.after else f"{again.before} → {again.after}"
+def _moved(again: measuring.PictureAgain) -> str:
     worst = again.greatest
-    number = ("no number then and now", "") if worst is None else (f"{worst.change:+.4f} {worst.unit}", worst.name)
-    return f"{again.shell_id} (look {again.attempt})", answer, *number
+    answer = f"{again.before}" if again.before is again.after else f"{again.before} → {again.after}"
+    if worst is None or worst.change is None:
+        return f"{answer}; no number then and now"
+    doubt = f"u {worst.u_before:.3f}" if worst.u_before is not None else ""
+    return f"{answer}; greatest change for its u: {worst.name} {worst.change:+.4f} {worst.unit} ({doubt})"
 
 
-def _ribbon_cells(again: measuring.RibbonAgain) -> tuple[str, ...]:
-    def mm(value: float | None, digits: int = 4) -> str:
-        return "-" if value is None else f"{value:+.{digits}f} mm"
-
-    changes: tuple[Any, ...] = (again.mean_change_mm, again.rms_change_mm, again.greatest_change_mm)
-    cells = (*(mm(change) for change in changes), mm(again.at_arc_mm, 0), str(again.lost), str(again.gained))
-    return f"{again.shell_id} (look {again.attempt}) {again.camera}", *cells
+def _shifted(ribbon: measuring.RibbonAgain) -> str:
+    counts = f"{ribbon.lost} stations lost, {ribbon.gained} gained"
+    if ribbon.mean_change_mm is None or ribbon.greatest_change_mm is None:
+        return f"no edge then and now; {counts}"
+    mean, worst = f"{ribbon.mean_change_mm:+.4f} mm in the mean", f"{ribbon.greatest_change_mm:+.4f} mm at most"
+    return f"edge moved {mean}, {worst} (filtered, at {ribbon.at_arc_mm:.0f} mm); {counts}"

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from edgeinspect.errors import InputError
 from edgeinspect.inspection import Inspection
 from edgeinspect.store.inspections import Row, Store
+from edgeinspect.store.search import Wanted
 
 AT_ONCE = 500  # rows read in one go
 
@@ -17,8 +18,10 @@ def stored(store: Store, *, shell: str | None = None, since: str | None = None) 
 
     A time without an offset is UTC, as the record's own. Raises InputError if ``since`` is no time, StoreError.
     """
-    start = "" if since is None else _utc(since)
-    rows = [row for row in _newest_first(store, start) if shell is None or row.shell == shell]
+    wanted = Wanted(shell=shell, since=None if since is None else _utc(since))
+    rows: list[Row] = []
+    while page := store.listing(AT_ONCE, rows[-1].inspection_id if rows else None, wanted):
+        rows += page
     return rows[::-1]
 
 
@@ -29,16 +32,6 @@ def read(store: Store, rows: list[Row], progress: Callable[[int, int, str], None
         inspection = store.inspection(row.inspection_id, ribbons=False)
         if inspection is not None:
             yield inspection
-
-
-def _newest_first(store: Store, start: str) -> Iterator[Row]:
-    before_id: int | None = None
-    while rows := store.listing(AT_ONCE, before_id):
-        for row in rows:
-            if row.finished_at < start:
-                return
-            yield row
-        before_id = rows[-1].inspection_id
 
 
 def _utc(since: str) -> str:

@@ -64,6 +64,8 @@ def test_nothing_to_study_is_one_sentence(tight: Path, data: Path, tmp_path: Pat
 def test_measure_again_tells_pictures_and_ribbons_apart(data: Path) -> None:
     code, out, _ = run("measure-again", *STATION, "--data", data, "--shell", "toplid", "--since", "2026-11-22")
     assert code == 0
+    assert "L1004 (look 1), picture: NONCONFORMING; greatest change for its u: " in out
+    assert "L1003 (look 1), ribbon of camera top: edge moved " in out and "0 stations lost, 0 gained" in out
     assert "3 looks: 2 by their pictures, 1 ribbons, 0 not; 0 answers flip" in out
     with Store.open(data, read_only=True) as store:
         assert len(store.listing()) == 4  # none of it was recorded
