@@ -81,7 +81,10 @@ def list_calibrations(station_file: StationFile = STATION, data: DataFolder = DA
         ]
         print_json({"station": station.name, "calibrations": entries, "uses": to_plain(uses, [])})
         return
-    table = Table("calibration", "", "made (UTC)", "by", "worst length read back", box=None, padding=(0, 2, 0, 0))
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("calibration", min_width=max((len(one.calibration_id) for one in known), default=0))  # to be copied
+    for title in ("", "made (UTC)", "by", "worst length read back"):
+        table.add_column(title)
     for one in known:
         worst, used = one.worst_length, "in use" if one.in_use else ""
         words = one.problem or (length_sentence(worst) if worst else "no length was read back")

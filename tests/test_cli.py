@@ -221,6 +221,7 @@ def test_calibrations_are_listed_compared_and_gone_back_to(twice_calibrated: Pat
     assert len(oldest["lengths"]) == 8 and {"nominal_mm", "reading_mm"} < set(oldest["lengths"][0])
     code, out, _ = run("calibrations", *where)
     assert code == 0 and "in use" in out and "by Lee: calibrated" in out
+    assert all(f"{one['calibration_id']} " in out for one in (newest, oldest)), "whole, to be copied"
 
     ids = (oldest["calibration_id"], newest["calibration_id"])
     code, compared = run_json("compare-calibrations", *ids, *where)
