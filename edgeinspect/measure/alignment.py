@@ -98,14 +98,19 @@ def deviation_from(stations: Stations, points_mm: Array) -> tuple[Array, Array]:
     stations the nominal is a parabola of its own curvature, so that the chord's sag does not show. nan points stay nan.
     """
     count, step = len(stations.arc_mm), stations.step_mm
-    plan, nominal = points_mm[:, :2], stations.points_mm[:, :2]
-    tangent, normal = stations.tangents[:, :2], stations.normals[:, :2]
-    tangent = tangent / np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
-    pace = np.hypot(*(np.roll(nominal, -1, axis=0) - nominal).T)  # plan length of a step: shorter where the rim climbs
-    bend = (np.roll(tangent, -1, axis=0) - np.roll(tangent, 1, axis=0)) / (pace + np.roll(pace, 1))[:, None]
     deviation, ahead, index = np.empty(count), np.empty(count), np.empty(count, dtype=np.int64)
-    kernels.walk_outline(plan, nominal, tangent, normal, bend, pace, deviation, index, ahead)
-    return deviation, stations.arc_mm[index] + ahead * step / pace[index]
+    kernels.walk_outline(
+        points_mm,
+        stations.points_mm,
+        stations.tangents,
+        stations.normals,
+        stations.bend_per_mm,
+        stations.pace_mm,
+        deviation,
+        index,
+        ahead,
+    )
+    return deviation, stations.arc_mm[index] + ahead * step / stations.pace_mm[index]
 
 
 def placed(stations: Stations, shift: PlaneShift) -> Stations:
@@ -123,7 +128,7 @@ def on_sheet(stations: Stations, cut: Pose, shell: Pose, growth: float) -> Stati
     there = stations.placed(cut)
     in_shell = shell.inverse().apply(there.points_mm) / growth
     away = in_shell[:, :2] - stations.points_mm[:, :2]
-    tangent = stations.tangents / np.hypot(stations.tangents[:, 0], stations.tangents[:, 1])[:, None]
+    tangent = stations.tangents
     rise = stations.climb * (away * stations.normals[:, :2]).sum(axis=1)
     rise += tangent[:, 2] * (away * tangent[:, :2]).sum(axis=1)
     in_shell[:, 2] = stations.points_mm[:, 2] + rise

@@ -56,11 +56,12 @@ def apparent_wall(stations: Stations, lines: ScanLines, wall_height_mm: Array, m
     back = model.project(below, pose)
     along = 0.5 * (np.roll(lines.centre, -1, axis=0) - np.roll(lines.centre, 1, axis=0))  # px per station
     # Seen askew, a scan line meets the back arris not below its own station but below a neighbour: find which.
-    index = np.arange(len(back), dtype=np.float64)
-    at, down = index.copy(), back - lines.centre
+    at, down, last = np.arange(len(back), dtype=np.float64), back - lines.centre, len(back)
     for _ in range(3):
         at -= _cross(lines.first, down) / _cross(lines.first, along)
-        down = np.column_stack([np.interp(at, index, back[:, k], period=len(back)) for k in range(2)]) - lines.centre
+        below_at = np.floor(at).astype(np.int64)
+        near, far = back[below_at % last], back[(below_at + 1) % last]
+        down = near + (at - below_at)[:, None] * (far - near) - lines.centre
     gap = (down * lines.first).sum(axis=1) / lines.px_per_mm**2
     return np.asarray(np.maximum(gap, 0.0))
 

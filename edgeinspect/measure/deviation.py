@@ -36,17 +36,25 @@ def filter_closed(
     """
     weights = gaussian_weights(cutoff_mm, step_mm)
     reach = len(weights) // 2
+    left = float(np.sqrt((weights**2).sum()))
+    if usable.all():
+        whole = np.concatenate([deviation_mm[-reach:], deviation_mm, deviation_mm[:reach]])
+        return np.convolve(whole, weights, mode="valid"), left
     mask = usable.astype(np.float64)
     values = np.where(usable, deviation_mm, 0.0)
     total = np.convolve(np.concatenate([mask[-reach:], mask, mask[:reach]]), weights, mode="valid")
     summed = np.convolve(np.concatenate([values[-reach:], values, values[:reach]]), weights, mode="valid")
     enough = total >= LEAST_WEIGHT
     filtered = np.where(enough, summed / np.where(enough, total, 1.0), np.nan)
-    return filtered, float(np.sqrt((weights**2).sum()))
+    return filtered, left
 
 
-def zone_result(zone: Zone, profile: DeviationProfile, step_mm: float, shares: dict[str, Array]) -> ZoneResult:
-    """Worst filtered deviation both ways in one zone. ``shares`` - parts (N,) of the uncertainty by source.
+# Parts of the uncertainty by source: an array (N,), or (1,) where it is the same all along, and a factor.
+Shares = dict[str, tuple[Array, float]]
+
+
+def zone_result(zone: Zone, profile: DeviationProfile, step_mm: float, shares: Shares) -> ZoneResult:
+    """Worst filtered deviation both ways in one zone. ``shares`` - parts of the uncertainty by source.
 
     Seen is what the filtered profile has a value for: single lost stations close, anything wider than half the
     filter's window stays open.
@@ -63,7 +71,7 @@ def zone_result(zone: Zone, profile: DeviationProfile, step_mm: float, shares: d
     least = int(where[np.argmin(profile.deviation_mm[where])])
 
     def quantity(at: int) -> Quantity:
-        parts = tuple(Share(source, float(u[at])) for source, u in shares.items())
+        parts = tuple(Share(source, factor * float(u[at % len(u)])) for source, (u, factor) in shares.items())
         return Quantity(float(profile.deviation_mm[at]), float(profile.u_mm[at]), parts)
 
     return ZoneResult(

@@ -301,8 +301,7 @@ def walk_outline(plan, nominal, tangent, normal, bend, pace, deviation, index, a
             at = (at + hop) % count
         dx, dy = plan[i, 0] - nominal[at, 0], plan[i, 1] - nominal[at, 1]
         along = dx * tangent[at, 0] + dy * tangent[at, 1]
-        curved = bend[at, 0] * normal[at, 0] + bend[at, 1] * normal[at, 1]
-        deviation[i] = dx * normal[at, 0] + dy * normal[at, 1] - 0.5 * along * along * curved
+        deviation[i] = dx * normal[at, 0] + dy * normal[at, 1] - 0.5 * along * along * bend[at]
         index[i], ahead[i] = at, along
 
 

@@ -37,18 +37,6 @@ class Scan:
         return Scan(stations, self.lines.part(lines), self.d_mm, self.ribbon[lines], self.edges.part(lines))
 
 
-def thin(stations: Stations, every: int) -> Stations:
-    """Every n-th station."""
-    return Stations(
-        stations.arc_mm[::every],
-        stations.points_mm[::every],
-        stations.tangents[::every],
-        stations.normals[::every],
-        stations.climb[::every],
-        stations.step_mm * every,
-    )
-
-
 def scan(
     picture: GreyPicture,
     stations: Stations,
@@ -74,11 +62,13 @@ def find_place(
     ``nominal`` - stations at the nominal seating, fixture frame. Looks first where the shell should be, then in the
     whole range.
     """
-    few = thin(nominal, max(1, round(FEW_MM / nominal.step_mm)))
+    few = nominal.part(slice(None, None, max(1, round(FEW_MM / nominal.step_mm))))
     settled = _settle(picture, few, PlaneShift(0.0, 0.0, 0.0), model, pose, blur_px)
     if settled is not None:
         return settled
-    found = _search(picture, thin(nominal, max(1, round(SEARCH_STEP_MM / nominal.step_mm))), model, pose)
+    found = _search(
+        picture, nominal.part(slice(None, None, max(1, round(SEARCH_STEP_MM / nominal.step_mm)))), model, pose
+    )
     return None if found is None else _settle(picture, few, found, model, pose, blur_px)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +21,9 @@ class Stations:
     tangents: Array  # (N, 3) unit length in plan, counter-clockwise
     normals: Array  # (N, 3) trim normal: horizontal, out of the material
     climb: Array  # (N,) rise of the show face per mm along the normal
+    # (N,) curvature in plan, positive where the curve bends towards the normal: a hole, an inner corner
+    bend_per_mm: Array
+    pace_mm: Array  # (N,) length in plan of the step to the next station: shorter where the rim climbs
     step_mm: float
 
     @property
@@ -30,29 +33,39 @@ class Stations:
         lifted[:, 2] += self.climb
         return lifted
 
-    @property
-    def bend_per_mm(self) -> Array:
-        """(N,) curvature of the curve in plan, positive where it bends towards the normal: a hole, an inner corner."""
-        turn = np.roll(self.tangents, -1, axis=0) - np.roll(self.tangents, 1, axis=0)
-        run = np.roll(self.points_mm, -1, axis=0) - np.roll(self.points_mm, 1, axis=0)
-        return np.asarray((turn * self.normals).sum(axis=1) / np.hypot(run[:, 0], run[:, 1]))
-
     def placed(self, pose: Pose) -> Stations:
         """The same stations in another frame; ``pose`` turns about z only by little, so "horizontal" stays the
         plate's plane.
         """
-        return Stations(
-            self.arc_mm,
-            pose.apply(self.points_mm),
-            pose.turn(self.tangents),
-            pose.turn(self.normals),
-            self.climb,
-            self.step_mm,
+        return replace(
+            self,
+            points_mm=pose.apply(self.points_mm),
+            tangents=pose.turn(self.tangents),
+            normals=pose.turn(self.normals),
         )
 
     def scaled(self, factor: float) -> Stations:
         """Grown about the frame's origin, for a shell that is warmer than 20 degC; arc lengths stay the drawing's."""
-        return Stations(self.arc_mm, self.points_mm * factor, self.tangents, self.normals, self.climb, self.step_mm)
+        return replace(
+            self,
+            points_mm=self.points_mm * factor,
+            bend_per_mm=self.bend_per_mm / factor,
+            pace_mm=self.pace_mm * factor,
+        )
+
+    def part(self, some: slice) -> Stations:
+        """Some of the stations; with a stride they lie further apart."""
+        stride = some.step or 1
+        return Stations(
+            self.arc_mm[some],
+            self.points_mm[some],
+            self.tangents[some],
+            self.normals[some],
+            self.climb[some],
+            self.bend_per_mm[some],
+            self.pace_mm[some] * stride,
+            self.step_mm * stride,
+        )
 
 
 def lay_stations(curve: Curve, step_mm: float) -> Stations:
@@ -69,7 +82,17 @@ def lay_stations(curve: Curve, step_mm: float) -> Stations:
         [[0.0], np.cumsum(np.linalg.norm(np.diff(np.vstack([curve.points_mm, curve.points_mm[:1]]), axis=0), axis=1))]
     )
     climb = np.interp(arc, vertex_arc, np.append(curve.face_slope, curve.face_slope[0]))
-    return Stations(arc, points, run, normals, climb, float(vertex_arc[-1]) / len(arc))
+    pace = np.hypot(*(np.roll(points, -1, axis=0) - points)[:, :2].T)
+    turn = (np.roll(run, -1, axis=0) - np.roll(run, 1, axis=0))[:, :2] / (pace + np.roll(pace, 1))[:, None]
+    bend = (turn * normals[:, :2]).sum(axis=1)
+    return Stations(arc, points, run, normals, climb, bend, pace, float(vertex_arc[-1]) / len(arc))
+
+
+def together(several: list[Stations]) -> Stations:
+    """The stations of several curves as one list; its step is the first one's."""
+    names = ("arc_mm", "points_mm", "tangents", "normals", "climb", "bend_per_mm", "pace_mm")
+    arrays = {name: np.concatenate([getattr(stations, name) for stations in several]) for name in names}
+    return Stations(**arrays, step_mm=several[0].step_mm)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from edgeinspect.measure.camera import CameraCalibration, CameraModel
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.measurement import Quantity, Share
 from edgeinspect.measure.picture import GreyPicture
-from edgeinspect.measure.ribbon import Stations, lay_stations
+from edgeinspect.measure.ribbon import Stations, lay_stations, together
 from edgeinspect.shell.definition import CutOut, DatumScheme, Frame, ShellDefinition
 
 TEMPERATURE = "temperature"
@@ -32,6 +32,9 @@ class Setup:
         self.cutouts: list[tuple[CutOut, Stations]] = [
             (cutout, lay_stations(cutout.curve, definition.step_mm)) for cutout in definition.cutouts
         ]
+        # All cut-outs one after the other: what is done along them is done once.
+        self.cutout_ends = np.cumsum([len(stations.arc_mm) for _, stations in self.cutouts])
+        self.cutout_stations = together([stations for _, stations in self.cutouts]) if self.cutouts else None
         self.pips_mm = np.array([pip.centre_mm for pip in definition.pips]).reshape(-1, 3)
         self._prepare_budget()
 
@@ -64,6 +67,10 @@ class Setup:
             if cause != TEMPERATURE:  # the fixture frame tells where the cutter ran and is not brought to 20 degC
                 self.rim_shares[Frame.FIXTURE][cause] = budget.along_normals(on_rim, rim.normals)
                 self.path_causes[cause] = budget.outline_shift_covariance(on_rim, rim.points_mm, rim.normals)
+        self.rim_variance = {
+            frame: sum((u**2 for cause, u in shares.items() if cause != TEMPERATURE), np.zeros(len(rim.arc_mm)))
+            for frame, shares in self.rim_shares.items()
+        }
 
     def place_causes(self, index: int, u_growth: float) -> dict[str, float]:
         """Common shares [mm] at one cut-out or decal (in the order of the definition, cut-outs first)."""

@@ -198,7 +198,10 @@ def find_edge(sight: Sight, shift: PlaneShift, datum: Datum | None) -> Edge:
 
 def _find_cutouts(sight: Sight, edge: Edge, datum: Datum | None) -> list[CutOutFound]:
     every = sight.setup.cutouts
-    here = [_where_cut(sight, stations, edge.cut, datum) for _, stations in every]
+    assert sight.setup.cutout_stations is not None
+    whole = _where_cut(sight, sight.setup.cutout_stations, edge.cut, datum)
+    begins = [0, *sight.setup.cutout_ends[:-1]]
+    here = [whole.part(slice(begin, end)) for begin, end in zip(begins, sight.setup.cutout_ends, strict=True)]
     wanted = [(cutout, at) for (cutout, _), at in zip(every, here, strict=True)]
     fits = measure_cutouts(sight.picture, wanted, sight.definition.sheet_mm, sight.model, sight.pose, sight.blur_px)
     middles = np.array([np.append(cutout.centre_mm, s.points_mm[:, 2].mean()) for cutout, s in every])

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from edgeinspect.geometry import Array, PlaneShift
 from edgeinspect.measure.alignment import deviation_from, placed
 from edgeinspect.measure.cutout import CutOutFit, apparent_wall, wall_height
-from edgeinspect.measure.deviation import filter_closed, zone_result
+from edgeinspect.measure.deviation import Shares, filter_closed, zone_result
 from edgeinspect.measure.frames import Datum, form_only
 from edgeinspect.measure.measurement import (
     Alignment,
@@ -26,6 +26,7 @@ from edgeinspect.measure.ribbon import Stations, lay_scan_lines
 from edgeinspect.measure.setup import TEMPERATURE, Sight, quantity
 from edgeinspect.shell.definition import CutOut, Frame
 
+VARYING = {"picture noise", TEMPERATURE, "datums", "which arris"}  # shares that differ from picture to picture
 FAR_WALL_SHARE = 0.03  # of the apparent wall: how far the fit of both arrises was off on ray-traced holes
 
 
@@ -73,13 +74,16 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
         raw[Frame.DATUM] = deviation_from(nominal, edge.point_mm)
     here = edge.scan.stations
     wall = apparent_wall(here, edge.scan.lines, wall_height(here, definition.sheet_mm), sight.model, sight.pose)
-    profiles: dict[Frame, tuple[DeviationProfile, dict[str, Array]]] = {}
+    profiles: dict[Frame, tuple[DeviationProfile, Shares]] = {}
     length = definition.rim.length_mm
     for frame, (deviation, foot) in raw.items():
         at_20 = deviation if frame is Frame.FIXTURE else deviation / sight.growth
         filtered, kept = filter_closed(at_20, edge.usable, definition.filter_cutoff_mm, setup.rim.step_mm)
         shares = _rim_shares(sight, frame, edge, datum, wall, kept)
-        u = np.sqrt(np.sum([share**2 for share in shares.values()], axis=0))
+        square = sight.setup.rim_variance[frame] + sight.edge_model_mm**2
+        for cause in shares.keys() & VARYING:
+            square = square + (shares[cause][0] * shares[cause][1]) ** 2
+        u = np.sqrt(square)
         u = np.where(np.isfinite(filtered), u, np.nan)
         # A station that was not seen has no foot point: it stands where it was looked for.
         arc = np.where(edge.usable, np.mod(foot, length), setup.rim.arc_mm)
@@ -92,24 +96,22 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
     return RimResult(best, nominal, tuple(profile for profile, _ in profiles.values()), zones)
 
 
-def _rim_shares(
-    sight: Sight, frame: Frame, edge: Edge, datum: Datum | None, wall: Array, kept: float
-) -> dict[str, Array]:
-    """Parts (N,) of the profile's uncertainty by source; ``wall`` (N,) - apparent cut face, ``kept`` - what the
-    filter leaves of white noise.
+def _rim_shares(sight: Sight, frame: Frame, edge: Edge, datum: Datum | None, wall: Array, kept: float) -> Shares:
+    """Parts of the profile's uncertainty by source; ``wall`` (N,) - apparent cut face, ``kept`` - what the filter
+    leaves of white noise.
     """
     stations = sight.setup.rim_seated
     u_mm = edge.scan.edges.u_mm
-    shares: dict[str, Array] = {
-        "picture noise": np.where(edge.usable, u_mm, np.nanmedian(u_mm)) * kept,
-    }
+    if not edge.usable.all():
+        u_mm = np.where(edge.usable, u_mm, np.median(u_mm[edge.usable]) if edge.usable.any() else np.nan)
+    shares: Shares = {"picture noise": (u_mm, kept)}
     for cause, u in sight.setup.rim_shares[frame].items():
-        shares[cause] = u * sight.u_growth if cause == TEMPERATURE else u
+        shares[cause] = (u, sight.u_growth if cause == TEMPERATURE else 1.0)
     if frame is Frame.DATUM and datum is not None:
-        shares["datums"] = datum.u_along(stations.points_mm, stations.normals)
+        shares["datums"] = (datum.u_along(stations.points_mm, stations.normals), 1.0)
     if wall.max() > 0.01:  # the picture's edge lies anywhere between the two arrises
-        shares["which arris"] = wall / np.sqrt(12.0)
-    shares["light and edge shape"] = np.full(len(u_mm), sight.edge_model_mm)
+        shares["which arris"] = (wall, 12.0**-0.5)
+    shares["light and edge shape"] = (np.ones(1), sight.edge_model_mm)
     return shares
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -292,7 +294,7 @@ def test_the_sheet_under_a_shifted_cut() -> None:
     points = np.column_stack([xy, plane(xy)])
     flat = lay_stations(Curve("rim", points, np.zeros(len(xy))), 0.5)
     climb = flat.normals[:, 0] * 0.4 - flat.normals[:, 1] * 0.2
-    nominal = Stations(flat.arc_mm, flat.points_mm, flat.tangents, flat.normals, climb, flat.step_mm)
+    nominal = replace(flat, climb=climb)
     seat = Pose.from_degrees((0, 0, 0), (0, 0, 60))
     for cut, shell in [((0.0, 0.0, 0.0), (0.0, 0.0, 0.0)), ((0.5, -0.3, 0.2), (-0.4, 0.2, -0.1))]:
         on = on_sheet(nominal, PlaneShift(*cut).pose().after(seat), PlaneShift(*shell).pose().after(seat), 1.0)

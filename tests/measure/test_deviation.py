@@ -115,7 +115,7 @@ def zone(from_mm: float, to_mm: float) -> Zone:
     return Zone("z", "somewhere", from_mm, to_mm, Limits(-0.5, 0.5))
 
 
-SHARES = {"noise": np.full(COUNT, 0.006), "datums": np.full(COUNT, 0.008)}
+SHARES = {"noise": (np.full(COUNT, 0.003), 2.0), "datums": (np.full(1, 0.008), 1.0)}
 
 
 def test_a_zone_over_the_start_point() -> None:
