@@ -82,7 +82,8 @@ def list_calibrations(station_file: StationFile = STATION, data: DataFolder = DA
         print_json({"station": station.name, "calibrations": entries, "uses": to_plain(uses, [])})
         return
     table = Table(box=None, padding=(0, 2, 0, 0))
-    table.add_column("calibration", min_width=max((len(one.calibration_id) for one in known), default=0))  # to be copied
+    # Ids whole, however narrow the terminal: they are copied from here.
+    table.add_column("calibration", min_width=max((len(one.calibration_id) for one in known), default=0))
     for title in ("", "made (UTC)", "by", "worst length read back"):
         table.add_column(title)
     for one in known:
