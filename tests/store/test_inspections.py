@@ -206,6 +206,7 @@ def test_a_reader_does_not_make_a_record(data: Path) -> None:
 def test_a_locked_record_is_one_sentence(
     store: Store, data: Path, make_inspection: MakeInspection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    patience_s = database.BUSY_TIMEOUT_MS / 1000
     monkeypatch.setattr(database, "BUSY_TIMEOUT_MS", 200)
     with Store.open(data) as hurried:
         other = sqlite3.connect(data / "record.sqlite", isolation_level=None)
@@ -213,7 +214,7 @@ def test_a_locked_record_is_one_sentence(
         begun = time.monotonic()
         with pytest.raises(StoreError, match="locked by another program"):
             save(hurried, make_inspection())
-        assert time.monotonic() - begun < 2
+        assert time.monotonic() - begun < patience_s  # the shorter wait counts, whatever the machine's load
         assert hurried.latest() is None
         other.execute("ROLLBACK")
         other.close()
