@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -56,7 +57,8 @@ class Pages:
     def get(self, path: str) -> Any:
         """The answer; ``statements`` and thousands of ``steps`` of SQLite's own machine that it took."""
         self.statements = self.steps = 0
-        answer = asyncio.run(self._get(path))
+        with ThreadPoolExecutor(1) as apart:  # a browser of another test may have a loop running in this thread
+            answer = apart.submit(lambda: asyncio.run(self._get(path))).result()
         assert answer.status_code == 200, answer.text
         return answer.json() if ".json" in path else answer.text
 
