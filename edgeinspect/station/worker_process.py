@@ -10,6 +10,7 @@ import logging.handlers
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -29,6 +30,7 @@ POLL_S = 0.2
 BEAT_S = 1.0
 HANGING_S = 60.0  # without a step for this long the worker stops beating: it hangs
 START_AGAIN_S = 2.0
+CORES = max(1, (os.cpu_count() or 2) - 1)  # that measuring may use
 log = logging.getLogger("edgeinspect.worker")
 
 
@@ -52,7 +54,7 @@ def work(station_file: Path, station_sha256: str, data: Path, says: Connection) 
 
     signal.signal(signal.SIGTERM, asked_to_stop)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the whole group: the parent decides
-    cv2.setNumThreads(max(1, (os.cpu_count() or 2) - 1))  # one core is left for the pages
+    _leave_room_for_the_pages()
     lock = FileLock(data / "worker.lock")
     try:
         _log_to(data)
@@ -94,6 +96,15 @@ def _work_on(worker: Worker, go_on: Callable[[], bool], stop: threading.Event) -
         alive_s = time.monotonic()
         if not worker.step():
             stop.wait(POLL_S)
+
+
+def _leave_room_for_the_pages() -> None:
+    """A page that a person waits for comes first: one core is not used for measuring, and the others are given up."""
+    cv2.setNumThreads(CORES)
+    if hasattr(os, "nice"):
+        os.nice(10)
+    if sys.platform == "linux":
+        os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))  # whoever wakes up goes first
 
 
 def _log_to(data: Path) -> None:
@@ -139,6 +150,7 @@ class WorkerProcess:
             process = self._context.Process(
                 target=work, args=(*self._arguments, says), name="edgeinspect-worker", daemon=True
             )
+            os.environ.setdefault("OPENBLAS_NUM_THREADS", str(CORES))  # read when numpy is loaded there
             process.start()
             says.close()  # the worker's end is now the only one: when it dies, that is heard
             while process.is_alive() and not self._stopping.wait(POLL_S):

@@ -15,7 +15,7 @@ import math
 import types
 import typing
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -61,35 +61,40 @@ def from_plain(kind: Any, plain: Any, arrays: Sequence[NDArray[Any]]) -> Any:
     Raises StoreError if the two do not fit: a record of another version of edgeinspect, or a damaged one.
     """
     try:
-        return _value(kind, plain, arrays)
+        return _reader(kind)(plain, arrays)
     except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
         raise StoreError(
             f"a stored record does not fit this edgeinspect ({error}): read it with the version that wrote it"
         ) from error
 
 
-def _value(kind: Any, plain: Any, arrays: Sequence[NDArray[Any]]) -> Any:
+@functools.cache
+def _reader(kind: Any) -> Callable[[Any, Sequence[NDArray[Any]]], Any]:
+    """How to read a value of an annotated type: found out once for each, because a record has thousands."""
     origin, inner = typing.get_origin(kind), typing.get_args(kind)
     if origin in (typing.Union, types.UnionType):
-        if plain is None:
-            return None
         (kind,) = (choice for choice in inner if choice is not type(None))  # records use Optional only
-        return _value(kind, plain, arrays)
+        read = _reader(kind)
+        return lambda plain, arrays: None if plain is None else read(plain, arrays)
     if origin is np.ndarray:
-        return arrays[plain["array"]]
+        return lambda plain, arrays: arrays[plain["array"]]
     if origin is tuple:
         if len(inner) == 2 and inner[1] is Ellipsis:
-            return tuple(_value(inner[0], item, arrays) for item in plain)
-        return tuple(_value(each, item, arrays) for each, item in zip(inner, plain, strict=True))
+            read = _reader(inner[0])
+            return lambda plain, arrays: tuple(read(item, arrays) for item in plain)
+        each = [_reader(one) for one in inner]
+        return lambda plain, arrays: tuple(read(item, arrays) for read, item in zip(each, plain, strict=True))
     if origin is frozenset:
-        return frozenset(_value(inner[0], item, arrays) for item in plain)
+        read = _reader(inner[0])
+        return lambda plain, arrays: frozenset(read(item, arrays) for item in plain)
     if origin is dict:
-        return {key: _value(inner[1], item, arrays) for key, item in plain.items()}
+        read = _reader(inner[1])
+        return lambda plain, arrays: {key: read(item, arrays) for key, item in plain.items()}
     if isinstance(kind, type) and dataclasses.is_dataclass(kind):
-        hints = _hints(kind)
-        return kind(**{name: _value(hints[name], item, arrays) for name, item in plain.items()})
+        fields = {name: _reader(hint) for name, hint in _hints(kind).items() if name in kind.__dataclass_fields__}
+        return lambda plain, arrays: kind(**{name: fields[name](item, arrays) for name, item in plain.items()})
     if kind in (bool, int, str, float) or (isinstance(kind, type) and issubclass(kind, enum.Enum)):
-        return kind(plain)
+        return lambda plain, _: kind(plain)
     raise TypeError(f"no way to read a {kind}")
 
 

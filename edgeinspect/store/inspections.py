@@ -44,6 +44,14 @@ class Row:
     finished_at: str
 
 
+@dataclass(frozen=True)
+class KeptFiles:
+    """Of one picture; they may be thrown away earlier than the record."""
+
+    view: bool  # the JPEG for looking
+    original: bool  # as it came in
+
+
 _FOLDERS = ("pictures", "ribbons")
 _ROW_COLUMNS = [getattr(InspectionTable, name) for name in Row.__dataclass_fields__]
 
@@ -201,6 +209,14 @@ class Store:
             select(*_ROW_COLUMNS).where(InspectionTable.shell_id == shell_id).order_by(InspectionTable.attempt)
         )
 
+    def neighbours(self, inspection_id: int) -> tuple[int | None, int | None]:
+        """The ids of the inspections before and after one, None where there is none."""
+        number = InspectionTable.inspection_id
+        earlier = select(func.max(number)).where(number < inspection_id).scalar_subquery()
+        later = select(func.min(number)).where(number > inspection_id).scalar_subquery()
+        ((before, after),) = self._rows(select(earlier, later))
+        return before, after
+
     def listing(self, limit: int = 50, before_id: int | None = None, wanted: Wanted = ALL) -> tuple[Row, ...]:
         """Up to ``limit`` inspections, newest first; ``before_id`` goes on after the last id of a former page."""
         query = select(*_ROW_COLUMNS).order_by(InspectionTable.inspection_id.desc()).limit(limit)
@@ -243,6 +259,16 @@ class Store:
         """A JPEG of a picture, for looking only; None where there is none."""
         name = self._picture_column(PictureTable.view_file, inspection_id, camera)
         return None if name is None else self._file("pictures", name)
+
+    def kept_files(self, inspection_id: int) -> dict[str, KeptFiles]:
+        """By camera, which of its files are there, without reading them."""
+        columns = (PictureTable.camera, PictureTable.view_file, PictureTable.original_file)
+        rows = self._rows(select(*columns).where(PictureTable.inspection_id == inspection_id))
+        pictures = self.data / "pictures"
+        return {
+            camera: KeptFiles(*(name is not None and (pictures / name).is_file() for name in names))
+            for camera, *names in rows
+        }
 
     def shell_with_pixels(self, pixels_sha256: str) -> str | None:
         """The shell id of an earlier picture with exactly these pixels."""

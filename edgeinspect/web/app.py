@@ -30,7 +30,7 @@ from edgeinspect.web import (
 )
 from edgeinspect.web.board import Board
 from edgeinspect.web.guard import Guard
-from edgeinspect.web.parts import Parts, utc_now
+from edgeinspect.web.parts import Parts, Recent, utc_now
 from edgeinspect.web.places import Plans
 from edgeinspect.web.problems import answer_problems
 from edgeinspect.web.shells import Shells
@@ -56,7 +56,7 @@ def create_app(
     state = State.open(data)
     shells = Shells(station.folders.models)
     board = Board(station, store, state, shells, clock, trouble)
-    parts = Parts(station, data, store, state, shells, Plans(shells), board, _pages(station), clock)
+    parts = Parts(station, data, store, Recent(store), state, shells, Plans(shells), board, _pages(station), clock)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:

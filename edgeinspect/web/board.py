@@ -305,9 +305,10 @@ class Board:
         shown = [picture.camera for picture in inspection.pictures if picture.camera in cameras]
         if place is not None and place.camera in shown:
             shown = [place.camera]
+        assert inspection.inspection_id is not None
+        files = self._store.kept_files(inspection.inspection_id) if shown else {}
         for camera in shown:
-            assert inspection.inspection_id is not None
-            if self._store.view(inspection.inspection_id, camera) is None:
+            if camera not in files or not files[camera].view:
                 continue
             size = (cameras[camera].width_px, cameras[camera].height_px)
             drawing = picture_drawing(inspection.measurement, camera, size, every_rim=6)

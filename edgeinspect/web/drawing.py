@@ -89,13 +89,23 @@ class RibbonDrawing:
     nominal_d_mm: Numbers  # the nominal outline on the same scan lines, as the shell's datums place it
 
 
+def rounded(values: Array, digits: int) -> list[float]:
+    """As JSON wants them; all at once, because a page has fifty thousand."""
+    listed: list[float] = np.round(values.astype(np.float64), digits).tolist()
+    return listed
+
+
 def numbers(values: Array, digits: int) -> Numbers:
-    """Values as JSON wants them: rounded, None for nan."""
-    return [round(float(v), digits) if np.isfinite(v) else None for v in values]
+    """Rounded, None for nan."""
+    finite = np.isfinite(values)
+    if finite.all():
+        return [*rounded(values, digits)]
+    return [value if ok else None for value, ok in zip(rounded(values, digits), finite.tolist(), strict=True)]
 
 
 def points(values: Array, digits: int = 3) -> list[Point]:
-    return [(round(float(x), digits), round(float(y), digits)) for x, y in values]
+    xs, ys = rounded(values[:, 0], digits), rounded(values[:, 1], digits)
+    return list(zip(xs, ys, strict=True))
 
 
 def measured(trace: EdgeTrace) -> NDArray[np.bool_]:
@@ -151,11 +161,10 @@ def curve_drawing(trace: EdgeTrace, measurement: ShellMeasurement, every: int = 
     return CurveDrawing(
         curve=trace.curve,
         is_rim=is_rim,
-        arc_mm=[round(float(a), 3) for a in trace.arc_mm[pick]],
+        arc_mm=rounded(trace.arc_mm[pick], 3),
         nominal_px=points(trace.nominal_pixel[pick]),
         edge_px=[
-            (round(float(x), 3), round(float(y), 3)) if ok else None
-            for (x, y), ok in zip(trace.pixel[pick], seen[pick], strict=True)
+            place if ok else None for place, ok in zip(points(trace.pixel[pick]), seen[pick].tolist(), strict=True)
         ],
         pixel_per_mm=points(trace.pixel_per_mm[pick], 4),
         deviation_mm=numbers(deviation[pick], 4),
@@ -192,7 +201,7 @@ def profile_drawings(measurement: ShellMeasurement) -> list[ProfileDrawing]:
         drawings.append(
             ProfileDrawing(
                 frame=profile.frame.value,
-                arc_mm=[round(float(a), 3) for a in profile.arc_mm[order]],
+                arc_mm=rounded(profile.arc_mm[order], 3),
                 deviation_mm=numbers(profile.deviation_mm[order], 4),
                 u_mm=numbers(profile.u_mm[order], 4),
             )
@@ -215,7 +224,7 @@ def ribbon_drawing(ribbon: Ribbon, measurement: ShellMeasurement, picture_url: s
         curve=ribbon.curve,
         camera=ribbon.camera,
         picture_url=picture_url,
-        arc_mm=[round(float(a), 3) for a in ribbon.arc_mm],
+        arc_mm=rounded(ribbon.arc_mm, 3),
         d_from_mm=round(float(ribbon.d_mm[0]), 4),
         d_to_mm=round(float(ribbon.d_mm[-1]), 4),
         samples=len(ribbon.d_mm),
@@ -241,28 +250,35 @@ def ribbon_png(ribbon: Ribbon) -> bytes:
 
 def place_of(finding: Finding, measurement: ShellMeasurement, definition: ShellDefinition | None) -> Place | None:
     """Where in the pictures a finding lies, None where no picture shows it."""
+    return places_of(measurement, definition)(finding)
+
+
+def places_of(measurement: ShellMeasurement, definition: ShellDefinition | None) -> Callable[[Finding], Place | None]:
+    """``place_of`` for many findings of one measurement."""
     rim = [trace for trace in measurement.traces if trace.curve == rim_name(measurement) and len(trace.arc_mm)]
-    arc = finding.at_arc_mm
-    if arc is not None and rim:
-        trace = min(rim, key=lambda one: float(np.abs(one.arc_mm - arc).min()))
-        at = int(np.abs(trace.arc_mm - arc).argmin())
-        pixel = trace.pixel[at] if measured(trace)[at] else trace.nominal_pixel[at]
-        return Place(trace.camera, float(pixel[0]), float(pixel[1]), finding.where)
-    if not rim or definition is None:
+    plan = _plan_to_pixel(rim[0], definition) if rim and definition is not None else None
+
+    def place(finding: Finding) -> Place | None:
+        arc = finding.at_arc_mm
+        if arc is not None and rim:
+            trace = min(rim, key=lambda one: float(np.abs(one.arc_mm - arc).min()))
+            at = int(np.abs(trace.arc_mm - arc).argmin())
+            seen = trace.flags[at] == 0 and np.isfinite(trace.pixel[at]).all()
+            pixel = trace.pixel[at] if seen else trace.nominal_pixel[at]
+            return Place(trace.camera, float(pixel[0]), float(pixel[1]), finding.where)
+        if plan is None or definition is None:
+            return None
+        if finding.at_shell_mm is not None:
+            return Place(rim[0].camera, *plan(finding.at_shell_mm), finding.where)
+        if finding.characteristic == "path shift" and measurement.cut is not None:
+            shift = measurement.cut.shift
+            reach = ARROW_MM / max(float(np.hypot(shift.dx_mm, shift.dy_mm)), 1e-6)
+            x_mm, y_mm = (float(value) for value in definition.rim.points_mm[:, :2].mean(axis=0))
+            to = plan((x_mm + reach * shift.dx_mm, y_mm + reach * shift.dy_mm))
+            return Place(rim[0].camera, *plan((x_mm, y_mm)), finding.where, to)
         return None
-    plan = _plan_to_pixel(rim[0], definition)
-    if finding.at_shell_mm is not None:
-        x, y = plan(finding.at_shell_mm)
-        return Place(rim[0].camera, x, y, finding.where)
-    if finding.characteristic == "path shift" and measurement.cut is not None:
-        shift = measurement.cut.shift
-        reach = ARROW_MM / max(float(np.hypot(shift.dx_mm, shift.dy_mm)), 1e-6)
-        middle = definition.rim.points_mm[:, :2].mean(axis=0)
-        x, y = plan((middle[0], middle[1]))
-        return Place(
-            rim[0].camera, x, y, finding.where, plan((middle[0] + reach * shift.dx_mm, middle[1] + reach * shift.dy_mm))
-        )
-    return None
+
+    return place
 
 
 def _plan_to_pixel(rim: EdgeTrace, definition: ShellDefinition) -> Callable[[Point], Point]:
@@ -270,10 +286,12 @@ def _plan_to_pixel(rim: EdgeTrace, definition: ShellDefinition) -> Callable[[Poi
     arc, length = closed_arc_mm(definition.rim.points_mm)
     whole = np.append(arc, length)
     xy = np.vstack([definition.rim.points_mm, definition.rim.points_mm[:1]])[:, :2]
-    plan = np.column_stack([np.interp(rim.arc_mm, whole, xy[:, k]) for k in (0, 1)])
-    known = np.isfinite(rim.nominal_pixel).all(axis=1)
+    few = slice(None, None, 8)  # three numbers a coordinate are looked for
+    at, pixel = rim.arc_mm[few], rim.nominal_pixel[few]
+    plan = np.column_stack([np.interp(at, whole, xy[:, k]) for k in (0, 1)])
+    known = np.isfinite(pixel).all(axis=1)
     terms = np.column_stack([plan, np.ones(len(plan))])[known]
-    fit, *_ = np.linalg.lstsq(terms, rim.nominal_pixel[known], rcond=None)
+    fit, *_ = np.linalg.lstsq(terms, pixel[known], rcond=None)
 
     def to_pixel(place_mm: Point) -> Point:
         x, y = np.array([*place_mm, 1.0]) @ fit

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated
 
 from fastapi import APIRouter, HTTPException, Path, Request
@@ -12,6 +13,7 @@ from edgeinspect.interface import inspection_document, inspection_schema
 from edgeinspect.web.drawing import ribbon_png
 from edgeinspect.web.inspection_record import InspectionRecord, inspection_record
 from edgeinspect.web.parts import Parts, PartsHere
+from edgeinspect.web.twin import as_json
 
 routes = APIRouter(prefix="/inspections")
 
@@ -19,20 +21,19 @@ InspectionId = Annotated[int, Path(ge=1, le=2**62)]
 Name = Annotated[str, Path(pattern=r"^[A-Za-z0-9_.-]{1,64}$")]
 
 
-def _found(parts: Parts, inspection_id: int, *, ribbons: bool = False) -> Inspection:
-    inspection = parts.store.inspection(inspection_id, ribbons=ribbons)
+def _found(parts: Parts, inspection_id: int) -> Inspection:
+    return _there(parts.recent.inspection(inspection_id), inspection_id)
+
+
+def _there(inspection: Inspection | None, inspection_id: int) -> Inspection:
     if inspection is None:
         raise HTTPException(404, f"There is no inspection {inspection_id}.")
     return inspection
 
 
-def _record(parts: Parts, inspection_id: int) -> InspectionRecord:
-    return inspection_record(parts, _found(parts, inspection_id, ribbons=True))
-
-
-@routes.get("/{inspection_id}.json")
-def inspection_twin(parts: PartsHere, inspection_id: InspectionId) -> InspectionRecord:
-    return _record(parts, inspection_id)
+@routes.get("/{inspection_id}.json", response_model=InspectionRecord)
+def inspection_twin(parts: PartsHere, inspection_id: InspectionId) -> Response:
+    return as_json(inspection_record(parts, _found(parts, inspection_id)))
 
 
 @routes.get(
@@ -43,7 +44,10 @@ def whole_record(parts: PartsHere, inspection_id: InspectionId, ribbons: bool = 
     """Everything that was measured and how it was judged, profiles and edge points included, as documented by
     ``edgeinspect schema inspection``. The levels of the ribbons only when asked for.
     """
-    return JSONResponse(inspection_document(_found(parts, inspection_id, ribbons=ribbons)))
+    found = _found(parts, inspection_id)
+    if not ribbons:
+        found = replace(found, measurement=replace(found.measurement, ribbons=()))
+    return JSONResponse(inspection_document(found))
 
 
 @routes.get("/{inspection_id}/pictures/{camera}.jpg")
@@ -70,7 +74,7 @@ def original(parts: PartsHere, inspection_id: InspectionId, camera: Name) -> Res
 @routes.get("/{inspection_id}/ribbons/{number}.png")
 def ribbon(parts: PartsHere, inspection_id: InspectionId, number: Annotated[int, Path(ge=0, le=999)]) -> Response:
     """One ribbon, by its place in the record."""
-    ribbons = _found(parts, inspection_id, ribbons=True).measurement.ribbons
+    ribbons = _found(parts, inspection_id).measurement.ribbons
     if number >= len(ribbons):
         raise HTTPException(404, f"Inspection {inspection_id} keeps {len(ribbons)} ribbons.")
     return Response(ribbon_png(ribbons[number]), media_type="image/png")
@@ -78,6 +82,6 @@ def ribbon(parts: PartsHere, inspection_id: InspectionId, number: Annotated[int,
 
 @routes.get("/{inspection_id}", response_class=HTMLResponse)
 def inspection_page(request: Request, parts: PartsHere, inspection_id: InspectionId) -> Response:
-    return parts.pages.TemplateResponse(
-        request, "inspection.html", {"record": _record(parts, inspection_id), "here": "inspections"}
-    )
+    found = parts.store.inspection(inspection_id, ribbons=False)
+    record = inspection_record(parts, _there(found, inspection_id), drawn=False)
+    return parts.pages.TemplateResponse(request, "inspection.html", {"record": record, "here": "inspections"})

@@ -8,6 +8,7 @@ from edgeinspect.conformity import Finding
 from edgeinspect.inspection import Inspection
 from edgeinspect.measure.measurement import Alignment, CutOutResult, Flag, Quantity, Share
 from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.store.inspections import KeptFiles
 from edgeinspect.web.board import AttemptNow, attempts_now, view_url
 from edgeinspect.web.drawing import (
     PictureDrawing,
@@ -15,7 +16,7 @@ from edgeinspect.web.drawing import (
     ProfileDrawing,
     RibbonDrawing,
     picture_drawing,
-    place_of,
+    places_of,
     profile_drawings,
     ribbon_drawing,
 )
@@ -159,6 +160,7 @@ class InspectionRecord:
     flag_words: dict[int, str]
 
 
+NO_FILES = KeptFiles(view=False, original=False)
 FLAG_WORDS = {
     Flag.NO_EDGE: "no edge in the search band",
     Flag.LOW_CONTRAST: "too little contrast",
@@ -169,21 +171,22 @@ FLAG_WORDS = {
 }
 
 
-def inspection_record(parts: Parts, inspection: Inspection) -> InspectionRecord:
+def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = True) -> InspectionRecord:
+    """Without drawings it is made in half the time: the page itself fetches them with its twin."""
     assert inspection.inspection_id is not None
     number, measurement, verdict = inspection.inspection_id, inspection.measurement, inspection.verdict
     definition = parts.shells.as_judged(measurement.shell, measurement.definition_sha256)
-    near = parts.store.listing(2, number + 2)  # the one after and this one, or this one and the one before
-    earlier = parts.store.listing(1, number)
+    earlier_id, later_id = parts.store.neighbours(number)
     zones = zone_rows(inspection, definition)
+    place = places_of(measurement, definition)
     worst_zone = max(zones, key=lambda row: max(row.most.value, -row.least.value), default=None)
     return InspectionRecord(
         inspection_id=number,
         shell_id=inspection.shell_id,
         attempt=inspection.attempt,
         attempts=attempts_now(parts.store.attempts(inspection.shell_id)),
-        earlier_id=earlier[0].inspection_id if earlier else None,
-        later_id=next((row.inspection_id for row in near if row.inspection_id > number), None),
+        earlier_id=earlier_id,
+        later_id=later_id,
         station=inspection.station,
         started_at=inspection.started_at,
         finished_at=inspection.finished_at,
@@ -191,10 +194,7 @@ def inspection_record(parts: Parts, inspection: Inspection) -> InspectionRecord:
         look=LOOKS[verdict.answer],
         sentence=verdict.sentence,
         action=verdict.action,
-        findings=[
-            FindingRow(finding, LOOKS[finding.answer], place_of(finding, measurement, definition))
-            for finding in verdict.findings
-        ],
+        findings=[FindingRow(finding, LOOKS[finding.answer], place(finding)) for finding in verdict.findings],
         rule=verdict.rule,
         expected_shell=inspection.expected.shell,
         expected_variant=inspection.expected.variant,
@@ -233,7 +233,7 @@ def inspection_record(parts: Parts, inspection: Inspection) -> InspectionRecord:
             )
             for view in measurement.views
         ],
-        pictures=picture_rows(parts, inspection),
+        pictures=picture_rows(parts, inspection, drawn),
         zones=zones,
         cutouts=cutout_rows(inspection, definition),
         decals=decal_rows(inspection, definition),
@@ -333,15 +333,16 @@ def decal_rows(inspection: Inspection, definition: ShellDefinition | None) -> li
     return rows
 
 
-def picture_rows(parts: Parts, inspection: Inspection) -> list[PictureRow]:
+def picture_rows(parts: Parts, inspection: Inspection, drawn: bool) -> list[PictureRow]:
     assert inspection.inspection_id is not None
     number = inspection.inspection_id
     sizes = {setup.name: (setup.width_px, setup.height_px) for setup in parts.station.cameras}
+    files = parts.store.kept_files(number)
     rows = []
     for picture in inspection.pictures:
         camera = picture.camera
-        shown = camera in sizes and parts.store.view(number, camera) is not None
-        kept = parts.store.picture_name(number, camera) is not None
+        there = files.get(camera, NO_FILES)
+        shown = camera in sizes and there.view
         rows.append(
             PictureRow(
                 camera=camera,
@@ -350,8 +351,8 @@ def picture_rows(parts: Parts, inspection: Inspection) -> list[PictureRow]:
                 sha256=picture.sha256,
                 pixels_sha256=picture.pixels_sha256,
                 view_url=view_url(number, camera) if shown else None,
-                original_url=f"/inspections/{number}/pictures/{camera}/original" if kept else None,
-                drawing=picture_drawing(inspection.measurement, camera, sizes[camera]) if shown else None,
+                original_url=f"/inspections/{number}/pictures/{camera}/original" if there.original else None,
+                drawing=picture_drawing(inspection.measurement, camera, sizes[camera]) if shown and drawn else None,
             )
         )
     return rows

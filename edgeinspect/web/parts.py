@@ -12,6 +12,7 @@ from typing import Annotated, cast
 from fastapi import Depends, Request
 from fastapi.templating import Jinja2Templates
 
+from edgeinspect.inspection import Inspection
 from edgeinspect.station.config import Station
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import State
@@ -24,11 +25,37 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
+class Recent:
+    """The inspections looked at last, whole: a page's JSON twin and its ribbons follow each other."""
+
+    KEPT = 2
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._kept: dict[int, Inspection] = {}
+        self._lock = threading.Lock()
+
+    def inspection(self, inspection_id: int) -> Inspection | None:
+        """An inspection never changes, so it may be kept. Raises StoreError."""
+        with self._lock:
+            kept = self._kept.get(inspection_id)
+        if kept is not None:
+            return kept
+        found = self._store.inspection(inspection_id)
+        if found is not None:
+            with self._lock:
+                self._kept[inspection_id] = found
+                while len(self._kept) > self.KEPT:
+                    del self._kept[next(iter(self._kept))]
+        return found
+
+
 @dataclass(frozen=True)
 class Parts:
     station: Station
     data: Path
     store: Store  # read only
+    recent: Recent
     state: State
     shells: Shells
     plans: Plans

@@ -18,6 +18,7 @@ from edgeinspect.inspection import Expected
 from edgeinspect.web.board import BoardRecord
 from edgeinspect.web.look import LOOKS, iso_time
 from edgeinspect.web.parts import PartsHere
+from edgeinspect.web.twin import as_json
 
 LOOK_EACH_S = 0.2
 BEAT_EACH_S = 1.0
@@ -43,9 +44,9 @@ def station_page(request: Request, parts: PartsHere) -> Response:
     )
 
 
-@routes.get("/station.json")
-def station_record(parts: PartsHere) -> BoardRecord:
-    return parts.board.record()
+@routes.get("/station.json", response_model=BoardRecord)
+def station_record(parts: PartsHere) -> Response:
+    return as_json(parts.board.record())
 
 
 @routes.get("/events", response_class=EventSourceResponse)

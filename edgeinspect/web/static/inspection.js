@@ -56,10 +56,19 @@ if (record.profiles.length) {
 }
 
 if (record.ribbons.length) {
+  document.getElementById("ribbons").hidden = false;
   const strip = ribbonStrip(document.getElementById("ribbon"), document.getElementById("ribbon-axis"), document.getElementById("ribbon-words"), record, { pointAt });
   views.push(strip);
-  const buttons = [...document.querySelectorAll("[data-ribbon]")];
-  for (const button of buttons) button.addEventListener("click", () => { press(buttons, button); strip.show(Number(button.dataset.ribbon)); });
+  const buttons = record.ribbons.map((ribbon, at) => {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "button";
+    button.textContent = ribbon.curve.replaceAll("_", " ");
+    button.addEventListener("click", () => { press(buttons, button); strip.show(at); });
+    return button;
+  });
+  press(buttons, buttons[0]);
+  document.querySelector("#ribbons [role=group]").append(...buttons);
 }
 
 for (const row of document.querySelectorAll("tr[data-x]")) {
