@@ -18,6 +18,7 @@ class InspectionTable(Table):
     __tablename__ = "inspection"
     __table_args__ = (
         Index("ix_inspection_shell_id_attempt", "shell_id", "attempt", unique=True),
+        Index("ix_inspection_finished_at", "finished_at", "answer"),  # answers are counted by time, five times a second
         CheckConstraint("answer IN ('CONFORMING', 'NONCONFORMING', 'NOT PROVEN', 'NO RESULT')", name="answer"),
         {"sqlite_autoincrement": True},  # an id is never given twice
     )
@@ -33,7 +34,7 @@ class InspectionTable(Table):
     characteristic: Mapped[str]  # the worst one
     where: Mapped[str]
     started_at: Mapped[str]
-    finished_at: Mapped[str] = mapped_column(index=True)
+    finished_at: Mapped[str]
     record: Mapped[str] = mapped_column(Text)
     ribbons_file: Mapped[str | None]  # below ribbons/; these may be thrown away earlier than the numbers
 

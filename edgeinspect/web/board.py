@@ -25,7 +25,7 @@ WORKER_SILENT_AFTER_S = 5.0  # it beats every second, also while measuring
 FORGET_AFTER_S = 900.0  # an answer as old as this is about no shell that is still here: the board waits instead
 MESSAGE_FOR_S = 120.0
 
-BoardState = Literal["trouble", "stopped", "measuring", "waiting", "answer"]
+BoardState = Literal["trouble", "stopped", "measuring", "interrupted", "waiting", "answer"]
 
 
 @dataclass(frozen=True)
@@ -200,6 +200,7 @@ class Board:
             age = self._answered.age_s(self._answer.inspection_id, self._answer.finished_at, now)
             self._answer = replace(self._answer, age_s=round(age or 0.0, 1))
         trouble = self.trouble()
+        interrupted, again = self._interrupted(state, now)
         what: BoardState = "waiting"
         if trouble:
             what = "trouble"
@@ -207,11 +208,14 @@ class Board:
             what = "stopped"
         elif state.measuring is not None:
             what = "measuring"
+        elif interrupted is not None and (
+            self._answer is None or self._answer.finished_at < (state.interrupted_at or "")
+        ):
+            what = "interrupted"  # the answer before it is of a shell that is no longer here
         elif self._answer is not None and self._answer.age_s < FORGET_AFTER_S:
             what = "answer"
         counts = self._store.counts(Wanted(since=_start_of_day(now)))
         message, message_at, message_word = state.message, state.message_at, state.message_word
-        interrupted, again = self._interrupted(state, now)
         if again:
             message, message_at, message_word = again, iso_time(now), "LOOK AGAIN" if interrupted else "LOOKED AGAIN"
         return BoardRecord(

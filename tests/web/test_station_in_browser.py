@@ -140,11 +140,18 @@ def test_trouble_is_said_instead_of_the_last_answer(plant: Plant, open_page: Ope
 
 
 def test_the_shell_to_look_at_again_is_named(plant: Plant, open_page: Open) -> None:
+    """After a kill: the answer before is of a shell that is gone, and does not stand for the one that was cut off."""
+    kept = plant.save("good", "L-0413", age_s=5)
     plant.state.interrupted("L-0414", plant.now(), 1)
     page = open_page().page
-    page.wait_for_selector("#refused:not([hidden])")
-    assert page.inner_text("#refused b") == "LOOK AGAIN"
-    assert page.inner_text("#refused span").startswith("Shell L-0414 was being measured when the station stopped")
+    wait_state(page, "interrupted")
+    assert page.inner_text("#notice") == "LOOK AGAIN" and lit(page) == []
+    assert page.inner_text("#sentence").startswith("Shell L-0414 was being measured when the station stopped")
+    assert not page.locator("#refused").is_visible()
+    assert kept.verdict.sentence not in str(page.text_content("#board"))
+    plant.save("close", "L-0415")  # another one comes first: its answer stands, the sentence too
+    wait_state(page, "answer")
+    assert page.inner_text("#refused b") == "LOOK AGAIN" and "L-0414" in page.inner_text("#refused span")
     plant.save("bad", "L-0414")
     page.wait_for_selector("#refused b:text-is('LOOKED AGAIN')")
     assert page.inner_text("#refused span").endswith("Its answer now is: BAD")
@@ -286,12 +293,15 @@ def test_what_is_no_answer_looks_like_none(plant: Plant, live: Live, open_page: 
     check("waiting")
     plant.state.measuring("L-1", plant.now())
     check("measuring")
+    plant.state.measuring(None, plant.now())
+    plant.state.interrupted("L-1", plant.now(), 1)
+    check("interrupted")
     live.beating.clear()
     plant.ahead += timedelta(seconds=6)
     check("stopped")
     live.stop()
     check("lost")
-    assert len(seen) == 4
+    assert len(seen) == 5
 
 
 def stem_px(page: Page, selector: str, colour: str) -> int:

@@ -96,7 +96,7 @@ def test_killed_at_random_moments_nothing_that_was_shown_is_missing(tmp_path: Pa
     assert sorted(row.shell_id for row in rows) == sorted(put)  # each once: no picture was lost, none looked at twice
     assert {row.answer for row in rows} >= {Answer.CONFORMING, Answer.NONCONFORMING} or KILLS < 5
     print(
-        f"{KILLS} kills, {len(rows)} inspections, {len(watcher.answers)} shown, {named} shells named to look at again"
+        f"{KILLS} kills, {len(rows)} inspections, {len({**watcher.listed, **watcher.answers})} shown, {named} shells named to look at again"
     )
 
 

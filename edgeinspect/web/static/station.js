@@ -62,6 +62,7 @@ const NOTICES = {
   trouble: ["CANNOT MEASURE", "", "Set the shell aside; call plant IT"],
   stopped: ["MEASURING HAS STOPPED", "Pictures are not being looked at, so there is no answer for this shell", "Set the shell aside; call plant IT"],
   measuring: ["MEASURING", "", ""],
+  interrupted: ["LOOK AGAIN", "", "Wait for its answer, or look at it again"],
   waiting: ["WAITING FOR THE FIRST SHELL", "No shell has been measured here yet", ""],
 };
 
@@ -84,7 +85,7 @@ function show() {
   const measured = now === "measuring" && record.measuring_since ? ` ${Math.floor(since(record.measuring_since))} s` : "";
   part("age").textContent = answer ? (old ? `OLD: ${ageWords(age(answer))}` : ageWords(age(answer))) : measured;
   if (record && record.gauge && part("gauge-age")) part("gauge-age").textContent = ageWords(since(record.gauge.measured_at));
-  if (record?.message) part("refused").hidden = since(record.message_at) > record.message_for_s;
+  if (record?.message) part("refused").hidden = now === "interrupted" || since(record.message_at) > record.message_for_s;
 }
 
 function light(key) {
@@ -115,7 +116,7 @@ function showNotice(now) {
   part("term").textContent = "";
   part("look-count").textContent = "";
   const expected = now === "measuring" && record.expected;
-  part("sentence").textContent = expected ? `as ${expected.title}, ${expected.words}` : now === "trouble" ? record.trouble : sentence;
+  part("sentence").textContent = expected ? `as ${expected.title}, ${expected.words}` : now === "trouble" ? record.trouble : now === "interrupted" ? record.message : sentence;
   part("action").textContent = now === "waiting" && record && !record.expected ? "Choose the shell: press Change" : action;
   part("details").hidden = true;
   part("picture").classList.add("absent");
@@ -166,7 +167,7 @@ function showBlock() {
     return item;
   }));
 
-  part("refused").hidden = !record.message;
+  part("refused").hidden = !record.message || state() === "interrupted"; // there it is the sentence itself
   part("refused").firstElementChild.textContent = record.message_word;
   part("refused").lastElementChild.textContent = record.message;
 }

@@ -65,6 +65,8 @@ def upgrade() -> None:
     op.execute(FILL_LENGTHS)
     op.create_index("ix_finding_answer", "finding", ["answer", "where"])
     op.create_index("ix_finding_where", "finding", ["where", "answer"])
+    op.drop_index("ix_inspection_finished_at", "inspection")
+    op.create_index("ix_inspection_finished_at", "inspection", ["finished_at", "answer"])
     with op.batch_alter_table("state") as state:
         state.add_column(sa.Column("message_word", sa.String, nullable=False, server_default=""))
         state.add_column(sa.Column("interrupted", sa.String, nullable=True))
