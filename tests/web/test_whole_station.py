@@ -95,9 +95,8 @@ def test_killed_at_random_moments_nothing_that_was_shown_is_missing(tmp_path: Pa
         station.kill()
     assert sorted(row.shell_id for row in rows) == sorted(put)  # each once: no picture was lost, none looked at twice
     assert {row.answer for row in rows} >= {Answer.CONFORMING, Answer.NONCONFORMING} or KILLS < 5
-    print(
-        f"{KILLS} kills, {len(rows)} inspections, {len({**watcher.listed, **watcher.answers})} shown, {named} shells named to look at again"
-    )
+    shown = len({**watcher.listed, **watcher.answers})
+    print(f"{KILLS} kills, {len(rows)} inspections, {shown} shown, {named} shells named to look at again")
 
 
 def test_pages_answer_in_a_tenth_of_the_time_that_a_shell_takes(tmp_path: Path, pictures: Pictures) -> None:
