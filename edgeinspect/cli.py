@@ -201,7 +201,7 @@ def expect(
         expected = _expected(station, shell, variant, temperature)
         Store.open(data).close()
         with State.open(data) as state:
-            state.expect(expected, time_of_day())
+            state.expect(expected, time_of_day(), "the command line")
     if as_json:
         print_json({"expected": to_plain(expected, [])})
     else:

@@ -75,7 +75,7 @@ class Demo:
             with Store.open(self.data, read_only=True) as store, State.open(self.data) as state:
                 for path, expected in self._shells():
                     begun_s = time.monotonic()
-                    state.expect(expected, time_of_day())
+                    state.expect(expected, time_of_day(), "the demo")
                     receive_upload(self.station, self.data, path.name, path.read_bytes())
                     tell(_answer(store, path.name.partition("_")[0]))
                     time.sleep(max(0.0, begun_s + every_s - time.monotonic()))

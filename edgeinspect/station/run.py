@@ -102,6 +102,12 @@ def load_expected(station: Station, expected: Expected) -> ShellDefinition:
     return definition
 
 
+def fits(inspection: Inspection) -> bool:
+    """Whether this was a shell of the kind that the station is set to: it was found where it belongs and measured."""
+    measurement = inspection.measurement
+    return measurement.cut is not None and all(stop.concerns is not None for stop in measurement.stops)
+
+
 def no_doubts() -> Sequence[Stop]:
     return ()
 

@@ -11,14 +11,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from edgeinspect.errors import StoreError
-from edgeinspect.inspection import Expected, PictureFile
+from edgeinspect.inspection import Expected, Inspection, PictureFile
 from edgeinspect.measure.measurement import Stop
 from edgeinspect.station.clock import ClockWatch
 from edgeinspect.station.config import Station
 from edgeinspect.station.intake import Inbox, PictureSet
-from edgeinspect.station.run import CALL, Ready, file_sha256, get_ready, inspect_set, time_of_day
+from edgeinspect.station.run import CALL, Ready, file_sha256, fits, get_ready, inspect_set, time_of_day
 from edgeinspect.store.inspections import Store
-from edgeinspect.store.state import State
+from edgeinspect.store.state import Changeover, State
 
 AGAIN_S = 5.0  # after the disk failed, until it is tried again
 GIVE_UP_AFTER = 3  # times that the program broke off at the same picture
@@ -56,6 +56,7 @@ class Worker:
         self._shown: str | None = None
         self._ready_for: _ReadyFor | None = None
         self._ready: Ready | None = None
+        self._changeover: Changeover | None = None  # that the next shell may confirm
         self._broke_off: dict[str, int] = {}  # shell id, how often in a row
         self._clock = ClockWatch(clock_s, now)
         self._say_what_was_interrupted()
@@ -128,9 +129,18 @@ class Worker:
             raise
         self._broke_off.pop(came_in.shell_id, None)
         inspection = look.inspection
+        self._confirm(inspection)
         log.info("%s: %s, %s", inspection.shell_id, inspection.verdict.answer, inspection.verdict.sentence)
         self._inbox.finish(came_in, look.refused)
         self._show(None)
+
+    def _confirm(self, inspection: Inspection) -> None:
+        """The first shell that fits what the station was set to confirms it; done before the page shows its answer."""
+        made = self._changeover
+        if made is None or made.confirmed_at is not None or inspection.inspection_id is None:
+            return
+        if (made.shell, made.variant) == (inspection.expected.shell, inspection.expected.variant) and fits(inspection):
+            self._state.confirm(made.changeover_id, inspection.inspection_id, self._now())
 
     def _doubts(self) -> list[Stop]:
         """What happened while a shell was measured that makes its answer worth nothing."""
@@ -172,7 +182,8 @@ class Worker:
 
     def _get_ready(self) -> Ready:
         """Loaded anew when another shell is expected, another calibration is in use, or their files have changed."""
-        expected, chosen = self._state.now().expected, self._store.calibrations.in_use()
+        now, chosen = self._state.now(), self._store.calibrations.in_use()
+        expected, self._changeover = now.expected, now.changeover
         wanted = (expected, chosen, self._stamps(expected))
         if self._ready is None or wanted != self._ready_for:
             before = self._ready

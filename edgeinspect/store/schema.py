@@ -126,6 +126,24 @@ class CalibrationUseTable(Table):
     why: Mapped[str]
 
 
+class ChangeoverTable(Table):
+    """One line each time the station was set to another shell or decal variant. A trigger refuses to change what was
+    set, when and by whom; what confirmed it is added once.
+    """
+
+    __tablename__ = "changeover"
+    __table_args__ = ({"sqlite_autoincrement": True},)
+
+    changeover_id: Mapped[int] = mapped_column(primary_key=True)
+    shell: Mapped[str]
+    variant: Mapped[str]
+    at: Mapped[str]
+    who: Mapped[str]  # from where it was done; nobody logs in at a station
+    after_id: Mapped[int]  # the newest inspection then: later ones are of this shell, however clocks jump
+    confirmed_at: Mapped[str | None]
+    confirmed_by: Mapped[int | None] = mapped_column(ForeignKey("inspection.inspection_id"))  # the first that fitted
+
+
 class StateTable(Table):
     """One row: what the station is doing now."""
 
