@@ -126,27 +126,35 @@ def _summary(findings: list[Finding], measurement: ShellMeasurement) -> tuple[An
 
 
 def _findings(measurement: ShellMeasurement, definition: ShellDefinition) -> Iterator[Finding]:
-    whole_stop = next((stop for stop in measurement.stops if stop.concerns is None), None)
     if Check.TRIM in measurement.checks:
         zones = {result.zone: result for result in measurement.zones}
         for zone in definition.zones:
-            yield _zone(zone, zones.get(zone.name), definition, _stop(measurement, Check.TRIM, whole_stop))
+            found = zones.get(zone.name)
+            stop = _stop(measurement, Check.TRIM, found.cameras if found else ())
+            yield _zone(zone, found, definition, stop)
         yield from _path(measurement, definition)
         cutouts = {result.name: result for result in measurement.cutouts}
         for cutout in definition.cutouts:
-            yield from _cutout(cutout, cutouts.get(cutout.name), _stop(measurement, Check.TRIM, whole_stop))
+            hole = cutouts.get(cutout.name)
+            yield from _cutout(cutout, hole, _stop(measurement, Check.TRIM, (hole.camera,) if hole else ()))
     if Check.DECAL in measurement.checks:
         decals = {result.name: result for result in measurement.decals}
-        stop = _stop(measurement, Check.DECAL, whole_stop)
         wanted = [decal for decal in definition.decals if decal.variant == measurement.variant]
         for decal in wanted:
-            yield from _decal(decal, decals.get(decal.name), stop)
+            lies = decals.get(decal.name)
+            yield from _decal(decal, lies, _stop(measurement, Check.DECAL, (lies.camera,) if lies else ()))
         if not wanted:  # judging again, by a definition that no longer has it
+            stop = _stop(measurement, Check.DECAL, ())
             yield _no_result("decal", "decal", stop, f"the definition has none of variant {measurement.variant!r}")
 
 
-def _stop(measurement: ShellMeasurement, check: Check, whole: Stop | None) -> Stop | None:
-    return whole or next((stop for stop in measurement.stops if stop.concerns is check), None)
+def _stop(measurement: ShellMeasurement, check: Check, cameras: tuple[str, ...]) -> Stop | None:
+    """Why something was not measured: the first stop of the whole shell or of its check. ``cameras`` - which measured
+    it: then a stop of any other camera is no reason.
+    """
+    told = [stop for stop in measurement.stops if not cameras or stop.camera in ("", *cameras)]
+    order = [stop for stop in told if stop.concerns is None] + [stop for stop in told if stop.concerns is check]
+    return order[0] if order else None
 
 
 def _capital(words: str) -> str:
@@ -188,7 +196,8 @@ def _zone(zone: Zone, result: ZoneResult | None, definition: ShellDefinition, st
     place = _rim_place(definition.rim, at_arc)
     if answer is not Answer.NONCONFORMING and result.seen_mm < SEEN_SHARE * result.length_mm:
         reason = f"{unseen:.0f} mm of {result.length_mm:.0f} mm of the edge not seen"
-        return _no_result(name, zone.words, None, reason, at=place)
+        missing = stop if stop is not None and stop.camera else None  # else it says what of the zone is not seen
+        return _no_result(name, zone.words, missing, reason, at=place)
     way = "too much material" if quantity.value >= 0 else "cut too deep"
     limit = limits.upper if quantity.value >= 0 else limits.lower
     sentence = f"{_capital(zone.words)}: {abs(quantity.value):.2f} mm {way} (limit {limit:+.2f} mm)"

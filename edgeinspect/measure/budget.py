@@ -8,7 +8,10 @@ is taken out field by field, and only then are they squared and added.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.alignment import shift_rows
@@ -23,19 +26,38 @@ MARK_NOISE_PX = 0.03  # of a mark's corner in one picture, as measured on the sa
 
 
 def common_causes(
-    calibration: CameraCalibration, fixture: Fixture, seating: Seating, points_mm: Array
+    calibrations: Sequence[CameraCalibration],
+    camera: NDArray[np.intp],
+    fixture: Fixture,
+    seating: Seating,
+    points_mm: Array,
 ) -> dict[str, Array]:
     """Displacement fields (K, N, 2) [mm] by cause at places (N, 3) of the seated shell, fixture frame.
 
-    Each of the K is one standard uncertainty of an independent error; of the temperature it is per unit of growth.
+    ``camera`` (N,) - which of the calibrations measures each place. Each of the K is one standard uncertainty of an
+    independent error; of the temperature it is per unit of growth. Cameras err independently in their calibration
+    and together in the shell's height.
     """
-    calibrated = calibration_displacements(calibration, fixture, points_mm, MARK_NOISE_PX)
-    height = apparent_shift_per_height(calibration.fixture_pose, points_mm)
+    calibrated = []
+    lean = np.empty((len(points_mm), 2))
+    for k, calibration in enumerate(calibrations):
+        own = camera == k
+        if not own.any():
+            continue
+        lean[own] = apparent_shift_per_height(calibration.fixture_pose, points_mm[own])
+        errors = calibration_displacements(calibration, fixture, points_mm[own], MARK_NOISE_PX)
+        field = np.zeros((len(errors), len(points_mm), 2))
+        field[:, own] = errors
+        calibrated.append(field)
     reach = float(np.abs(points_mm[:, :2]).max())
     lifts = np.stack([np.ones(len(points_mm)), points_mm[:, 0] / reach, points_mm[:, 1] / reach])
-    lifted = seating.u_height_mm * lifts[:, :, None] * height[None]
+    lifted = seating.u_height_mm * lifts[:, :, None] * lean[None]
     grown = points_mm[None, :, :2] - seating.pose.translation_mm[:2]
-    return {"calibration and marks": calibrated, "height of the shell": lifted, "temperature": grown}
+    return {
+        "calibration and marks": np.concatenate(calibrated),
+        "height of the shell": lifted,
+        "temperature": grown,
+    }
 
 
 def apparent_shift_per_height(fixture_to_camera: Pose, points_mm: Array) -> Array:

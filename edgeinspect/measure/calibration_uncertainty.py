@@ -32,7 +32,8 @@ def calibration_displacements(
         before it is squared.
     Notes: first order; the pose is fitted to all marks with equal weights in pixels, as measure.marks does.
     """
-    corners = np.vstack([mark.corners_mm for mark in fixture.marks])
+    marks = fixture.in_view(calibration.model, calibration.fixture_pose).marks
+    corners = np.vstack([mark.corners_mm for mark in marks])
     _, at_marks = projection(calibration.model, corners, calibration.fixture_pose)
     noise = np.asarray(np.linalg.inv(at_marks[:, :6].T @ at_marks[:, :6]) * mark_noise_px**2, dtype=np.float64)
     return displacements(calibration.model, calibration.covariance, calibration.fixture_pose, noise, corners, points_mm)

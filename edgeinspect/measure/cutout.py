@@ -149,7 +149,7 @@ def _fit_all(
     waves = [_harmonics(len(fit.wall)) for fit in fits]
     for _ in range(5):
         expected = np.concatenate([fit.rows @ fit.terms + fit.pull for fit in fits])
-        arris, u = _two_steps(ribbon, d_mm, expected, wall, edges.blur_mm, noise, waves)
+        arris, u = _two_steps(ribbon, d_mm, expected, wall, float(edges.blur_mm[0]), noise, waves)
         moved = [fit.follow(arris[part], u[part]) for fit, part in zip(fits, parts, strict=True)]
         if max(moved) < 4e-3:  # the rounds creep: what is left then is below 0.01 mm
             break

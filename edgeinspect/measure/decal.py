@@ -205,9 +205,14 @@ def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum) -> DecalR
     """
     patch, seating = decal.patch, sight.setup.seating.pose
     where = datum.shift.pose().after(seating)
-    fit = measure_decal(sight.picture, decal, where, sight.model, sight.pose, sight.blur_px)
+    which = sight.setup.decal_camera[index - len(sight.setup.cutouts)]
+    shot, camera = sight.shots[which], sight.setup.cameras[which]
+    if shot is None:
+        return DecalResult(decal.name, None, camera=camera)
+    fit = measure_decal(shot.picture, decal, where, shot.model, shot.pose, shot.blur_px)
     if not fit.there or fit.covariance is None:
-        return DecalResult(decal.name, fit.there, correlation=fit.correlation, nominal_pixel=fit.nominal_pixel)
+        seen, nominal = fit.correlation, fit.nominal_pixel
+        return DecalResult(decal.name, fit.there, correlation=seen, nominal_pixel=nominal, camera=camera)
     axes = np.array([patch.x_axis, np.cross(patch.normal, patch.x_axis)])
     carried = (sight.growth - 1.0) * (axes @ patch.origin_mm)  # a warm shell carries its decal outwards
     values = np.array([fit.dx_mm, fit.dy_mm]) - carried
@@ -217,14 +222,22 @@ def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum) -> DecalR
     for k in range(2):
         shares = {"picture noise and print": float(np.sqrt(fit.covariance[k, k])), **common}
         shares["datums"] = float(datum.u_along(at, where.turn(axes[k : k + 1]))[0])
-        shares["light and edge shape"] = sight.edge_model_mm
+        shares["light and edge shape"] = shot.edge_model_mm
         offsets.append(quantity(float(values[k]), shares))
     turn = {
         "picture noise and print": float(np.rad2deg(np.sqrt(fit.covariance[2, 2]))),
         "datums": float(np.rad2deg(np.sqrt(max(0.0, float(datum.covariance[2, 2]))))),
-        "light and edge shape": float(np.rad2deg(sight.edge_model_mm / (0.5 * decal.artwork.width_mm))),
+        "light and edge shape": float(np.rad2deg(shot.edge_model_mm / (0.5 * decal.artwork.width_mm))),
     }
     rotation = quantity(fit.rotation_deg, turn)
     return DecalResult(
-        decal.name, True, offsets[0], offsets[1], rotation, fit.correlation, fit.outline_pixel, fit.nominal_pixel
+        decal.name,
+        True,
+        offsets[0],
+        offsets[1],
+        rotation,
+        fit.correlation,
+        fit.outline_pixel,
+        fit.nominal_pixel,
+        camera=camera,
     )

@@ -33,7 +33,7 @@ class Edges:
     d_mm: Array  # (N,)
     u_mm: Array  # (N,) one scan line, from the picture's noise
     contrast: Array  # (N,) step b, signed, in levels of full scale
-    blur_mm: float
+    blur_mm: Array  # (N,) the same on all lines of one picture
     flags: NDArray[np.int32]  # (N,) bits of Flag
 
     def pull_mm(self, bend_per_mm: Array) -> Array:
@@ -41,7 +41,7 @@ class Edges:
         return 0.5 * self.blur_mm**2 * bend_per_mm
 
     def part(self, lines: slice) -> Edges:
-        return Edges(self.d_mm[lines], self.u_mm[lines], self.contrast[lines], self.blur_mm, self.flags[lines])
+        return Edges(self.d_mm[lines], self.u_mm[lines], self.contrast[lines], self.blur_mm[lines], self.flags[lines])
 
 
 def noise_of(ribbon: Levels) -> float:
@@ -116,4 +116,4 @@ def fit_edges(
         ribbon, first, width, spacing, start, polarity, noise, blur, px_per_mm, at, step, spread, SATURATED_LEVEL,
         BURNT_SHARE, flags, d, u_mm,
     )  # fmt: skip
-    return Edges(d, u_mm, step, blur, flags)
+    return Edges(d, u_mm, step, np.full(count, blur), flags)

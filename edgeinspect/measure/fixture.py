@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from edgeinspect.geometry import Array, Pose, frozen
+from edgeinspect.measure.camera import CameraModel
 
 
 @dataclass(frozen=True)
@@ -53,6 +54,16 @@ class Fixture:
         ids = [mark.mark_id for mark in self.marks]
         if len(set(ids)) != len(ids):
             raise ValueError(f"mark ids {sorted(ids)} hold one twice")
+
+    def in_view(self, model: CameraModel, pose: Pose) -> Fixture:
+        """The same with the marks that lie whole in the picture of a camera at ``pose`` (fixture -> camera)."""
+        corners = np.array([mark.corners_mm for mark in self.marks]).reshape(-1, 3)
+        pixel = model.project(corners, pose).reshape(-1, 4, 2)
+        last = np.array([model.width_px, model.height_px]) - 1.0
+        inside = np.asarray(((pixel >= 0.0) & (pixel <= last)).all(axis=(1, 2)))
+        if inside.all():
+            return self
+        return replace(self, marks=tuple(mark for mark, seen in zip(self.marks, inside, strict=True) if seen))
 
 
 @dataclass(frozen=True)

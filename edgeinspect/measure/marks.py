@@ -57,7 +57,8 @@ def find_marks(picture: GreyPicture, model: CameraModel, fixture: Fixture, expec
     """
     if expected_pose is not None:
         found = _refine(picture, model, fixture, expected_pose)
-        if len(found.seen) >= max(LEAST_MARKS, (len(fixture.marks) + 1) // 2):
+        expected = len(fixture.in_view(model, expected_pose).marks)
+        if len(found.seen) >= max(LEAST_MARKS, (expected + 1) // 2):
             return found
     start = _search(picture, model, fixture)
     return _nothing() if start is None else _refine(picture, model, fixture, start)
@@ -100,6 +101,9 @@ def _pose(turn: Any, shift: Any) -> Pose:
 
 def _refine(picture: GreyPicture, model: CameraModel, fixture: Fixture, pose: Pose) -> MarksFound:
     found = _nothing()
+    fixture = fixture.in_view(model, pose)
+    if len(fixture.marks) < LEAST_MARKS:
+        return found
     for _ in range(3):
         corners, blur, ids = _corners(picture, model, fixture, pose)
         if len(ids) < LEAST_MARKS:
@@ -149,7 +153,7 @@ def _corners(
     step = float(np.median(np.abs(edges.contrast)))
     good = full & _read(picture, model, fixture.dictionary, marks, moved, pose) & (step > 0.02)
     ids = tuple(mark.mark_id for mark, fine in zip(marks, good, strict=True) if fine)
-    return pixels[good], edges.blur_mm * float(lines.px_per_mm.mean()), ids
+    return pixels[good], float(edges.blur_mm[0] * lines.px_per_mm.mean()), ids
 
 
 def _side_lines(d: Array, t: Array) -> tuple[Array, Array, NDArray[np.bool_]]:

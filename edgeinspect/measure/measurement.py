@@ -38,6 +38,7 @@ class Stop:
     reason: str  # one plain sentence, no full stop needed: "camera top has moved 0.31 mm"
     action: str  # "call the process engineer: check the camera"
     concerns: Check | None = None  # None: the whole shell
+    camera: str = ""  # what concerns one camera stops only what that camera measures; "": all of it
 
 
 class _ReadOnlyArrays:
@@ -158,6 +159,7 @@ class ZoneResult:
     least_at_mm: float
     length_mm: float  # of the zone
     seen_mm: float  # of it, where the profile has a value
+    cameras: tuple[str, ...] = ()  # that measured it
 
 
 @dataclass(frozen=True)
@@ -172,6 +174,7 @@ class CutOutResult:
     dy: Quantity | None = None
     sizes: tuple[Quantity, ...] = ()
     seen_share: float = 0.0  # of its outline
+    camera: str = ""  # that measured it
 
 
 @dataclass(frozen=True)
@@ -186,6 +189,17 @@ class DecalResult(_ReadOnlyArrays):
     correlation: float = 0.0
     outline_pixel: Array | None = None  # (4, 2) corners of the artwork as found, in the picture
     nominal_pixel: Array | None = None  # (4, 2) where they belong
+    camera: str = ""  # that measured it
+
+
+@dataclass(frozen=True)
+class Seam:
+    """Where along the rim one camera ends and the next goes on, and how far they agree there."""
+
+    arc_mm: float
+    before: str  # camera up to here, in the direction of the arc length
+    after: str  # camera from here on
+    step: Quantity | None = None  # what ``after`` reads more than ``before`` [mm]; None: not both see the edge there
 
 
 @dataclass(frozen=True)
@@ -213,4 +227,5 @@ class ShellMeasurement:
     path_rotation: Quantity | None = None  # of the whole cut in the fixture, counter-clockwise
     cutouts: tuple[CutOutResult, ...] = ()
     decals: tuple[DecalResult, ...] = ()
+    seams: tuple[Seam, ...] = ()  # none with one camera
     notes: tuple[str, ...] = ()  # warnings in words that do not stop: "camera top has moved 0.08 mm: compensated"

@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from edgeinspect.geometry import Array, PlaneShift, Pose
+from edgeinspect.geometry import Array, PlaneShift
 from edgeinspect.measure.alignment import combine, fit_along_normals, placed
-from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.edge import Edges, fit_edges, polarity_of
-from edgeinspect.measure.picture import GreyPicture, Levels
+from edgeinspect.measure.measurement import Flag
+from edgeinspect.measure.picture import Levels
 from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, offsets, sample
+from edgeinspect.measure.shot import Shot, Shots
 
 REACH_MM = 10.0
 REACH_DEG = 5.0
@@ -37,25 +39,64 @@ class Scan:
         return Scan(stations, self.lines.part(lines), self.d_mm, self.ribbon[lines], self.edges.part(lines))
 
 
-def scan(
-    picture: GreyPicture,
-    stations: Stations,
-    half_mm: float,
-    model: CameraModel,
-    pose: Pose,
-    blur_px: float,
-    rounds: int = 3,
-) -> Scan:
-    """Lay a ribbon of half width ``half_mm`` on stations in the fixture frame, and fit its edge."""
-    lines = lay_scan_lines(stations.points_mm, stations.directions, half_mm, model, pose)
-    d_mm = offsets(half_mm, float(lines.px_per_mm.mean()))
-    ribbon = sample(picture, lines, d_mm)
-    return Scan(stations, lines, d_mm, ribbon, fit_edges(ribbon, d_mm, lines.px_per_mm, blur_px, rounds=rounds))
+def unroll(
+    shots: Shots, stations: Stations, half_mm: float, d_mm: Array | None = None
+) -> tuple[ScanLines, Array, Levels]:
+    """Scan lines, offsets and ribbon of stations in the fixture frame, each from its own camera; nan where that
+    camera has no picture.
+    """
+    first = shots[0]
+    if len(shots) == 1 and first is not None:
+        lines = lay_scan_lines(stations.points_mm, stations.directions, half_mm, first.model, first.pose)
+        d_mm = offsets(half_mm, float(lines.px_per_mm.mean())) if d_mm is None else d_mm
+        return lines, d_mm, sample(first.picture, lines, d_mm)
+    points, directions = stations.points_mm, stations.directions
+    laid = [
+        (shot, pick, lay_scan_lines(points[pick], directions[pick], half_mm, shot.model, shot.pose))
+        for shot, pick in _by_camera(shots, stations)
+    ]
+    if d_mm is None:
+        d_mm = offsets(half_mm, max((float(part.px_per_mm.mean()) for _, _, part in laid), default=1.0))
+    whole = ScanLines(*(np.full((len(points), 2), np.nan) for _ in range(3)))
+    ribbon = np.full((len(points), len(d_mm)), np.nan, dtype=np.float32)
+    for shot, pick, part in laid:
+        for name in ("centre", "first", "second"):
+            getattr(whole, name)[pick] = getattr(part, name)
+        ribbon[pick] = sample(shot.picture, part, d_mm)
+    return whole, d_mm, ribbon
 
 
-def find_place(
-    picture: GreyPicture, nominal: Stations, model: CameraModel, pose: Pose, blur_px: float
-) -> PlaneShift | None:
+def _by_camera(shots: Shots, stations: Stations) -> list[tuple[Shot, NDArray[np.intp]]]:
+    """Every usable picture with its stations, those with none left out."""
+    every = [(shot, np.flatnonzero(stations.camera == k)) for k, shot in enumerate(shots) if shot is not None]
+    return [(shot, pick) for shot, pick in every if len(pick)]
+
+
+def has_picture(shots: Shots, stations: Stations) -> NDArray[np.bool_]:
+    """(N,): whether the station's camera has a usable picture."""
+    return np.array([shot is not None for shot in shots])[stations.camera]
+
+
+def scan(shots: Shots, stations: Stations, half_mm: float, rounds: int = 3) -> Scan:
+    """Lay a ribbon of half width ``half_mm`` on stations in the fixture frame, and fit its edge: blur and noise are
+    each picture's own.
+    """
+    lines, d_mm, ribbon = unroll(shots, stations, half_mm)
+    first = shots[0]
+    if len(shots) == 1 and first is not None:
+        edges = fit_edges(ribbon, d_mm, lines.px_per_mm, first.blur_px, rounds=rounds)
+        return Scan(stations, lines, d_mm, ribbon, edges)
+    count = len(ribbon)
+    d, u, contrast, blur = (np.full(count, np.nan) for _ in range(4))
+    flags = np.full(count, Flag.OUTSIDE, dtype=np.int32)
+    for shot, pick in _by_camera(shots, stations):
+        part = fit_edges(ribbon[pick], d_mm, lines.px_per_mm[pick], shot.blur_px, rounds=rounds)
+        d[pick], u[pick], contrast[pick], flags[pick] = part.d_mm, part.u_mm, part.contrast, part.flags
+        blur[pick] = part.blur_mm
+    return Scan(stations, lines, d_mm, ribbon, Edges(d, u, contrast, blur, flags))
+
+
+def find_place(shots: Shots, nominal: Stations) -> PlaneShift | None:
     """Plane shift (about the fixture's origin) from the nominal seating onto the cut, to a few tenths of a mm; None
     where no outline is.
 
@@ -63,22 +104,19 @@ def find_place(
     whole range.
     """
     few = nominal.part(slice(None, None, max(1, round(FEW_MM / nominal.step_mm))))
-    settled = _settle(picture, few, PlaneShift(0.0, 0.0, 0.0), model, pose, blur_px)
+    settled = _settle(shots, few, PlaneShift(0.0, 0.0, 0.0))
     if settled is not None:
         return settled
-    found = _search(
-        picture, nominal.part(slice(None, None, max(1, round(SEARCH_STEP_MM / nominal.step_mm)))), model, pose
-    )
-    return None if found is None else _settle(picture, few, found, model, pose, blur_px)
+    found = _search(shots, nominal.part(slice(None, None, max(1, round(SEARCH_STEP_MM / nominal.step_mm)))))
+    return None if found is None else _settle(shots, few, found)
 
 
-def _settle(
-    picture: GreyPicture, few: Stations, shift: PlaneShift, model: CameraModel, pose: Pose, blur_px: float
-) -> PlaneShift | None:
+def _settle(shots: Shots, few: Stations, shift: PlaneShift) -> PlaneShift | None:
+    looked_at = has_picture(shots, few)
     for _ in range(4):
-        here = scan(picture, placed(few, shift), NEAR_MM, model, pose, blur_px, rounds=1)
+        here = scan(shots, placed(few, shift), NEAR_MM, rounds=1)
         seen = here.edges.flags == 0
-        if seen.mean() < SEEN_SHARE:
+        if not seen[looked_at].any() or seen[looked_at].mean() < SEEN_SHARE:
             return None
         fit = fit_along_normals(here.stations.points_mm, here.stations.normals, np.nan_to_num(here.edges.d_mm), seen)
         if fit.rms_mm > 0.8:
@@ -89,14 +127,16 @@ def _settle(
     return None
 
 
-def _search(picture: GreyPicture, few: Stations, model: CameraModel, pose: Pose) -> PlaneShift | None:
+def _search(shots: Shots, few: Stations) -> PlaneShift | None:
     """Score plane shifts by the brightness step that they would put on the outline; coarse grid, then three finer
     ones.
     """
     reach = REACH_MM + np.deg2rad(REACH_DEG) * float(np.hypot(*few.points_mm[:, :2].T).max())
-    lines = lay_scan_lines(few.points_mm, few.directions, reach, model, pose)
+    few = few.part(np.flatnonzero(has_picture(shots, few)))
+    if not len(few.arc_mm):
+        return None
     d_mm = np.linspace(-reach, reach, 2 * round(reach / 0.4) + 1)
-    ribbon = np.nan_to_num(sample(picture, lines, d_mm))
+    ribbon = np.nan_to_num(unroll(shots, few, reach, d_mm)[2])
     spacing = d_mm[1] - d_mm[0]
     lag = round(2.0 / spacing)
     total = np.cumsum(np.pad(ribbon, ((0, 0), (1 + lag, lag)), mode="edge"), axis=1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose, resample_closed
 from edgeinspect.measure.camera import CameraModel
@@ -25,6 +26,7 @@ class Stations:
     bend_per_mm: Array
     pace_mm: Array  # (N,) length in plan of the step to the next station: shorter where the rim climbs
     step_mm: float
+    camera: NDArray[np.intp]  # (N,) which of the set-up's cameras measures there
 
     @property
     def directions(self) -> Array:
@@ -53,9 +55,9 @@ class Stations:
             pace_mm=self.pace_mm * factor,
         )
 
-    def part(self, some: slice) -> Stations:
+    def part(self, some: slice | NDArray[np.intp]) -> Stations:
         """Some of the stations; with a stride they lie further apart."""
-        stride = some.step or 1
+        stride = (some.step or 1) if isinstance(some, slice) else 1
         return Stations(
             self.arc_mm[some],
             self.points_mm[some],
@@ -65,6 +67,7 @@ class Stations:
             self.bend_per_mm[some],
             self.pace_mm[some] * stride,
             self.step_mm * stride,
+            self.camera[some],
         )
 
 
@@ -85,12 +88,13 @@ def lay_stations(curve: Curve, step_mm: float) -> Stations:
     pace = np.hypot(*(np.roll(points, -1, axis=0) - points)[:, :2].T)
     turn = (np.roll(run, -1, axis=0) - np.roll(run, 1, axis=0))[:, :2] / (pace + np.roll(pace, 1))[:, None]
     bend = (turn * normals[:, :2]).sum(axis=1)
-    return Stations(arc, points, run, normals, climb, bend, pace, float(vertex_arc[-1]) / len(arc))
+    step = float(vertex_arc[-1]) / len(arc)
+    return Stations(arc, points, run, normals, climb, bend, pace, step, np.zeros(len(arc), dtype=np.intp))
 
 
 def together(several: list[Stations]) -> Stations:
     """The stations of several curves as one list; its step is the first one's."""
-    names = ("arc_mm", "points_mm", "tangents", "normals", "climb", "bend_per_mm", "pace_mm")
+    names = ("arc_mm", "points_mm", "tangents", "normals", "climb", "bend_per_mm", "pace_mm", "camera")
     arrays = {name: np.concatenate([getattr(stations, name) for stations in several]) for name in names}
     return Stations(**arrays, step_mm=several[0].step_mm)
 

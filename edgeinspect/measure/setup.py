@@ -1,42 +1,78 @@
-"""One shell definition in one fixture before one calibrated camera, prepared: all that does not depend on the
-picture.
+"""One shell definition in one fixture before its calibrated cameras, prepared: all that does not depend on the
+pictures.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from edgeinspect.geometry import Array, Pose
+from edgeinspect.geometry import Array
 from edgeinspect.measure import budget
-from edgeinspect.measure.camera import CameraCalibration, CameraModel
+from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.measurement import Quantity, Share
-from edgeinspect.measure.picture import GreyPicture
 from edgeinspect.measure.ribbon import Stations, lay_stations, together
-from edgeinspect.shell.definition import CutOut, DatumScheme, Frame, ShellDefinition
+from edgeinspect.measure.sharing import Sharing, Which
+from edgeinspect.measure.shot import Shots
+from edgeinspect.shell.definition import CutOut, DatumScheme, Decal, Frame, ShellDefinition
 
 TEMPERATURE = "temperature"
+SEAM_REACH_MM = 12.0  # of the edge on either side of a seam is read by both cameras
+
+
+@dataclass(frozen=True)
+class SeamPlace:
+    """Stations on both sides of a place where the rim passes from one camera to the next."""
+
+    arc_mm: float
+    before: int
+    after: int
+    stations: Which  # indices on the rim
+    u_mm: float  # of the difference of both readings, from calibration and height
 
 
 class Setup:
-    """Stations along every curve and the shares of the common causes of uncertainty, worked out once."""
+    """Stations along every curve, which camera measures what, and the shares of the common causes of uncertainty,
+    worked out once.
+
+    Raises ValueError when there is no camera.
+    """
 
     def __init__(
-        self, definition: ShellDefinition, calibration: CameraCalibration, fixture: Fixture, seating: Seating
+        self,
+        definition: ShellDefinition,
+        calibrations: Sequence[CameraCalibration],
+        fixture: Fixture,
+        seating: Seating,
     ) -> None:
-        self.definition, self.calibration, self.fixture, self.seating = definition, calibration, fixture, seating
-        self.rim = lay_stations(definition.rim, definition.step_mm)
-        self.rim_seated = self.rim.placed(seating.pose)
-        self.cutouts: list[tuple[CutOut, Stations]] = [
-            (cutout, lay_stations(cutout.curve, definition.step_mm)) for cutout in definition.cutouts
-        ]
+        if not calibrations:
+            raise ValueError("a shell is measured with one camera or several, got none")
+        self.definition, self.calibrations, self.fixture, self.seating = definition, calibrations, fixture, seating
+        self.cameras = tuple(calibration.camera for calibration in calibrations)
+        sharing = Sharing(calibrations, seating.u_height_mm, definition.sheet_mm)
+        rim = lay_stations(definition.rim, definition.step_mm)
+        seated = rim.placed(seating.pose)
+        zones = [np.asarray(zone.holds(rim.arc_mm)) for zone in definition.zones]
+        camera = sharing.along(seated.points_mm, seated.normals, zones)
+        self.rim, self.rim_seated = replace(rim, camera=camera), replace(seated, camera=camera)
+        self.cutouts: list[tuple[CutOut, Stations]] = []
+        for cutout in definition.cutouts:
+            laid = lay_stations(cutout.curve, definition.step_mm)
+            there = laid.placed(seating.pose)
+            one = sharing.whole(there.points_mm, there.normals)
+            self.cutouts.append((cutout, replace(laid, camera=np.full(len(laid.arc_mm), one, dtype=np.intp))))
         # All cut-outs one after the other: what is done along them is done once.
         self.cutout_ends = np.cumsum([len(stations.arc_mm) for _, stations in self.cutouts])
         self.cutout_stations = together([stations for _, stations in self.cutouts]) if self.cutouts else None
+        self.cutout_camera = [int(stations.camera[0]) for _, stations in self.cutouts]
         self.pips_mm = np.array([pip.centre_mm for pip in definition.pips]).reshape(-1, 3)
+        self.pip_camera = [sharing.whole(seating.pose.apply(pip[None])) for pip in self.pips_mm]
+        self.decal_camera = [sharing.whole(seating.pose.apply(_corners(decal))) for decal in definition.decals]
         self._prepare_budget()
+        self.seams = tuple(self._seams())
 
     def _prepare_budget(self) -> None:
         """Shares of common causes along the rim, at the cut-outs and the decals, in each frame (see budget)."""
@@ -45,7 +81,8 @@ class Setup:
         rim, pips = self.rim_seated, self.seating.pose.apply(self.pips_mm)
         places = self.seating.pose.apply(np.array(centres).reshape(-1, 3))
         points = np.vstack([rim.points_mm, pips, places])
-        causes = budget.common_causes(self.calibration, self.fixture, self.seating, points)
+        camera = np.concatenate([rim.camera, self.pip_camera, self.cutout_camera, self.decal_camera]).astype(np.intp)
+        causes = budget.common_causes(self.calibrations, camera, self.fixture, self.seating, points)
         ends = np.cumsum([len(rim.points_mm), len(pips)])
         self.rim_shares: dict[Frame, dict[str, Array]] = {frame: {} for frame in Frame}
         self.place_shares: dict[str, Array] = {}
@@ -72,6 +109,25 @@ class Setup:
             for frame, shares in self.rim_shares.items()
         }
 
+    def _seams(self) -> Iterator[SeamPlace]:
+        camera, rim = self.rim.camera, self.rim_seated
+        reach = max(1, round(SEAM_REACH_MM / self.rim.step_mm))
+        for at in np.flatnonzero(camera != np.roll(camera, 1)):
+            around = np.mod(at + np.arange(-reach, reach), len(camera))
+            before, after = int(camera[at - 1]), int(camera[at])
+            points, normals = rim.points_mm[around], rim.normals[around]
+            fields = [
+                budget.common_causes(
+                    self.calibrations, np.full(len(around), k, dtype=np.intp), self.fixture, self.seating, points
+                )
+                for k in (before, after)
+            ]
+            # The calibrations err independently, the height does the same to both.
+            own = [field["calibration and marks"] for field in fields]
+            height = fields[1]["height of the shell"] - fields[0]["height of the shell"]
+            u = [float(np.sqrt((budget.along_normals(f, normals) ** 2).mean())) for f in (*own, height)]
+            yield SeamPlace(float(self.rim.arc_mm[at]), before, after, around.astype(np.intp), float(np.linalg.norm(u)))
+
     def place_causes(self, index: int, u_growth: float) -> dict[str, float]:
         """Common shares [mm] at one cut-out or decal (in the order of the definition, cut-outs first)."""
         return {c: float(u[index]) * (u_growth if c == TEMPERATURE else 1.0) for c, u in self.place_shares.items()}
@@ -86,41 +142,33 @@ class Setup:
 
 @dataclass(frozen=True)
 class Sight:
-    """One picture of one shell, and what every step needs to know of it."""
+    """The pictures of one look at one shell, and what every step needs to know of it."""
 
     setup: Setup
-    picture: GreyPicture
-    pose: Pose  # fixture -> camera, from the marks in this picture
-    blur_px: float
+    shots: Shots
     growth: float  # length at the shell's temperature over length at 20 degC
     u_growth: float
-
-    @property
-    def model(self) -> CameraModel:
-        return self.setup.calibration.model
-
-    @property
-    def camera(self) -> str:
-        return self.setup.calibration.camera
 
     @property
     def definition(self) -> ShellDefinition:
         return self.setup.definition
 
     @property
-    def edge_model_mm(self) -> float:
-        """Standard uncertainty of a cut edge's place from light and the arris's shape."""
-        return budget.EDGE_MODEL_PX / self.px_per_mm
+    def edge_model_mm(self) -> Array:
+        """(N,) standard uncertainty of the rim's place from light and the arris's shape; nan without a picture."""
+        each = np.array([np.nan if shot is None else shot.edge_model_mm for shot in self.shots])
+        return np.asarray(each[self.setup.rim.camera])
 
     @property
     def formed_edge_mm(self) -> float:
-        """The same of a formed edge."""
-        return budget.FORMED_EDGE_PX / self.px_per_mm
+        """The same of the worst of the formed edges."""
+        return max((shot.formed_edge_mm for shot in self.shots if shot is not None), default=float("nan"))
 
-    @property
-    def px_per_mm(self) -> float:
-        """Scale of the picture at the rim."""
-        return self.model.fx / float(self.pose.apply(self.setup.rim_seated.points_mm[:1])[0, 2])
+
+def _corners(decal: Decal) -> Array:
+    """Corners (4, 3) of a decal where it belongs, shell frame."""
+    half = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * (decal.artwork.width_mm / 2, decal.artwork.height_mm / 2)
+    return decal.patch.points(half[:, 0], half[:, 1])
 
 
 def quantity(value: float, shares: dict[str, float]) -> Quantity:

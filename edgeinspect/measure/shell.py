@@ -1,4 +1,4 @@
-"""Measure one shell on one picture: the order of the steps, and what each one passes on.
+"""Measure one shell on its pictures: the order of the steps, and what each one passes on.
 
 fixture -> rough place -> datums of the shell -> ribbon and edge -> cut-outs -> frames, profiles, zones -> decals.
 A step that cannot be done leaves a Stop; what does not depend on it is still measured.
@@ -14,19 +14,21 @@ import numpy as np
 from edgeinspect.geometry import PlaneShift
 from edgeinspect.measure.alignment import combine, fit_along_normals, on_sheet
 from edgeinspect.measure.camera import CameraCalibration
-from edgeinspect.measure.cutout import measure_cutouts
+from edgeinspect.measure.cutout import CutOutFit, measure_cutouts
 from edgeinspect.measure.decal import decal_result
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.frames import Datum, alignment, datum_of_hole_and_slot, datum_of_pips
-from edgeinspect.measure.measurement import DecalResult, Flag, ShellMeasurement, Stop
+from edgeinspect.measure.measurement import CameraView, DecalResult, Flag, Seam, ShellMeasurement, Stop
 from edgeinspect.measure.picture import GreyPicture, RawLevels
-from edgeinspect.measure.pips import find_pips
+from edgeinspect.measure.pips import PipFound, find_pips
 from edgeinspect.measure.place import find_place, scan
 from edgeinspect.measure.ribbon import Stations
+from edgeinspect.measure.seams import measure_seams
 from edgeinspect.measure.setup import Setup, Sight
+from edgeinspect.measure.shot import Shot
 from edgeinspect.measure.temperature import Temperature, growth, u_growth
 from edgeinspect.measure.trim import CutOutFound, Edge, cutout_result, kept_curve, path_error, rim_result
-from edgeinspect.measure.view import CALL, look
+from edgeinspect.measure.view import CALL, Look, look
 from edgeinspect.shell.definition import Arris, Check, DatumScheme, ShellDefinition
 
 BAND_MM = 3.0  # half the search band of the rim: a cut further off than this is "not seen", never bridged
@@ -36,9 +38,9 @@ GREATEST_U_MM = 0.1  # a single station worse than this says nothing
 
 
 class ShellGauge:
-    """Measures shells of one definition in one fixture with one camera; prepare it once, use it for many.
+    """Measures shells of one definition in one fixture with one camera or several; prepare it once, use it for many.
 
-    Raises ValueError when there is not exactly one camera.
+    Raises ValueError when there is no camera.
     """
 
     def __init__(
@@ -48,9 +50,7 @@ class ShellGauge:
         fixture: Fixture,
         seating: Seating,
     ) -> None:
-        if len(cameras) != 1:
-            raise ValueError(f"a shell is measured with one camera in this version, got {len(cameras)}")
-        self.setup = Setup(definition, next(iter(cameras.values())), fixture, seating)
+        self.setup = Setup(definition, tuple(cameras.values()), fixture, seating)
 
     def measure(
         self,
@@ -59,43 +59,57 @@ class ShellGauge:
         temperature: Temperature,
         checks: frozenset[Check] | None = None,
     ) -> ShellMeasurement:
-        """Everything that one picture says about one shell.
+        """Everything that the pictures say about one shell.
 
         ``pictures`` - raw levels (H, W) of 8 or 16 bits by camera name; ``checks`` - what to look at (default: the
-        definition's). Raises ValueError when a picture has another size than its camera.
+        definition's). A camera without a usable picture leaves a Stop, and what it measures is not measured. Raises
+        ValueError when a picture has another size than its camera.
         """
-        setup, definition, calibration = self.setup, self.setup.definition, self.setup.calibration
-        checks = definition.checks if checks is None else checks
+        setup, definition = self.setup, self.setup.definition
+        shots: list[Shot | None] = []
+        views, stops, notes = list[CameraView](), list[Stop](), list[str]()
+        for calibration in setup.calibrations:
+            shot, seen, stopped = _shot(setup, calibration, pictures)
+            shots.append(shot)
+            stops += [stopped] if stopped is not None else []
+            if seen is not None:
+                views.append(seen.view)
+                notes += seen.notes
         result = ShellMeasurement(
             shell=definition.name,
             revision=definition.revision,
             definition_sha256=definition.sha256,
             variant=variant,
-            checks=checks,
+            checks=definition.checks if checks is None else checks,
             temperature_c=temperature.celsius,
             temperature_stated=temperature.stated,
             u_temperature_c=temperature.u_celsius,
-            views=(),
+            views=tuple(views),
+            stops=tuple(stops),
+            notes=tuple(notes),
         )
-        if calibration.camera not in pictures:
-            return replace(
-                result, stops=(Stop("picture", f"no picture from camera {calibration.camera}", "look again"),)
-            )
-        picture = GreyPicture(pictures[calibration.camera], calibration.bits)
-        seen = look(picture, calibration, setup.fixture, setup.rim_seated.points_mm)
-        result = replace(result, views=(seen.view,), notes=seen.notes)
-        if seen.stop is not None or seen.marks.pose is None:
-            return replace(result, stops=(seen.stop,) if seen.stop else ())
+        if not any(shots):
+            return result
         material = definition.material
-        sight = Sight(
-            setup,
-            picture,
-            seen.marks.pose,
-            seen.marks.blur_px,
-            growth(material, temperature),
-            u_growth(material, temperature),
+        return _measure(
+            Sight(setup, tuple(shots), growth(material, temperature), u_growth(material, temperature)), result
         )
-        return _measure(sight, result)
+
+
+def _shot(
+    setup: Setup, calibration: CameraCalibration, pictures: Mapping[str, RawLevels]
+) -> tuple[Shot | None, Look | None, Stop | None]:
+    """One camera's picture with its marks; or why there is none to measure on."""
+    name = calibration.camera
+    if name not in pictures:
+        return None, None, Stop("picture", f"no picture from camera {name}", "look again", camera=name)
+    picture, outline = GreyPicture(pictures[name], calibration.bits), setup.rim_seated.points_mm
+    seen = look(picture, calibration, setup.fixture, outline)
+    pose = seen.marks.pose
+    if seen.stop is not None or pose is None:
+        return None, seen, seen.stop
+    px_per_mm = calibration.model.fx / float(pose.apply(outline[:1])[0, 2])
+    return Shot(name, picture, calibration.model, pose, seen.marks.blur_px, px_per_mm), seen, None
 
 
 def measure_shell(
@@ -114,11 +128,12 @@ def measure_shell(
 
 def _measure(sight: Sight, result: ShellMeasurement) -> ShellMeasurement:
     setup, definition = sight.setup, sight.definition
-    rough = find_place(sight.picture, setup.rim_seated, sight.model, sight.pose, sight.blur_px)
+    rough = find_place(sight.shots, setup.rim_seated)
     if rough is None:
         words = "no shell found where the fixture holds it, or it is not this kind of shell"
-        return replace(result, stops=(Stop("place", words, "check the shell and the order, reseat, look again"),))
-    stops: list[Stop] = []
+        lost = Stop("place", words, "check the shell and the order, reseat, look again")
+        return replace(result, stops=(*result.stops, lost))
+    stops = list(result.stops)
     datum, stop = _formed_datum(sight, rough)
     stops += [stop] if stop else []
     edge = find_edge(sight, rough, datum)
@@ -130,12 +145,17 @@ def _measure(sight: Sight, result: ShellMeasurement) -> ShellMeasurement:
     if datum is not None and definition.datum is DatumScheme.PIPS:  # otherwise path or seating, cannot tell
         result = replace(result, seating=alignment("shell - fixture", datum.shift, datum.covariance, datum.rms_mm))
     if off := _off_its_seat(setup.seating, edge.cut if datum is None else datum.shift):
-        return replace(result, stops=(off,))
+        return replace(result, stops=(*result.stops, off))
     if datum is not None and (warped := _unlike_its_drawing(sight, datum)):
-        return replace(result, stops=(warped,))
+        return replace(result, stops=(*result.stops, warped))
+    result = replace(result, seams=tuple(measure_seams(sight, edge.scan.stations)))
+    apart, said = _cameras_apart(sight, result.seams)
+    if apart is not None:
+        return replace(result, stops=(*result.stops, apart))
+    result = replace(result, notes=(*result.notes, *said))
     if Check.TRIM in result.checks:
         if definition.arris is Arris.BACK:
-            words = f"the drawing measures the back-face arris, which camera {sight.camera} does not see"
+            words = "the drawing measures the back-face arris, which the cameras do not see"
             stops.append(Stop("edge", words, f"{CALL}: name the show-face arris in the definition", Check.TRIM))
         else:
             result = _with_trim(sight, result, edge, cutouts, datum)
@@ -153,12 +173,14 @@ def _with_trim(
     rim = rim_result(sight, edge, datum)
     shift, turn = path_error(sight, edge)
     judged = (edge.cut if datum is None else datum.shift).pose().after(setup.seating.pose)
-    kept = [kept_curve(sight, sight.definition.rim.name, edge.scan, edge.point_mm, rim.nominal)]
+    kept = list(kept_curve(sight, sight.definition.rim.name, edge.scan, edge.point_mm, rim.nominal))
     for (_, stations), found in zip(setup.cutouts, cutouts, strict=True):
+        if found.fit is None:
+            continue
         here = found.fit.scan
         points = here.stations.points_mm + here.edges.d_mm[:, None] * here.stations.directions
         nominal = stations.scaled(sight.growth).placed(judged)
-        kept.append(kept_curve(sight, found.cutout.curve.name, here, points, nominal))
+        kept += kept_curve(sight, found.cutout.curve.name, here, points, nominal)
     return replace(
         result,
         best_fit=rim.best_fit,
@@ -183,7 +205,7 @@ def find_edge(sight: Sight, shift: PlaneShift, datum: Datum | None) -> Edge:
     """The rim's edge on a ribbon that is laid again until it lies on the cut."""
     for _ in range(3):
         at = _where_cut(sight, sight.setup.rim, shift, datum)
-        here = scan(sight.picture, at, BAND_MM, sight.model, sight.pose, sight.blur_px, rounds=RIM_ROUNDS)
+        here = scan(sight.shots, at, BAND_MM, rounds=RIM_ROUNDS)
         flags = here.edges.flags.copy()
         flags[here.edges.u_mm > GREATEST_U_MM] |= Flag.LOW_CONTRAST
         usable = (flags == 0) & np.isfinite(here.edges.d_mm)
@@ -203,10 +225,37 @@ def _find_cutouts(sight: Sight, edge: Edge, datum: Datum | None) -> list[CutOutF
     begins = [0, *sight.setup.cutout_ends[:-1]]
     here = [whole.part(slice(begin, end)) for begin, end in zip(begins, sight.setup.cutout_ends, strict=True)]
     wanted = [(cutout, at) for (cutout, _), at in zip(every, here, strict=True)]
-    fits = measure_cutouts(sight.picture, wanted, sight.definition.sheet_mm, sight.model, sight.pose, sight.blur_px)
+    fits: list[CutOutFit | None] = [None] * len(wanted)
+    for shot, own in _by_shot(sight, sight.setup.cutout_camera):
+        some, sheet = [wanted[k] for k in own], sight.definition.sheet_mm
+        found = measure_cutouts(shot.picture, some, sheet, shot.model, shot.pose, shot.blur_px)
+        for k, fit in zip(own, found, strict=True):
+            fits[k] = fit
     middles = np.array([np.append(cutout.centre_mm, s.points_mm[:, 2].mean()) for cutout, s in every])
     nominal = edge.cut.pose().after(sight.setup.seating.pose).apply(middles)
     return [CutOutFound(c, at, nominal[k], fits[k]) for k, (c, at) in enumerate(wanted)]
+
+
+def _by_shot(sight: Sight, cameras: list[int]) -> list[tuple[Shot, list[int]]]:
+    """Every usable picture with the places in ``cameras`` that are its own."""
+    every = [(shot, [k for k, camera in enumerate(cameras) if camera == c]) for c, shot in enumerate(sight.shots)]
+    return [(shot, own) for shot, own in every if shot is not None and own]
+
+
+def _cameras_apart(sight: Sight, seams: tuple[Seam, ...]) -> tuple[Stop | None, list[str]]:
+    """Whether two cameras read the same edge too differently to be trusted, and what to say of smaller steps."""
+    trust, notes = sight.setup.fixture.trust, list[str]()
+    for seam in seams:
+        if seam.step is None:
+            continue
+        step = abs(seam.step.value)
+        words = f"cameras {seam.before} and {seam.after} read the same edge {step:.2f} mm apart"
+        if step > trust.moved_stop_mm:
+            words += ": half seated, or a camera is not where its marks say"
+            return Stop("seam", words, f"reseat and look again; if it stays, {CALL}"), notes
+        if step > max(trust.moved_note_mm, 3.0 * seam.step.u):
+            notes.append(f"{words} at their seam ({seam.arc_mm:.0f} mm along the rim): tell the process engineer")
+    return None, notes
 
 
 def _formed_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | None]:
@@ -218,7 +267,12 @@ def _formed_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | N
         return None, None
     nominal = setup.seating.pose.apply(setup.pips_mm * sight.growth)
     start = cut.pose().apply(nominal)
-    found = find_pips(sight.picture, pips, start, sight.model, sight.pose, sight.blur_px)
+    found = [PipFound(None, float("nan"), float("nan"))] * len(pips)
+    for shot, own in _by_shot(sight, setup.pip_camera):
+        some = tuple(pips[k] for k in own)
+        here = find_pips(shot.picture, some, start[own], shot.model, shot.pose, shot.blur_px)
+        for k, one in zip(own, here, strict=True):
+            found[k] = one
     datum = datum_of_pips(pips, found, nominal[:, :2], sight.formed_edge_mm)
     if datum is not None:
         return datum, None
@@ -232,7 +286,7 @@ def _cut_datum(sight: Sight, edge: Edge, cutouts: list[CutOutFound]) -> tuple[Da
     if sight.definition.datum is DatumScheme.BEST_FIT:
         return Datum(edge.cut, edge.covariance, edge.rms_mm), None
     hole, slot = cutouts[:2]
-    if not (hole.fit.there and slot.fit.there):
+    if hole.fit is None or slot.fit is None or not (hole.fit.there and slot.fit.there):
         words = f"datum not seen ({hole.cutout.name}, {slot.cutout.name}): path or seating, cannot tell"
         return None, Stop("datum", words, "blow off, look again")
     seating = sight.setup.seating.pose
@@ -271,6 +325,7 @@ def _decals(sight: Sight, variant: str, datum: Datum | None) -> tuple[tuple[Deca
         words = f"the definition has no decal of variant {variant!r}"
         return (), Stop("decal", words, "choose the decal variant of this order", Check.DECAL)
     if datum is None:
-        return tuple(DecalResult(every[k].name, None) for k in wanted), None
+        cameras = [sight.setup.cameras[sight.setup.decal_camera[k]] for k in wanted]
+        return tuple(DecalResult(every[k].name, None, camera=c) for k, c in zip(wanted, cameras, strict=True)), None
     first = len(sight.setup.cutouts)
     return tuple(decal_result(sight, first + k, every[k], datum) for k in wanted), None

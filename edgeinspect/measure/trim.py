@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,11 +48,13 @@ class CutOutFound:
     cutout: CutOut
     stations: Stations  # where it was looked for, fixture frame
     nominal_mm: Array  # (3,) its nominal centre there
-    fit: CutOutFit
+    fit: CutOutFit | None  # None: its camera has no picture
 
     @property
     def centre_mm(self) -> Array:
-        """(3,) measured centre, fixture frame."""
+        """(3,) measured centre, fixture frame; nan where there is none."""
+        if self.fit is None:
+            return np.full(3, np.nan)
         return np.asarray(self.nominal_mm + np.array([self.fit.terms[0], self.fit.terms[1], 0.0]))
 
 
@@ -72,8 +75,7 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
     nominal = placed(warm, edge.cut if datum is None else datum.shift)
     if datum is not None:
         raw[Frame.DATUM] = deviation_from(nominal, edge.point_mm)
-    here = edge.scan.stations
-    wall = apparent_wall(here, edge.scan.lines, wall_height(here, definition.sheet_mm), sight.model, sight.pose)
+    wall = _rim_wall(sight, edge.scan)
     profiles: dict[Frame, tuple[DeviationProfile, Shares]] = {}
     length = definition.rim.length_mm
     for frame, (deviation, foot) in raw.items():
@@ -89,11 +91,28 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
         arc = np.where(edge.usable, np.mod(foot, length), setup.rim.arc_mm)
         profiles[frame] = (DeviationProfile(frame, arc, filtered, u, edge.scan.edges.flags), shares)
     zones = tuple(
-        zone_result(zone, profiles[zone.frame][0], setup.rim.step_mm, profiles[zone.frame][1])
+        replace(
+            zone_result(zone, profiles[zone.frame][0], setup.rim.step_mm, profiles[zone.frame][1]),
+            cameras=tuple(setup.cameras[k] for k in np.unique(setup.rim.camera[zone.holds(setup.rim.arc_mm)])),
+        )
         for zone in definition.zones
         if zone.frame in profiles
     )
     return RimResult(best, nominal, tuple(profile for profile, _ in profiles.values()), zones)
+
+
+def _rim_wall(sight: Sight, here: Scan) -> Array:
+    """Apparent cut face (N,) [mm] along the rim, as each station's own camera sees it."""
+    stations, height = here.stations, wall_height(here.stations, sight.definition.sheet_mm)
+    wall = np.zeros(len(stations.arc_mm))
+    for k, shot in enumerate(sight.shots):
+        if shot is None:
+            continue
+        lines, own = here.lines, stations.camera == k
+        if not own.all():  # the neighbours of a station belong to the picture too, across a seam
+            lines = lay_scan_lines(stations.points_mm, stations.directions, 1.0, shot.model, shot.pose)
+        wall[own] = apparent_wall(stations, lines, height, shot.model, shot.pose)[own]
+    return wall
 
 
 def _rim_shares(sight: Sight, frame: Frame, edge: Edge, datum: Datum | None, wall: Array, kept: float) -> Shares:
@@ -111,14 +130,14 @@ def _rim_shares(sight: Sight, frame: Frame, edge: Edge, datum: Datum | None, wal
         shares["datums"] = (datum.u_along(stations.points_mm, stations.normals), 1.0)
     if wall.max() > 0.01:  # the picture's edge lies anywhere between the two arrises
         shares["which arris"] = (wall, 12.0**-0.5)
-    shares["light and edge shape"] = (np.ones(1), sight.edge_model_mm)
+    shares["light and edge shape"] = (sight.edge_model_mm, 1.0)
     return shares
 
 
 def path_error(sight: Sight, edge: Edge) -> tuple[Quantity, Quantity]:
     """Shift (length of dx, dy) [mm] and rotation [deg] of the whole cut in the fixture."""
     reach = float(np.hypot(*sight.setup.rim_seated.points_mm[:, :2].T).max())
-    side = 0.5 * sight.edge_model_mm  # what light does to one side it does not quite do to the other
+    side = 0.5 * float(np.nanmean(sight.edge_model_mm))  # what light does to one side it does not quite do to the other
     covariances = {
         "fit of the outline": edge.covariance,
         **sight.setup.path_causes,
@@ -136,8 +155,12 @@ def path_error(sight: Sight, edge: Edge) -> tuple[Quantity, Quantity]:
 def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | None) -> CutOutResult:
     """Offsets in the datum frame and sizes at 20 degC, with uncertainties."""
     cutout, fit = found.cutout, found.fit
+    which = sight.setup.cutout_camera[index]
+    shot, camera = sight.shots[which], sight.setup.cameras[which]
+    if shot is None or fit is None:
+        return CutOutResult(cutout.name, None, camera=camera)
     if not fit.there or datum is None:
-        return CutOutResult(cutout.name, fit.there, seen_share=fit.seen_share)
+        return CutOutResult(cutout.name, fit.there, seen_share=fit.seen_share, camera=camera)
     where = datum.shift.pose().after(sight.setup.seating.pose)
     in_shell = where.inverse().apply(found.centre_mm[None])[0, :2] / sight.growth
     offset = in_shell - cutout.centre_mm
@@ -147,7 +170,7 @@ def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | N
     for k, axis in enumerate(np.eye(2)):
         shares = {"picture noise": float(np.sqrt(fit.covariance[k, k])), **common}
         shares["datums"] = float(datum.u_along(found.centre_mm[None], axis[None])[0])
-        shares |= {"far wall": wall, "light and edge shape": 0.5 * sight.edge_model_mm}
+        shares |= {"far wall": wall, "light and edge shape": 0.5 * shot.edge_model_mm}
         offsets.append(quantity(float(offset[k]), shares))
     sizes = []
     for k, nominal in enumerate(cutout.size_mm):
@@ -159,19 +182,36 @@ def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | N
         shares = {
             "picture noise": float(np.sqrt(pick @ fit.covariance @ pick)),
             "far wall": wall,
-            "light and edge shape": 2.0 * sight.edge_model_mm,
+            "light and edge shape": 2.0 * shot.edge_model_mm,
             "temperature": nominal * sight.u_growth,
         }
         sizes.append(quantity((nominal + float(pick @ fit.terms)) / sight.growth, shares))
-    return CutOutResult(cutout.name, True, offsets[0], offsets[1], tuple(sizes), fit.seen_share)
+    return CutOutResult(cutout.name, True, offsets[0], offsets[1], tuple(sizes), fit.seen_share, camera)
 
 
-def kept_curve(sight: Sight, curve: str, here: Scan, points_mm: Array, nominal: Stations) -> tuple[EdgeTrace, Ribbon]:
-    """What the record keeps of one curve: edge points and the ribbon. ``nominal`` - where it belongs, fixture frame."""
-    lines = lay_scan_lines(nominal.points_mm, nominal.directions, 1.0, sight.model, sight.pose)
+def kept_curve(
+    sight: Sight, curve: str, here: Scan, points_mm: Array, nominal: Stations
+) -> Iterator[tuple[EdgeTrace, Ribbon]]:
+    """What the record keeps of one curve: edge points and ribbon, of each camera its part. ``nominal`` - where the
+    curve belongs, fixture frame.
+    """
     edges, arc = here.edges, here.stations.arc_mm
     pixel, contrast = here.lines.at(edges.d_mm), np.abs(edges.contrast)
-    trace = EdgeTrace(
-        curve, sight.camera, arc, pixel, points_mm, edges.u_mm, contrast, lines.centre, lines.first, edges.flags
-    )
-    return trace, Ribbon(curve, sight.camera, arc, here.d_mm, here.ribbon, edges.d_mm)
+    for k, shot in enumerate(sight.shots):
+        own = np.flatnonzero(here.stations.camera == k)
+        if shot is None or not len(own):
+            continue
+        lines = lay_scan_lines(nominal.points_mm[own], nominal.directions[own], 1.0, shot.model, shot.pose)
+        trace = EdgeTrace(
+            curve,
+            shot.camera,
+            arc[own],
+            pixel[own],
+            points_mm[own],
+            edges.u_mm[own],
+            contrast[own],
+            lines.centre,
+            lines.first,
+            edges.flags[own],
+        )
+        yield trace, Ribbon(curve, shot.camera, arc[own], here.d_mm, here.ribbon[own], edges.d_mm[own])

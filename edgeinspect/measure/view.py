@@ -35,6 +35,7 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
     matters.
     """
     model, name = calibration.model, calibration.camera
+    fixture = fixture.in_view(model, calibration.fixture_pose)
     limits = fixture.trust
     if picture.raw.shape != (model.height_px, model.width_px):
         got = f"{picture.raw.shape[1]} x {picture.raw.shape[0]}"
@@ -98,6 +99,8 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
             else "too few marks for the gauge check"
         )
         stop = Stop("gauge", f"{words} (camera {name})", f"clean the marks, look again, then {CALL}")
+    if stop is not None:
+        stop = replace(stop, camera=name)
     view = CameraView(
         name,
         calibration.calibration_id,

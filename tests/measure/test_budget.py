@@ -16,6 +16,7 @@ from edgeinspect.simulate import bench
 
 ANGLE = 2 * np.pi * np.arange(240) / 240
 RIM = np.column_stack([200 * np.cos(ANGLE), 150 * np.sin(ANGLE), 35 + 15 * np.cos(2 * ANGLE)])
+ONE = np.zeros(len(RIM), dtype=np.intp)  # the camera of every place
 NORMALS = np.column_stack([150 * np.cos(ANGLE), 200 * np.sin(ANGLE), 0 * ANGLE])
 NORMALS /= np.linalg.norm(NORMALS, axis=1)[:, None]
 PIPS = np.array([[-165.0, 40.0, 58.0], [165.0, 40.0, 58.0], [0.0, -82.0, 52.0]])
@@ -77,7 +78,7 @@ def test_causes_of_a_perfect_calibration(calibration: CameraCalibration, fixture
     """The marks' noise by Monte Carlo: their corners move by 0.03 px, the pose is fitted again by OpenCV, the rim is
     read through it. 10 %: 300 draws tell 4 %.
     """
-    causes = budget.common_causes(calibration, fixture, seating, RIM)
+    causes = budget.common_causes((calibration,), ONE, fixture, seating, RIM)
     assert set(causes) == {"calibration and marks", "height of the shell", "temperature"}
     said = np.sqrt((causes["calibration and marks"] ** 2).sum(axis=0))
 
@@ -100,7 +101,9 @@ def test_causes_of_a_perfect_calibration(calibration: CameraCalibration, fixture
 
 def test_the_height_share(calibration: CameraCalibration, fixture: Fixture, seating: Seating) -> None:
     """A lift and two tilts, each one u at the rim: a lift of 0.5 mm makes half a mm x tangent of the view's angle."""
-    field = budget.common_causes(calibration, fixture, replace(seating, u_height_mm=0.5), RIM)["height of the shell"]
+    field = budget.common_causes((calibration,), ONE, fixture, replace(seating, u_height_mm=0.5), RIM)[
+        "height of the shell"
+    ]
     camera = bench.top_camera()
     away = RIM[:, :2] - camera.centre_mm[:2]
     assert np.allclose(field[0], 0.5 * away / (camera.centre_mm[2] - RIM[:, 2])[:, None])
@@ -112,5 +115,5 @@ def test_the_temperature_share_grows_about_the_shells_origin(
     calibration: CameraCalibration, fixture: Fixture, seating: Seating
 ) -> None:
     off = replace(seating, pose=PlaneShift(10.0, -5.0, 0.0).pose().after(seating.pose))
-    field = budget.common_causes(calibration, fixture, off, RIM)["temperature"]
+    field = budget.common_causes((calibration,), ONE, fixture, off, RIM)["temperature"]
     assert np.allclose(field[0], RIM[:, :2] - [10.0, -5.0])

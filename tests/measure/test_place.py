@@ -17,6 +17,7 @@ from edgeinspect.measure.picture import GreyPicture
 from edgeinspect.measure.place import find_place
 from edgeinspect.measure.ribbon import Stations, lay_stations
 from edgeinspect.measure.shell import ShellGauge
+from edgeinspect.measure.shot import Shot, Shots
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import Curve, ShellDefinition
 from edgeinspect.simulate import bench
@@ -24,6 +25,10 @@ from edgeinspect.simulate.scene import CutShell, Scene
 
 POSE = bench.top_camera().pose
 Draw = Callable[[Scene], GreyPicture]
+
+
+def seen(picture: GreyPicture, model: CameraModel) -> Shots:
+    return (Shot("top", picture, model, POSE, 0.9, 3.4),)
 
 
 def shell_at(shift: PlaneShift) -> Scene:
@@ -37,7 +42,7 @@ def nominal(toplid_definition: ShellDefinition) -> Stations:
 
 
 def test_where_it_should_be(nominal: Stations, model: CameraModel, good_shell: GreyPicture) -> None:
-    found = find_place(good_shell, nominal, model, POSE, 0.9)
+    found = find_place(seen(good_shell, model), nominal)
     assert found is not None
     assert np.hypot(found.dx_mm, found.dy_mm) < 0.02
     assert abs(found.rotation_deg) < 0.005
@@ -49,7 +54,7 @@ def test_where_it_should_be(nominal: Stations, model: CameraModel, good_shell: G
 )
 def test_found_where_it_was_put(nominal: Stations, model: CameraModel, draw: Draw, shift: PlaneShift) -> None:
     """To a few tenths of a mm: then the fine search takes over."""
-    found = find_place(draw(shell_at(shift)), nominal, model, POSE, 0.9)
+    found = find_place(seen(draw(shell_at(shift)), model), nominal)
     assert found is not None
     assert (found.dx_mm, found.dy_mm) == pytest.approx((shift.dx_mm, shift.dy_mm), abs=0.3)
     assert found.rotation_deg == pytest.approx(shift.rotation_deg, abs=0.1)
@@ -58,13 +63,11 @@ def test_found_where_it_was_put(nominal: Stations, model: CameraModel, draw: Dra
 def test_nothing_there(
     nominal: Stations, model: CameraModel, empty_plate: NDArray[np.uint16], good_shell: GreyPicture
 ) -> None:
-    assert find_place(GreyPicture(empty_plate), nominal, model, POSE, 0.9) is None
+    assert find_place(seen(GreyPicture(empty_plate), model), nominal) is None
     random = np.random.default_rng(0)
-    assert (
-        find_place(GreyPicture(random.integers(0, 255, (1200, 1600)).astype(np.uint8)), nominal, model, POSE, 0.9)
-        is None
-    )
-    assert find_place(GreyPicture(np.full((1200, 1600), 90, np.uint8)), nominal, model, POSE, 0.9) is None
+    noise = GreyPicture(random.integers(0, 255, (1200, 1600)).astype(np.uint8))
+    assert find_place(seen(noise, model), nominal) is None
+    assert find_place(seen(GreyPicture(np.full((1200, 1600), 90, np.uint8)), model), nominal) is None
 
 
 @pytest.mark.parametrize(("grow_x", "grow_y"), [(0.85, 0.85), (0.9, 1.05), (0.8, 1.0)])
@@ -74,7 +77,7 @@ def test_another_outline_is_not_this_one(
     rim = toplid_definition.rim
     other = Curve("rim", rim.points_mm * np.array([grow_x, grow_y, 1.0]), rim.face_slope)
     stations = lay_stations(other, 0.5).placed(bench.NOMINAL_SEATING)
-    assert find_place(good_shell, stations, model, POSE, 0.9) is None
+    assert find_place(seen(good_shell, model), stations) is None
 
 
 def test_too_far_off_its_seat(
