@@ -523,8 +523,8 @@ IRRELEVANT = {
     "shell", "revision", "definition_sha256", "variant", "checks", "temperature_c", "temperature_stated",
     "u_temperature_c", "views", "stops", "traces", "ribbons", "seating", "best_fit", "profiles", "notes", "zone",
     "frame", "name", "there", "most_at_mm", "least_at_mm", "length_mm", "shares", "words", "u_dx_mm", "u_dy_mm",
-    "u_rotation_deg", "rms_mm", "correlation", "outline_pixel", "nominal_pixel", "seen_share", "shift", "camera", "cameras",
-    "seams",
+    "u_rotation_deg", "rms_mm", "correlation", "outline_pixel", "nominal_pixel", "seen_share", "shift", "camera",
+    "cameras", "seams",
 }  # fmt: skip
 
 
