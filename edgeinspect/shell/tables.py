@@ -22,6 +22,8 @@ Direction = tuple[Number, Number, Number]
 
 
 class ShellTable(Table):
+    """The shell as a whole."""
+
     name: Name  # the folder's name
     title: Text  # as the page shows it
     revision: Text  # of the drawing
@@ -37,7 +39,9 @@ class ShellTable(Table):
 
 
 class MaterialTable(Table):
-    name: Text
+    """What the sheet is made of."""
+
+    name: Text  # as the data sheet says it: ABS
     expansion_per_k: Expansion  # linear, 1/K
     u_expansion_per_k: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1e-3)]  # its standard u, 1/K
 
@@ -61,7 +65,7 @@ class PathTable(Table):
 class ZoneTable(Table):
     """A stretch of the rim with its own limits; it may run over the start point (from_mm > to_mm)."""
 
-    name: Name
+    name: Name  # as the record keeps it
     words: Text  # where on the shell, as an operator says it
     from_mm: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]  # arc length of its start
     to_mm: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]  # arc length of its end
@@ -74,7 +78,7 @@ class ZoneTable(Table):
 class PipTable(Table):
     """A formed boss with a flat round top, used as datum."""
 
-    name: Name
+    name: Name  # as the record keeps it
     centre_mm: PointMm  # of its flat top, in the shell frame
     diameter_mm: LengthMm  # of its flat top
 
@@ -82,9 +86,9 @@ class PipTable(Table):
 class CutOutTable(Table):
     """A hole (diameter_mm) or a slot (length_mm, width_mm, angle_deg)."""
 
-    name: Name
+    name: Name  # as the record keeps it
     words: Text  # where on the shell, as an operator says it
-    kind: Literal["hole", "slot"]
+    kind: Literal["hole", "slot"]  # which sizes it has
     curve: Text  # layer of the outline's DXF, or a .csv
     face: Text | None = None  # the curve beside it on the show face
     centre_mm: tuple[PlaceMm, PlaceMm]  # x, y in the shell frame
@@ -93,15 +97,15 @@ class CutOutTable(Table):
     width_mm: LengthMm | None = None  # of a slot
     angle_deg: AngleDeg | None = None  # of a slot's long axis from x
     position_limit_mm: LengthMm  # greatest distance of its centre from its place
-    size_lower_mm: PlaceMm  # of each size minus its nominal
-    size_upper_mm: PlaceMm
+    size_lower_mm: PlaceMm  # of each size minus its nominal: below it, too small
+    size_upper_mm: PlaceMm  # the same: above it, too large
     guard_factor: Factor = GUARD_FACTOR  # guard band over standard uncertainty, ISO 14253-1
 
 
 class PatchTable(Table):
     """The surface that a decal lies on: flat, or a cylinder that bulges outwards with its axis along ``x_axis``."""
 
-    kind: Literal["flat", "cylinder"]
+    kind: Literal["flat", "cylinder"]  # of surface
     origin_mm: PointMm  # nominal centre of the artwork, on the surface, in the shell frame
     x_axis: Direction  # reading direction
     normal: Direction  # outwards at the origin
@@ -109,12 +113,14 @@ class PatchTable(Table):
 
 
 class DecalTable(Table):
-    name: Name
+    """A decal where it belongs."""
+
+    name: Name  # as the record keeps it
     words: Text  # where on the shell, as an operator says it
     variant: Name  # decals of one variant belong together
     artwork: Text  # .png or .svg in the shell's folder
     width_mm: LengthMm  # of the artwork, in reading direction
-    height_mm: LengthMm
+    height_mm: LengthMm  # of the artwork, square to that
     offset_limit_mm: LengthMm  # of across and of up, both ways, along the surface
     rotation_limit_deg: AngleLimitDeg  # both ways
     guard_factor: Factor = GUARD_FACTOR  # guard band over standard uncertainty, ISO 14253-1
