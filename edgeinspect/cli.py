@@ -61,8 +61,6 @@ from edgeinspect.terminal import (
 from edgeinspect.web.running import LOCALHOST, running
 
 app = typer.Typer(help=__doc__, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
-calibration_commands.add_to(app)
-studies.add_to(app)
 
 Variant = Annotated[str | None, typer.Option(help="decal variant; not needed where there is one")]
 Celsius = Annotated[float | None, typer.Option("--temperature", help="of the shell [°C]; else the station's range")]
@@ -152,6 +150,9 @@ def print_schema(
     print_json(SCHEMAS[of]())
 
 
+calibration_commands.add_to(app)
+
+
 @app.command()
 def inspect(
     pictures: Annotated[list[Path], typer.Argument(help="<shell-id>_<camera>.png or .tif, or folders of them")],
@@ -167,7 +168,7 @@ def inspect(
     done: list[Inspection] = []
     with plainly(as_json), contextlib.ExitStack() as stack:
         station = load_station(station_file)
-        sets = _sets(pictures, station)
+        sets = _sets(pictures, station, shell)
         calibrations = calibration or (data or DATA) / station.folders.calibrations
         chosen = {} if calibration else _chosen_calibrations(data or DATA, read_only=data is None)
         ready = get_ready(station, _expected(station, shell, variant, temperature), calibrations, chosen)
@@ -239,6 +240,9 @@ def run_demo(
             station.serve()
 
 
+studies.add_to(app)
+
+
 def _tell(row: Row | None) -> None:
     if row is None:
         out.print("these were all; the page stays until Ctrl-C", markup=False)
@@ -271,9 +275,13 @@ def _chosen_calibrations(data: Path, *, read_only: bool) -> dict[str, str]:
         return store.calibrations.in_use()
 
 
-def _sets(paths: Sequence[Path], station: Station) -> list[PictureSet]:
-    """The pictures by shell, in the order given. Raises PictureError with every wrong name at once."""
+def _sets(paths: Sequence[Path], station: Station, shell: str) -> list[PictureSet]:
+    """The pictures by shell, in the order given, of the cameras that look at such shells.
+
+    Raises PictureError with every wrong name at once.
+    """
     cameras = tuple(setup.name for setup in station.cameras)
+    wanted = {setup.name for setup in station.cameras_for(shell)}
     endings = {ending for kind in KINDS.values() for ending in kind}
     sets: dict[str, list[Arrived]] = {}
     problems: list[str] = []
@@ -287,6 +295,9 @@ def _sets(paths: Sequence[Path], station: Station) -> list[PictureSet]:
                 continue
             if not path.is_file():
                 problems.append(f"{path} is not there, must be a picture file")
+            elif name.camera not in wanted:
+                if path is given:  # of a folder the others are left alone
+                    problems.append(f"{path} is not used: camera {name.camera} does not look at {shell}")
             elif any(item.camera == name.camera for item in sets.setdefault(name.shell_id, [])):
                 problems.append(f"{path} is the second picture of shell {name.shell_id} by camera {name.camera}")
             else:
@@ -296,10 +307,7 @@ def _sets(paths: Sequence[Path], station: Station) -> list[PictureSet]:
     if problems:
         raise PictureError(problems)
     taken_at = time_of_day()
-    return [
-        PictureSet(shell_id, taken_at, tuple(items), tuple(set(cameras) - {item.camera for item in items}))
-        for shell_id, items in sets.items()
-    ]
+    return [PictureSet(shell_id, taken_at, tuple(items)) for shell_id, items in sets.items()]
 
 
 def _make_folder(folder: Path) -> None:

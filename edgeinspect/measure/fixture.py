@@ -77,3 +77,4 @@ class Seating:
     limit_mm: float
     limit_deg: float
     u_height_mm: float  # standard uncertainty of the rim's height in the fixture
+    cameras: tuple[str, ...] = ()  # names of those that look at this shell; (): all of the station's

@@ -17,7 +17,7 @@ from edgeinspect.station.calibrations import (
     recorded_calibration,
     write_calibration,
 )
-from edgeinspect.station.config import Station
+from edgeinspect.station.config import CameraSetup, Station
 from edgeinspect.store.calibrations import CalibrationUse, KeptCalibration
 from edgeinspect.store.files import write_durably
 from edgeinspect.store.inspections import Store
@@ -26,16 +26,16 @@ LONGEST_WORDS = 200  # of a name or a reason
 
 
 def calibrations_in_use(
-    station: Station, folder: Path, chosen: Mapping[str, str]
+    cameras: Iterable[CameraSetup], folder: Path, chosen: Mapping[str, str]
 ) -> dict[str, tuple[CameraCalibration, str]]:
-    """The calibration of every camera with the text of its file.
+    """The calibration of each of the cameras with the text of its file.
 
     Parameters: chosen - calibration id by camera, as the record says (``CalibrationRecord.in_use``); of a camera that
     it does not name the newest file counts.
     Raises CalibrationError: none there, or that one is not usable (no other one stands in for it).
     """
     found = {}
-    for setup in station.cameras:
+    for setup in cameras:
         name = _in_use(setup.name, folder, chosen)
         if name is None:
             raise CalibrationError(f"camera {setup.name} is not calibrated: calibrate it")

@@ -82,24 +82,35 @@ class Station:
     sha256: str = ""  # of station.toml
     shifts: ShiftPlan = EVERY_DAY
 
+    def cameras_for(self, shell: str) -> tuple[CameraSetup, ...]:
+        """Those that look at a shell, in the station's order; all of them for one that it does not hold."""
+        seating = self.seatings.get(shell)
+        wanted = seating.cameras if seating else ()
+        return tuple(camera for camera in self.cameras if camera.name in wanted or not wanted)
+
 
 Point2or3 = Annotated[tuple[PlaceMm, ...], Field(min_length=2, max_length=3)]
 Pixels = Annotated[int, Field(strict=True, ge=100, le=20_000)]
 Megabytes = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1, le=4096)]
+Seconds = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=3600)]
 Celsius = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-20, le=90)]
 Corners = Annotated[tuple[PointMm, ...], Field(min_length=4, max_length=4)]
 
 
 class StationTable(Table):
+    """The station as a whole."""
+
     name: Name  # part of every record: cell-1
     title: Text  # as the page shows it
     temperature_range_c: tuple[Celsius, Celsius]  # lowest, highest: of a shell whose temperature is not stated
 
 
 class CameraTable(Table):
+    """A camera above the fixture, and what its pictures must be."""
+
     name: Name  # the part of a picture's file name after the shell id
-    width_px: Pixels
-    height_px: Pixels
+    width_px: Pixels  # of its pictures; another size is refused
+    height_px: Pixels  # of its pictures
     bits: Literal[8, 12, 16] = 8  # of a level; 12 are kept in files of 16
 
 
@@ -112,6 +123,8 @@ class PatchTable(Table):
 
 
 class FixtureTable(Table):
+    """What stands beside the shell in every picture."""
+
     dictionary: Text  # of the fixture marks, by OpenCV's name: DICT_4X4_50
     grey_patch: PatchTable
 
@@ -147,15 +160,16 @@ class SeatingTable(Table):
     limit_mm: LengthMm  # further off its seat it must be reseated
     limit_deg: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=45)]  # the same for a turn
     u_height_mm: LengthMm  # standard uncertainty of the height: one camera cannot see it
+    cameras: Annotated[tuple[Name, ...], Field(min_length=1)] | None = None  # that look at it; left out: all of them
 
 
 class BoardTable(Table):
     """The calibration board."""
 
-    kind: Literal["chessboard", "charuco"]
+    kind: Literal["chessboard", "charuco"]  # of print
     squares_x: Annotated[int, Field(strict=True, ge=4, le=200)]  # in a row
     squares_y: Annotated[int, Field(strict=True, ge=4, le=200)]  # rows
-    square_mm: LengthMm
+    square_mm: LengthMm  # side of a square, as measured
     marker_mm: LengthMm | None = None  # side of the printed marks; charuco only
     dictionary: Text | None = None  # of the printed marks; charuco only
     legacy: Annotated[bool, Field(strict=True)] = False  # the layout that OpenCV printed before 4.6
@@ -165,9 +179,9 @@ class BoardTable(Table):
 class IntakeTable(Table):
     """When a set of pictures counts as incomplete, and how large what comes in may be."""
 
-    set_timeout_s: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=3600)] = Intake.set_timeout_s
-    picture_limit_mb: Megabytes = Intake.picture_limit_bytes / 1e6
-    upload_limit_mb: Megabytes = Intake.upload_limit_bytes / 1e6
+    set_timeout_s: Seconds = Intake.set_timeout_s  # without another picture for this long
+    picture_limit_mb: Megabytes = Intake.picture_limit_bytes / 1e6  # a larger file is refused
+    upload_limit_mb: Megabytes = Intake.upload_limit_bytes / 1e6  # of all pictures sent at once
 
 
 class FoldersTable(Table):
@@ -177,7 +191,7 @@ class FoldersTable(Table):
     inbox: Name = Folders.inbox  # pictures come in here
     taken: Name = Folders.taken  # pictures being looked at
     refused: Name = Folders.refused  # files that could not be used
-    calibrations: Name = Folders.calibrations
+    calibrations: Name = Folders.calibrations  # one file each
 
 
 class ShiftsTable(Table):
@@ -269,6 +283,7 @@ def load_station(path: Path) -> Station:
                 row.limit_mm,
                 row.limit_deg,
                 row.u_height_mm,
+                row.cameras or (),
             )
             for row in seatings
             if row
@@ -296,6 +311,13 @@ def _check_rows(
     if not seatings:
         mistakes.say("[[seating]] is missing, must be there for each shell that the fixture holds")
     mistakes.no_name_twice([row.shell for row in seatings if row], "seating")
+    known = tuple(row.name for row in cameras if row)
+    for at, row in enumerate(seatings):
+        named = row.cameras or () if row else ()
+        mistakes.no_name_twice(list(named), f"seating[{at}].cameras:")
+        for name in dict.fromkeys(named) if len(known) == len(cameras) else ():
+            if name not in known:
+                mistakes.say(f"seating[{at}].cameras names {shown(name)}, must be {one_of(name, known)}")
 
 
 def _check_trust(trust: TrustTable, mistakes: Mistakes) -> None:

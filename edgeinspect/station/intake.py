@@ -16,6 +16,7 @@ from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TypeGuard
 
 from edgeinspect.errors import PictureError, StoreError
 from edgeinspect.station.config import Station
@@ -43,7 +44,6 @@ class PictureSet:
     shell_id: str
     taken_at: str  # ISO 8601 UTC
     arrived: tuple[Arrived, ...]
-    missing: tuple[str, ...]  # cameras whose picture did not come in time
 
 
 @dataclass
@@ -65,7 +65,9 @@ class Inbox:
     def __init__(self, station: Station, data: Path) -> None:
         names = (station.folders.inbox, station.folders.taken, station.folders.refused)
         self._inbox, self._taken, self._refused = (data / name for name in names)
+        self._station = station
         self._cameras = tuple(camera.name for camera in station.cameras)
+        self._wanted = self._cameras  # by the shell that is expected now
         self._timeout_s = station.intake.set_timeout_s
         self._limit_bytes = station.intake.picture_limit_bytes
         self._waiting: dict[str, _Waiting] = {}
@@ -78,36 +80,41 @@ class Inbox:
     @property
     def waiting(self) -> str | None:
         """Shell id of the picture that has waited longest in the inbox."""
-        named = [(item.first_s, item.name.shell_id) for item in self._waiting.values() if item.name is not None]
+        named = [(item.first_s, name.shell_id) for item in self._waiting.values() if self._wants(name := item.name)]
         return min(named)[1] if named else None
 
-    def poll(self, clock_s: float, now: str) -> tuple[PictureSet | None, tuple[str, ...]]:
+    def poll(self, clock_s: float, now: str, shell: str = "") -> tuple[PictureSet | None, tuple[str, ...]]:
         """Look at the inbox once.
 
-        Parameters: clock_s - a clock that only runs forward [s]; now - the time of day, ISO 8601 UTC.
+        Parameters: clock_s - a clock that only runs forward [s]; now - the time of day, ISO 8601 UTC; shell - that is
+        expected at this moment: a set is complete with the cameras that look at it, and no other's picture is taken.
         Returns the next set, moved to taken/, or None; and a sentence for each file refused because of its name.
         Raises StoreError if a folder cannot be used.
         """
+        self._wanted = tuple(camera.name for camera in self._station.cameras_for(shell))
         self._look(clock_s)
         sentences = []
         for file_name, item in list(self._waiting.items()):
-            if item.name is None and clock_s - item.changed_s >= SETTLE_S:
+            if not self._wants(item.name) and clock_s - item.changed_s >= SETTLE_S:
                 self._refuse(self._inbox / file_name, file_name, now)
-                sentences.append(item.problem)
+                needless = item.name and f"{file_name} is not used: camera {item.name.camera} does not look at {shell}"
+                sentences.append(needless or item.problem)
                 del self._waiting[file_name]
         ready = self._next_set(clock_s)
         return (None if ready is None else self._take(*ready, now)), tuple(sentences)
 
-    def resume(self, is_recorded: Callable[[Path, str], bool]) -> list[PictureSet]:
-        """After a start: the sets left in taken/ by the run before, oldest first.
+    def resume(self, is_recorded: Callable[[Path, str], bool], shell: str = "") -> list[PictureSet]:
+        """After a start: the sets left in taken/ by the run before, oldest first; ``shell`` - that is expected.
 
         A set cut apart by a power cut while it was being taken goes back to the inbox, to be completed there; but not
         one that ``is_recorded(path, taken_at)`` says the record holds.
         """
         sets = []
+        wanted = {camera.name for camera in self._station.cameras_for(shell)}
         for found in self._left_in_taken():
             recorded = all(is_recorded(item.path, found.taken_at) for item in found.arrived)
-            if found.missing and not recorded and not any((self._inbox / item.name).exists() for item in found.arrived):
+            missing = wanted - {item.camera for item in found.arrived}
+            if missing and not recorded and not any((self._inbox / item.name).exists() for item in found.arrived):
                 for item in found.arrived:
                     files.move_durably(item.path, self._inbox / item.name)
             else:
@@ -181,7 +188,7 @@ class Inbox:
         """Shell id and file name by camera of the longest waiting set that is complete or whose time is over."""
         groups: dict[str, dict[str, str]] = {}
         for file_name, item in sorted(self._waiting.items(), key=lambda pair: (pair[1].first_s, pair[0])):
-            if item.name is not None:  # a second file for the same camera waits for its turn
+            if self._wants(item.name):  # a second file for one camera waits for its turn
                 groups.setdefault(item.name.shell_id, {}).setdefault(item.name.camera, file_name)
         for shell_id, by_camera in groups.items():
             items = [self._waiting[file_name] for file_name in by_camera.values()]
@@ -190,7 +197,7 @@ class Inbox:
             ):
                 continue
             over = clock_s - max(item.changed_s for item in items) >= self._timeout_s
-            if over or len(by_camera) == len(self._cameras):
+            if over or len(by_camera) == len(self._wanted):
                 return shell_id, by_camera
         return None
 
@@ -211,12 +218,7 @@ class Inbox:
             arrived.append(Arrived(camera, file_name, path))
         for item in arrived:
             del self._waiting[item.name]
-        return self._set(shell_id, moment, arrived)
-
-    def _set(self, shell_id: str, moment: datetime, arrived: list[Arrived]) -> PictureSet:
-        here = {item.camera for item in arrived}
-        missing = tuple(camera for camera in self._cameras if camera not in here)
-        return PictureSet(shell_id, moment.strftime("%Y-%m-%dT%H:%M:%S.%fZ"), tuple(arrived), missing)
+        return _set(shell_id, moment, arrived)
 
     def _left_in_taken(self) -> list[PictureSet]:
         groups: dict[tuple[datetime, str], list[Arrived]] = {}
@@ -229,11 +231,18 @@ class Inbox:
                 files.move_durably(path, self._refused / path.name)
                 continue
             groups.setdefault((moment, name.shell_id), []).append(Arrived(name.camera, file_name, path))
-        return [self._set(shell_id, moment, arrived) for (moment, shell_id), arrived in groups.items()]
+        return [_set(shell_id, moment, arrived) for (moment, shell_id), arrived in groups.items()]
+
+    def _wants(self, name: PictureName | None) -> TypeGuard[PictureName]:
+        return name is not None and name.camera in self._wanted
 
     def _refuse(self, path: Path, file_name: str, at: str) -> None:
         if path.exists():
             files.move_durably(path, self._refused / f"{datetime.fromisoformat(at).strftime(_STAMP)}_{file_name}")
+
+
+def _set(shell_id: str, moment: datetime, arrived: list[Arrived]) -> PictureSet:
+    return PictureSet(shell_id, moment.strftime("%Y-%m-%dT%H:%M:%S.%fZ"), tuple(arrived))
 
 
 def receive_upload(station: Station, data: Path, name: str, content: bytes) -> None:

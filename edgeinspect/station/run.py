@@ -77,7 +77,7 @@ def get_ready(
     definition: ShellDefinition | None = None
     try:
         definition = load_expected(station, expected)
-        found = calibrations_in_use(station, calibrations, chosen or {})
+        found = calibrations_in_use(station.cameras_for(expected.shell), calibrations, chosen or {})
         cameras = {name: calibration for name, (calibration, _) in found.items()}
         gauge = ShellGauge(definition, cameras, station.fixture, station.seatings[expected.shell])
     except InputError as error:
@@ -133,15 +133,19 @@ def inspect_set(
     stops: list[Stop] = []
     if given_up is not None:
         stops.append(given_up)
-    for item in came_in.arrived if given_up is None else ():
+    setups = {setup.name: setup for setup in ready.station.cameras_for(ready.expected.shell)}
+    used = [item for item in came_in.arrived if item.camera in setups]
+    for item in used if given_up is None else ():
         try:
-            pictures[item.camera], contents[item.camera] = _read(item, ready.station)
+            pictures[item.camera], contents[item.camera] = _read(
+                item, setups[item.camera], ready.station.intake.picture_limit_bytes
+            )
         except PictureError as error:
             reason, _, action = error.problems[0].rpartition(": ")
             stops.append(Stop("picture", reason, action))
         except Exception as error:
             stops.append(_fault("reading the picture", error))
-    stops += _missing(came_in, ready.station)
+    stops += _missing(came_in, ready)
     stops += _not_new(came_in.shell_id, pictures, store)
     if ready.stop is not None:
         stops.append(ready.stop)
@@ -169,27 +173,21 @@ def inspect_set(
         for calibration in ready.kept_calibrations:
             if store.calibrations.one(calibration.calibration_id) is None:
                 store.calibrations.keep(calibration)
-        bits = {setup.name: setup.bits for setup in ready.station.cameras}
-        views = {camera: view_jpeg(picture.levels, bits[camera]) for camera, picture in pictures.items()}
+        views = {camera: view_jpeg(picture.levels, setups[camera].bits) for camera, picture in pictures.items()}
         inspection = store.save(inspection, contents, views)
     return Look(inspection, frozenset(item.camera for item in came_in.arrived if item.camera not in pictures))
 
 
-def _read(item: Arrived, station: Station) -> tuple[Picture, bytes]:
-    setup = _setup(station, item.camera)
-    limit = station.intake.picture_limit_bytes
-    return read_picture(item.path, setup.width_px, setup.height_px, limit, bits=setup.bits, name=item.name)
+def _read(item: Arrived, setup: CameraSetup, limit_bytes: int) -> tuple[Picture, bytes]:
+    return read_picture(item.path, setup.width_px, setup.height_px, limit_bytes, bits=setup.bits, name=item.name)
 
 
-def _setup(station: Station, camera: str) -> CameraSetup:
-    return next(setup for setup in station.cameras if setup.name == camera)
-
-
-def _missing(came_in: PictureSet, station: Station) -> list[Stop]:
-    waited = f"within {station.intake.set_timeout_s:g} s"
+def _missing(came_in: PictureSet, ready: Ready) -> list[Stop]:
+    waited, here = f"within {ready.station.intake.set_timeout_s:g} s", {item.camera for item in came_in.arrived}
     return [
-        Stop("picture", f"no picture from camera {camera} came {waited}", f"check camera {camera}, then look again")
-        for camera in came_in.missing
+        Stop("picture", f"no picture from camera {name} came {waited}", f"check camera {name}, then look again")
+        for name in (setup.name for setup in ready.station.cameras_for(ready.expected.shell))
+        if name not in here
     ]
 
 

@@ -50,7 +50,9 @@ class Worker:
         self._store.clear_half_written()
         self._state = State.open(data)
         self._inbox = Inbox(station, data)
-        self._again = self._inbox.resume(self._is_kept)  # sets to be looked at before any new one
+        self._again = self._inbox.resume(
+            self._is_kept, self._expected_shell()
+        )  # sets to be looked at before any new one
         self._again_at_s = 0.0
         self._in_trouble = False
         self._shown: str | None = None
@@ -95,7 +97,7 @@ class Worker:
             self._look_at(self._again[0])
             del self._again[0]
             return True
-        came_in, refused = self._inbox.poll(self._clock_s(), self._now())
+        came_in, refused = self._inbox.poll(self._clock_s(), self._now(), self._expected_shell())
         if came_in is not None:
             self._again.append(came_in)
         if refused:
@@ -105,6 +107,10 @@ class Worker:
         if waiting is None:
             self._get_ready()  # while there is time
         return came_in is not None
+
+    def _expected_shell(self) -> str:
+        expected = self._state.now().expected
+        return "" if expected is None else expected.shell
 
     def _look_at(self, came_in: PictureSet) -> None:
         self._show(came_in.shell_id)

@@ -166,7 +166,7 @@ def _files(store: Store, inspection: Inspection) -> Iterator[PictureSet | None]:
         if not arrived or len(arrived) < len(inspection.pictures):
             yield None
         else:
-            yield PictureSet(inspection.shell_id, inspection.pictures[0].taken_at, tuple(arrived), ())
+            yield PictureSet(inspection.shell_id, inspection.pictures[0].taken_at, tuple(arrived))
 
 
 def _compared(row: Row, then: Inspection, now: Inspection) -> PictureAgain:

@@ -88,7 +88,7 @@ def came_in(folder: Path, name: str, content: bytes) -> PictureSet:
     path = folder / f"20261125T100000.000000Z_{name}"
     path.write_bytes(content)
     shell_id, _, rest = name.partition("_")
-    return PictureSet(shell_id, TAKEN_AT, (Arrived(rest.partition(".")[0], name, path),), ())
+    return PictureSet(shell_id, TAKEN_AT, (Arrived(rest.partition(".")[0], name, path),))
 
 
 def test_a_stale_picture_is_named_and_never_green(tmp_path: Path) -> None:

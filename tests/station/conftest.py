@@ -74,6 +74,17 @@ def two_cameras(tmp_path: Path) -> Station:
 
 
 @pytest.fixture
+def a_lid_and_a_hatch(tmp_path: Path) -> Station:
+    """Two cameras: both look at the lid, only the one above at the small hatch."""
+    path = tmp_path / "shells.toml"
+    text = station_text(("top", "rear"))
+    seating = text[text.index("[[seating]]") : text.index("[board]")]
+    hatch = seating.replace("toplid", "hatch").replace("limit_deg", 'cameras = ["top"]\nlimit_deg')
+    path.write_text(text.replace(seating, seating + hatch))
+    return load_station(path)
+
+
+@pytest.fixture
 def picture_of() -> Callable[[int], bytes]:
     """A PNG of noise; the same number gives the same picture."""
 

@@ -46,7 +46,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def in_use(station: Station, data: Path, store: Store) -> str:
-    found = calibrations_in_use(station, data / "calibrations", store.calibrations.in_use())
+    found = calibrations_in_use(station.cameras, data / "calibrations", store.calibrations.in_use())
     return found["top"][0].calibration_id
 
 

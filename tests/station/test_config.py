@@ -142,6 +142,20 @@ def test_seatings_place_the_shell_in_the_fixture(tmp_path: Path) -> None:
     assert seating.pose.apply(np.array([[10.0, 0.0, 0.0]]))[0] == pytest.approx([0.0, 15.0, 60.0])
 
 
+def test_a_seating_names_the_cameras_that_look_at_its_shell(tmp_path: Path) -> None:
+    second = '[[camera]]\nname = "rear"\nwidth_px = 1600\nheight_px = 1200\n\n[fixture]'
+    two = changed("[fixture]", second)
+    seen_by = {
+        seating: [camera.name for camera in load(tmp_path, two.replace("limit_deg = 3.0", text)).cameras_for("toplid")]
+        for seating, text in (
+            ("all", "limit_deg = 3.0"),
+            ("one", 'limit_deg = 3.0\ncameras = ["rear"]'),
+            ("station's order", 'limit_deg = 3.0\ncameras = ["rear", "top"]'),
+        )
+    }
+    assert seen_by == {"all": ["top", "rear"], "one": ["rear"], "station's order": ["top", "rear"]}
+
+
 def test_a_station_can_go_to_the_measuring_process(tmp_path: Path) -> None:
     station = load(tmp_path)
     assert pickle.loads(pickle.dumps(station)).seatings["toplid"].limit_mm == 6.0
@@ -163,6 +177,17 @@ def test_a_chessboard(tmp_path: Path) -> None:
 
 
 ONE_CHANGE = [
+    (
+        "limit_mm = 6.0",
+        'limit_mm = 6.0\ncameras = ["tip"]',
+        'seating[0].cameras names "tip", must be one of top (did you',
+    ),
+    ("limit_mm = 6.0", "limit_mm = 6.0\ncameras = []", "seating[0].cameras has 0 entries, must have at least 1"),
+    (
+        "limit_mm = 6.0",
+        'limit_mm = 6.0\ncameras = ["top", "top"]',
+        'seating[0].cameras: "top" is there 2 times, must be there once',
+    ),
     ("format = 1", "format = true", "format is true, must be 1"),
     ("[station]", "[sation]", "sation is not a known key; did you mean station?"),
     ("[station]", "[sation]", "[station] is missing"),

@@ -24,6 +24,7 @@ class Cell:
         self.inbox = Inbox(station, data)
         self.clock_s = 100.0
         self.sentences: list[str] = []
+        self.shell = "toplid"  # that is expected
 
     def put(self, name: str, content: bytes) -> Path:
         path = self.data / "inbox" / name
@@ -37,7 +38,7 @@ class Cell:
         """Poll every 0.2 s until a set comes or the time is over."""
         end_s = self.clock_s + seconds
         while True:
-            came_in, sentences = self.inbox.poll(self.clock_s, self.now())
+            came_in, sentences = self.inbox.poll(self.clock_s, self.now(), self.shell)
             self.sentences += sentences
             if came_in is not None or self.clock_s >= end_s:
                 return came_in
@@ -45,6 +46,10 @@ class Cell:
 
     def names(self, folder: str) -> list[str]:
         return sorted(path.name for path in (self.data / folder).iterdir())
+
+
+def cameras(came_in: PictureSet) -> list[str]:
+    return [item.camera for item in came_in.arrived]
 
 
 @pytest.fixture
@@ -63,7 +68,7 @@ def test_a_whole_picture_is_taken_once_it_stands_still(cell: Cell, picture_of: P
     assert cell.inbox.waiting == "L1"
     came_in = cell.wait(SETTLE_S + 0.2)
     assert came_in is not None
-    assert (came_in.shell_id, came_in.missing) == ("L1", ())
+    assert came_in.shell_id == "L1"
     (item,) = came_in.arrived
     assert item.path.read_bytes() == picture_of(1)
     assert cell.names("inbox") == [] and item.path.parent.name == "taken"
@@ -126,7 +131,42 @@ def test_a_missing_camera_is_named_after_the_time_out(two: Cell, picture_of: Pic
     two.put("L1_rear.png", picture_of(1))
     assert two.wait(9.5) is None
     came_in = two.wait(1.0)
-    assert came_in is not None and came_in.missing == ("top",)
+    assert came_in is not None and cameras(came_in) == ["rear"]
+
+
+def test_a_set_is_complete_with_the_cameras_that_look_at_the_expected_shell(
+    a_lid_and_a_hatch: Station, tmp_path: Path, picture_of: PictureOf
+) -> None:
+    cell = Cell(a_lid_and_a_hatch, tmp_path / "data")
+    cell.shell = "hatch"
+    cell.put("H1_top.png", picture_of(1))
+    came_in = cell.wait(1.0)
+    assert came_in is not None and cameras(came_in) == ["top"]
+    cell.put("L1_top.png", picture_of(2))
+    cell.shell = "toplid"  # another shell is chosen while its first picture settles
+    assert cell.wait(3.0) is None
+    cell.put("L1_rear.png", picture_of(3))
+    came_in = cell.wait(1.0)
+    assert came_in is not None and cameras(came_in) == ["top", "rear"]
+    assert cell.sentences == []
+
+
+def test_the_picture_of_a_camera_that_does_not_look_at_the_shell_makes_no_set_of_its_own(
+    a_lid_and_a_hatch: Station, tmp_path: Path, picture_of: PictureOf
+) -> None:
+    """Where every camera is triggered for every shell; before its set and after it."""
+    cell = Cell(a_lid_and_a_hatch, tmp_path / "data")
+    cell.shell = "hatch"
+    for number, order in enumerate((("rear", "top"), ("top", "rear"))):
+        for camera in order:
+            cell.put(f"H{number}_{camera}.png", picture_of(number))
+            came_in = cell.wait(1.0)
+            assert (came_in is not None) == (camera == "top")
+            assert came_in is None or cameras(came_in) == ["top"]
+            assert cell.inbox.waiting is None
+    assert cell.sentences == [f"H{k}_rear.png is not used: camera rear does not look at hatch" for k in (0, 1)]
+    assert [name.partition("_")[2] for name in cell.names("refused")] == ["H0_rear.png", "H1_rear.png"]
+    assert cell.wait(20.0) is None
 
 
 def test_the_time_out_does_not_run_while_a_picture_is_still_coming(two: Cell, picture_of: PictureOf) -> None:
@@ -137,7 +177,7 @@ def test_the_time_out_does_not_run_while_a_picture_is_still_coming(two: Cell, pi
         assert two.wait(3.0) is None
     two.put("L1_top.png", content)
     came_in = two.wait(1.0)
-    assert came_in is not None and came_in.missing == ()
+    assert came_in is not None and cameras(came_in) == ["top", "rear"]
 
 
 def test_shells_are_taken_one_by_one_in_the_order_they_came(cell: Cell, picture_of: PictureOf) -> None:
@@ -186,7 +226,7 @@ def test_a_set_is_taken_as_a_whole_or_not_at_all(
         two.wait(1.0)
     assert two.names("inbox") == ["L1_rear.png", "L1_top.png"] and two.names("taken") == []
     came_in = two.wait(1.0)
-    assert came_in is not None and came_in.missing == ()
+    assert came_in is not None and cameras(came_in) == ["top", "rear"]
 
 
 def test_what_was_taken_is_looked_at_again_after_a_stop(cell: Cell, picture_of: PictureOf) -> None:
@@ -206,13 +246,26 @@ def test_a_set_cut_apart_by_a_power_cut_is_completed_in_the_inbox(two: Cell, pic
     after = Cell(two.station, two.data)
     assert after.inbox.resume(lambda path, at: False) == []
     came_in = after.wait(1.0)
-    assert came_in is not None and came_in.missing == ()
+    assert came_in is not None and cameras(came_in) == ["top", "rear"]
+
+
+def test_a_set_left_behind_is_whole_by_the_cameras_of_the_expected_shell(
+    a_lid_and_a_hatch: Station, tmp_path: Path, picture_of: PictureOf
+) -> None:
+    cell = Cell(a_lid_and_a_hatch, tmp_path / "data")
+    cell.shell = "hatch"
+    cell.put("H1_top.png", picture_of(1))
+    taken = cell.wait(1.0)
+    after = Cell(a_lid_and_a_hatch, cell.data)
+    assert after.inbox.resume(lambda path, at: False, "hatch") == [taken]
+    assert after.inbox.resume(lambda path, at: False, "toplid") == []  # it waits in the inbox for its other picture
+    assert cell.names("inbox") == ["H1_top.png"]
 
 
 def test_what_the_record_holds_is_not_put_back(two: Cell, picture_of: PictureOf) -> None:
     two.put("L1_top.png", picture_of(1))
     taken = two.wait(11.0)
-    assert taken is not None and taken.missing == ("rear",)
+    assert taken is not None and cameras(taken) == ["top"]
     asked: list[tuple[Path, str]] = []
 
     def is_recorded(path: Path, taken_at: str) -> bool:

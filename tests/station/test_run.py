@@ -69,7 +69,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
-def picture_set(folder: Path, contents: Mapping[str, bytes], missing: tuple[str, ...] = ()) -> PictureSet:
+def picture_set(folder: Path, contents: Mapping[str, bytes]) -> PictureSet:
     """Files ``<shell-id>_<camera>.png`` of one shell, as they lie in taken/."""
     arrived = []
     for name, content in contents.items():
@@ -77,7 +77,7 @@ def picture_set(folder: Path, contents: Mapping[str, bytes], missing: tuple[str,
         path.write_bytes(content)
         arrived.append(Arrived(Path(name).stem.partition("_")[2], name, path))
     shell_id = next(iter(contents)).partition("_")[0]
-    return PictureSet(shell_id, TAKEN_AT, tuple(arrived), missing)
+    return PictureSet(shell_id, TAKEN_AT, tuple(arrived))
 
 
 def ready_with(station: Station, does: Callable[[Mapping[str, Any]], ShellMeasurement]) -> Ready:
@@ -135,10 +135,39 @@ def test_two_cameras_with_one_picture_are_named(
 
 
 def test_a_missing_camera_is_named(two_cameras: Station, store: Store, tmp_path: Path, picture_of: PictureOf) -> None:
-    came_in = picture_set(tmp_path, {"L1_top.png": picture_of(1)}, missing=("rear",))
+    came_in = picture_set(tmp_path, {"L1_top.png": picture_of(1)})
     inspection = look(came_in, ready_with(two_cameras, nothing_found), store)
     assert inspection.verdict.sentence == "No picture from camera rear came within 10 s"
     assert store.picture(1, "top") == picture_of(1)
+
+
+def test_only_the_cameras_that_look_at_the_expected_shell_are_used(
+    a_lid_and_a_hatch: Station, store: Store, tmp_path: Path, picture_of: PictureOf
+) -> None:
+    used: list[list[str]] = []
+
+    def measured(pictures: Mapping[str, Any]) -> ShellMeasurement:
+        used.append(sorted(pictures))
+        return nothing_found(pictures)
+
+    ready = replace(ready_with(a_lid_and_a_hatch, measured), expected=Expected("hatch", "standard", 20.0))
+    look(picture_set(tmp_path, {"H1_top.png": picture_of(1)}), ready, store)
+    came_in = picture_set(tmp_path, {"H2_top.png": picture_of(2), "H2_rear.png": b"not even a picture"})
+    done = inspect_set(came_in, ready, store, Clock())
+    assert used == [["top"], ["top"]] and not done.inspection.measurement.stops
+    assert done.refused == {"rear"}
+    only_rear = look(picture_set(tmp_path, {"H3_rear.png": picture_of(3)}), ready, store)
+    assert only_rear.verdict.sentence == "No picture from camera top came within 10 s"
+
+
+def test_only_the_cameras_that_look_at_the_shell_need_a_calibration(a_lid_and_a_hatch: Station, tmp_path: Path) -> None:
+    station = replace(a_lid_and_a_hatch, folders=replace(a_lid_and_a_hatch.folders, models=TOPLID.parent))
+    station = replace(station, cameras=station.cameras[::-1])  # the rear one is asked for first where it is needed
+    needed = get_ready(station, Expected("toplid", "standard"), tmp_path)
+    assert needed.stop is not None and needed.stop.reason == "camera rear is not calibrated: calibrate it"
+    seating = replace(station.seatings["toplid"], cameras=("top",))
+    needed = get_ready(replace(station, seatings={"toplid": seating}), Expected("toplid", "standard"), tmp_path)
+    assert needed.stop is not None and needed.stop.reason == "camera top is not calibrated: calibrate it"
 
 
 def test_a_fault_while_measuring_is_a_no_result_and_is_logged(

@@ -202,6 +202,18 @@ def test_after_a_stop_in_mid_shell_the_shell_is_looked_at_again(
     assert [row.shell_id for row in cell.page.listing()] == ["L1"]
 
 
+def test_a_shell_waits_only_for_the_cameras_that_look_at_it(
+    a_lid_and_a_hatch: Station, tmp_path: Path, picture_of: PictureOf
+) -> None:
+    cell = Cell(a_lid_and_a_hatch, tmp_path / "data")
+    for shell, looks in (("toplid", 0), ("hatch", 1)):
+        cell.state.expect(Expected(shell, "standard"), cell.now())
+        cell.put("H1_top.png", picture_of(1))
+        cell.run()
+        assert len(cell.page.listing()) == looks
+    cell.close()
+
+
 def test_another_shell_chosen_is_loaded_before_the_next_picture(cell: Cell, picture_of: PictureOf) -> None:
     cell.put("L1_top.png", picture_of(1))
     cell.run()

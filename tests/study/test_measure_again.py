@@ -136,7 +136,7 @@ def test_a_picture_that_was_not_new_stays_so(copied: Path, station: Station) -> 
     with Store.open(copied) as store:
         ready = get_ready(station, Expected("toplid", "standard", 20.6), copied / "calibrations")
         file = SAMPLES / "shells" / "L1001_top.png"
-        inspect_set(PictureSet("L2", AT, (Arrived("top", "L2_top.png", file),), ()), ready, store, lambda: AT)
+        inspect_set(PictureSet("L2", AT, (Arrived("top", "L2_top.png", file),)), ready, store, lambda: AT)
         row = stored(store)[-1]
         assert (row.shell_id, row.answer) == ("L2", Answer.NO_RESULT)
         done = again(store, station, copied, [row])
