@@ -8,11 +8,15 @@ proven.
 from __future__ import annotations
 
 import enum
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from edgeinspect.geometry import Array
 from edgeinspect.measure.measurement import CutOutResult, DecalResult, Quantity, ShellMeasurement, Stop, ZoneResult
 from edgeinspect.shell.definition import Check, Curve, CutOut, Decal, Frame, ShellDefinition, Zone
 
@@ -85,16 +89,31 @@ class Verdict:
         return self.findings[0] if self.findings else None
 
 
+def proven(value: Any, lower: Any, upper: Any, guard: Any) -> tuple[Any, Any]:
+    """The decision rule itself: proven good, proven bad. Of numbers or of arrays; limits that are not there are
+    infinite. Neither is NOT PROVEN.
+    """
+    good = (value >= lower + guard) & (value <= upper - guard)
+    bad = (value < lower - guard) | (value > upper + guard)
+    return good, bad
+
+
 def decide(value: float, u: float, lower: float | None, upper: float | None, guard: float) -> Answer:
     """ISO 14253-1: ``guard`` = factor x u in the unit of the value. Not finite, or a u below 0, is NO RESULT."""
     if not np.isfinite([value, u, guard]).all() or u < 0 or guard < 0 or (lower is None and upper is None):
         return Answer.NO_RESULT
-    low, high = -np.inf if lower is None else lower, np.inf if upper is None else upper
-    if low + guard <= value <= high - guard:
-        return Answer.CONFORMING
-    if value < low - guard or value > high + guard:
-        return Answer.NONCONFORMING
-    return Answer.NOT_PROVEN
+    good, bad = proven(value, -math.inf if lower is None else lower, math.inf if upper is None else upper, guard)
+    return Answer.CONFORMING if good else Answer.NONCONFORMING if bad else Answer.NOT_PROVEN
+
+
+def decide_many(value: Array, u: Array, lower: Array, upper: Array, guard_factor: Array) -> NDArray[np.int8]:
+    """As ``decide`` for arrays that broadcast; limits that are not there are infinite. Returns values of SEVERITY."""
+    guard = guard_factor * u
+    good, bad = proven(value, lower, upper, guard)
+    severity = np.where(bad, SEVERITY[Answer.NONCONFORMING], SEVERITY[Answer.NOT_PROVEN])
+    severity = np.where(good, SEVERITY[Answer.CONFORMING], severity)
+    sound = np.isfinite(value) & np.isfinite(guard) & (u >= 0) & (guard >= 0)
+    return np.where(sound, severity, SEVERITY[Answer.NO_RESULT]).astype(np.int8)
 
 
 def judge(measurement: ShellMeasurement, definition: ShellDefinition) -> Verdict:
@@ -194,7 +213,7 @@ def _zone(zone: Zone, result: ZoneResult | None, definition: ShellDefinition, st
     _, _, answer, quantity, at_arc = max(sides, key=lambda side: side[:2])
     unseen = result.length_mm - result.seen_mm
     place = _rim_place(definition.rim, at_arc)
-    if answer is not Answer.NONCONFORMING and result.seen_mm < SEEN_SHARE * result.length_mm:
+    if answer is not Answer.NONCONFORMING and too_little_seen(result):
         reason = f"{unseen:.0f} mm of {result.length_mm:.0f} mm of the edge not seen"
         missing = stop if stop is not None and stop.camera else None  # else it says what of the zone is not seen
         return _no_result(name, zone.words, missing, reason, at=place)
@@ -218,6 +237,11 @@ def _zone(zone: Zone, result: ZoneResult | None, definition: ShellDefinition, st
         at_arc,
         place,
     )
+
+
+def too_little_seen(zone: ZoneResult) -> bool:
+    """Then it can be bad, but not good."""
+    return zone.seen_mm < SEEN_SHARE * zone.length_mm
 
 
 def _rim_place(rim: Curve, arc_mm: float) -> tuple[float, float]:
