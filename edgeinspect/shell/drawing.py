@@ -21,7 +21,7 @@ from edgeinspect.shell.summary import (
     units_question,
 )
 
-__all__ = ["draw", "summary"]
+__all__ = ["draw", "draw_bare", "summary"]
 
 WIDTH, MARGIN, TABLE_WIDTH = 1620.0, 40.0, 540.0
 TOP = 150.0  # below the heading
@@ -46,6 +46,22 @@ def draw(definition: ShellDefinition, variant: str | None = None) -> str:
         *plan.parts,
         *heights,
         *table,
+        "</svg>\n",
+    ]
+    return "\n".join(parts)
+
+
+def draw_bare(definition: ShellDefinition, variant: str) -> str:
+    """The shell as it is known by sight, as SVG to be shown small: outline, cut-outs, the decal of one variant."""
+    decals = tuple(decal for decal in definition.decals if decal.variant == variant)
+    plan = PlanView(definition, 0.0, 0.0, decals, bare=True)
+    x, y, wide, high = plan.box
+    room = 0.03 * max(wide, high)
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{x - room:.1f} {y - room:.1f} {wide + 2 * room:.1f} '
+        f'{high + 2 * room:.1f}" width="{wide + 2 * room:.0f}" height="{high + 2 * room:.0f}" role="img">',
+        f"<title>{escape(definition.title)}</title>",
+        *plan.parts,
         "</svg>\n",
     ]
     return "\n".join(parts)

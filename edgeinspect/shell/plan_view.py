@@ -42,9 +42,14 @@ def stretch_mm(curve: Curve, from_mm: float, to_mm: float) -> Array:
 
 
 class PlanView:
-    """Draws into ``parts`` on construction; ``bottom`` is where the next thing may start."""
+    """Draws into ``parts`` on construction; ``bottom`` is where the next thing may start.
 
-    def __init__(self, definition: ShellDefinition, left: float, top: float, decals: tuple[Decal, ...]) -> None:
+    ``bare`` leaves out zones, names and sizes: the shell as it is known by sight.
+    """
+
+    def __init__(
+        self, definition: ShellDefinition, left: float, top: float, decals: tuple[Decal, ...], *, bare: bool = False
+    ) -> None:
         self.definition = definition
         self.decals = decals
         self.parts: list[str] = []
@@ -56,8 +61,17 @@ class PlanView:
         self._corner = np.array([left + BORDER + (GREATEST_WIDTH - size[0] * self._scale) / 2, top + BORDER])
         self._normals = plan_normals(rim)[1]
         self.bottom = float(self._corner[1] + size[1] * self._scale + BORDER)
-        self._shell()
-        self._labels()
+        if bare:
+            self._bare()
+        else:
+            self._shell()
+            self._labels()
+
+    @property
+    def box(self) -> tuple[float, float, float, float]:
+        """Left, top, width and height of the shell itself on the page."""
+        (x0, y0), (x1, y1) = self._xy(np.array([[self._low[0], self._high[1]], [self._high[0], self._low[1]]]))
+        return float(x0), float(y0), float(x1 - x0), float(y1 - y0)
 
     def _xy(self, points_mm: Array) -> Array:
         """Page positions (N, 2) of shell points (N, 2 or 3): y up in the shell is up on the page."""
@@ -89,6 +103,17 @@ class PlanView:
             self._pip(pip)
         self._start()
         self._dimensions()
+
+    def _bare(self) -> None:
+        bold = {"stroke": svg.INK, "stroke_width": "6"}
+        self.parts.append(svg.path(self._xy(self.definition.rim.points_mm), True, fill=svg.SHEET, **bold))
+        for decal in self.decals:
+            self._artwork(decal)
+        for cutout in self.definition.cutouts:
+            self.parts.append(svg.path(self._xy(cutout.curve.points_mm), True, fill=svg.MUTED, **bold))
+        for pip in self.definition.pips:
+            at, radius = self._xy(pip.centre_mm)[0], pip.diameter_mm / 2 * self._scale
+            self.parts.append(svg.circle(at, radius, fill="none", stroke=svg.INK, stroke_width="3"))
 
     def _axes(self) -> None:
         """The shell frame, where its origin lies on the shell."""
@@ -172,6 +197,17 @@ class PlanView:
         return self._xy(decal.patch.points(u, v))
 
     def _decal(self, decal: Decal) -> None:
+        right, along = self._artwork(decal)
+        edge = self._decal_edge(decal)
+        self.parts += [
+            svg.path(edge, True, fill="none", stroke=svg.ACCENT, stroke_width="1.4", stroke_dasharray="6 3"),
+            svg.line(right, right + 22 * along, svg.ACCENT, 1.6),
+            svg.arrow_head(right + 30 * along, along, svg.ACCENT),
+        ]
+        self._taken.append(shapely.Polygon(edge))
+
+    def _artwork(self, decal: Decal) -> tuple[Array, Array]:
+        """What is printed. Returns the middle of its right side on the page, and the reading direction."""
         half_width, half_height = decal.artwork.width_mm / 2, decal.artwork.height_mm / 2
         # Seen from above a patch is nearly flat: one affine placement of the picture, from its middle lines.
         u, v = np.array([0.0, half_width, 0.0]), np.array([0.0, 0.0, half_height])
@@ -179,16 +215,11 @@ class PlanView:
         across, down = (right - middle) * 2, (middle - up) * 2  # row 0 of the picture is the top
         matrix = " ".join(f"{value:.4f}" for value in (*across, *down, *(middle - across / 2 - down / 2)))
         picture = base64.b64encode(artwork_png(decal.artwork)).decode()
-        along = across / max(float(np.linalg.norm(across)), 1e-6)
-        edge = self._decal_edge(decal)
-        self.parts += [
+        self.parts.append(
             f'<image transform="matrix({matrix})" width="1" height="1" preserveAspectRatio="none" '
-            f'href="data:image/png;base64,{picture}"/>',
-            svg.path(edge, True, fill="none", stroke=svg.ACCENT, stroke_width="1.4", stroke_dasharray="6 3"),
-            svg.line(right, right + 22 * along, svg.ACCENT, 1.6),
-            svg.arrow_head(right + 30 * along, along, svg.ACCENT),
-        ]
-        self._taken.append(shapely.Polygon(edge))
+            f'href="data:image/png;base64,{picture}"/>'
+        )
+        return right, across / max(float(np.linalg.norm(across)), 1e-6)
 
     def _labels(self) -> None:
         """Names and sizes, last, so that each can keep clear of all that was drawn."""

@@ -54,7 +54,7 @@ def create_app(
     """
     store = Store.open(data, read_only=True)
     state = State.open(data)
-    shells = Shells(station.folders.models)
+    shells = Shells(station.folders.models, station.seatings)
     board = Board(station, store, state, shells, clock, trouble)
     parts = Parts(station, data, store, Recent(store), state, shells, Plans(shells), board, _pages(station), clock)
 

@@ -16,16 +16,16 @@ from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.station.config import Station
 from edgeinspect.store.inspections import Row, Store
 from edgeinspect.store.search import Wanted
-from edgeinspect.store.state import State, StationState
+from edgeinspect.store.state import Changeover, State, StationState
 from edgeinspect.web.drawing import PictureDrawing, Place, picture_drawing, place_of
-from edgeinspect.web.look import LOOKS, OLD_AFTER_S, age_s, iso_time
-from edgeinspect.web.shells import Shells
+from edgeinspect.web.look import LOOKS, OLD_AFTER_S, age_s, clock, iso_time
+from edgeinspect.web.shells import Shells, hand_words, picture_url
 
 WORKER_SILENT_AFTER_S = 5.0  # it beats every second, also while measuring
 FORGET_AFTER_S = 900.0  # an answer as old as this is about no shell that is still here: the board waits instead
 MESSAGE_FOR_S = 120.0
 
-BoardState = Literal["trouble", "stopped", "measuring", "interrupted", "waiting", "answer"]
+BoardState = Literal["trouble", "stopped", "measuring", "interrupted", "changed", "waiting", "answer"]
 
 
 @dataclass(frozen=True)
@@ -60,12 +60,28 @@ class AnswerNow:
 
 
 @dataclass(frozen=True)
+class ChangeoverNow:
+    """When the station was set to this shell, and which shell confirmed it by fitting."""
+
+    at: str
+    who: str  # from where; nobody logs in at a station
+    confirmed: bool
+    confirmed_at: str | None
+    confirmed_by: int | None  # inspection id
+    words: str  # "changed to Top box lid, decal standard: confirm with the first shell"
+    note: str  # "confirmed 14:05 by shell L1001", "changed 14:03"
+
+
+@dataclass(frozen=True)
 class ExpectedNow:
     shell: str
     variant: str
     temperature_c: float | None
     title: str
     words: str  # revision, decal and temperature, as the board says them
+    hand: str  # "LEFT hand", "RIGHT hand", "" where there is only one
+    picture_url: str  # "" where its definition cannot be read
+    changeover: ChangeoverNow | None  # None: set before changeovers were kept
 
 
 @dataclass(frozen=True)
@@ -160,8 +176,10 @@ class Board:
         self._note_mm = station.fixture.trust.moved_note_mm  # less is not worth a word
         self._lock = threading.Lock()
         self._answer: AnswerNow | None = None
+        self._row: Row | None = None  # of the answer
         self._gauge: GaugeNow | None = None
         self._gauge_sought = False
+        self._confirmed_by: dict[int, str] = {}  # shell id by inspection id, of the last changeover
 
     def record(self) -> BoardRecord:
         """The board now. Raises StoreError when the record cannot be read: then nothing may be shown."""
@@ -212,6 +230,8 @@ class Board:
             self._answer is None or self._answer.finished_at < (state.interrupted_at or "")
         ):
             what = "interrupted"  # the answer before it is of a shell that is no longer here
+        elif self._is_of_before(state):
+            what = "changed"
         elif self._answer is not None and self._answer.age_s < FORGET_AFTER_S:
             what = "answer"
         counts = self._store.counts(Wanted(since=_start_of_day(now)))
@@ -226,7 +246,7 @@ class Board:
             measuring_since=state.measuring_since,
             worker_silent_s=silent,
             trouble=trouble,
-            expected=self._expected(state.expected),
+            expected=self._expected(state),
             message=message,
             message_at=message_at,
             message_word=message_word,
@@ -235,6 +255,16 @@ class Board:
             gauge=self._gauge,
             today=[TodayNow(answer, look.key, look.word, counts[answer]) for answer, look in LOOKS.items()],
         )
+
+    def _is_of_before(self, state: StationState) -> bool:
+        """Whether the station was set to another shell since, and no answer yet is about one of those."""
+        made = state.changeover
+        if made is None or made.confirmed_at is not None:
+            return False
+        answer, row = self._answer, self._row
+        if answer is None or row is None or answer.inspection_id <= made.after_id:
+            return True
+        return (row.shell, row.variant) != (made.shell, made.variant)  # it was being measured when all changed
 
     def trouble(self) -> str:
         """What keeps the worker from giving answers, in one sentence; "" nothing."""
@@ -268,7 +298,7 @@ class Board:
         inspection = self._store.inspection(newest.inspection_id, ribbons=False)
         if inspection is None:
             return
-        self._answer = self._answer_now(inspection)
+        self._answer, self._row = self._answer_now(inspection), newest
         self._gauge = gauge_now(inspection, self._note_mm) or self._gauge
         if self._gauge is None and not self._gauge_sought:
             self._gauge_sought = True  # once, at start: the newest pictures may show no marks at all
@@ -319,18 +349,44 @@ class Board:
             return BoardPicture(**vars(drawing), url=view_url(inspection.inspection_id, camera))
         return None
 
-    def _expected(self, expected: Expected | None) -> ExpectedNow | None:
+    def _expected(self, state: StationState) -> ExpectedNow | None:
+        expected = state.expected
         if expected is None:
             return None
+        hand = picture = ""
         try:
             definition = self._shells.definition(expected.shell)
-            title, revision = definition.title, f"revision {definition.revision}"
+            title, revision, hand = definition.title, f"revision {definition.revision}", hand_words(definition)
+            picture = picture_url(expected.shell, expected.variant)
         except DefinitionError:
             title, revision = expected.shell, "its definition cannot be read"
-        words = [revision, f"decal {expected.variant}" if expected.variant else "", self.temperature_words(expected)]
+        decal = f"decal {expected.variant}" if expected.variant else ""
+        words = [hand, revision, decal, self.temperature_words(expected)]
+        whole = ", ".join(word for word in (title, hand, decal) if word)
         return ExpectedNow(
-            expected.shell, expected.variant, expected.temperature_c, title, ", ".join(word for word in words if word)
+            expected.shell,
+            expected.variant,
+            expected.temperature_c,
+            title,
+            ", ".join(word for word in words if word),
+            hand,
+            picture,
+            None if state.changeover is None else self._changeover(state.changeover, whole),
         )
+
+    def _changeover(self, made: Changeover, whole: str) -> ChangeoverNow:
+        confirmed = made.confirmed_at is not None
+        if made.confirmed_at is not None and made.confirmed_by is not None:
+            if made.confirmed_by not in self._confirmed_by:
+                found = self._store.listing(limit=1, before_id=made.confirmed_by + 1)
+                self._confirmed_by = {made.confirmed_by: found[0].shell_id if found else ""}
+            shell_id = self._confirmed_by[made.confirmed_by]
+            note = f"confirmed {clock(made.confirmed_at)} by shell {shell_id}"
+            words = f"changed to {whole}: {note}"
+        else:
+            note = f"changed {clock(made.at)}"
+            words = f"changed to {whole}: confirm with the first shell"
+        return ChangeoverNow(made.at, made.who, confirmed, made.confirmed_at, made.confirmed_by, words, note)
 
     def temperature_words(self, expected: Expected) -> str:
         if expected.temperature_c is not None:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import quote, urlencode
 
 from edgeinspect.errors import DefinitionError
 from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.shell.drawing import draw_bare
 from edgeinspect.shell.files import load_shell
 
 _Stamp = tuple[tuple[str, int, int], ...]
@@ -21,13 +24,16 @@ class Choice:
     title: str
     revision: str
     variant: str  # "" where the shell has no decal
+    hand: str  # "LEFT hand", "RIGHT hand", "" where there is only one
+    picture_url: str
 
 
 class Shells:
-    """Definitions below ``folder``, one folder each. Safe from any thread."""
+    """Definitions below ``folder``, one folder each; the station holds those in ``held``. Safe from any thread."""
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
+    def __init__(self, folder: Path, held: Collection[str]) -> None:
+        self._folder, self._held = folder, held
+        self._pictures: dict[tuple[str, str], str] = {}  # by hash of the definition and variant
         self._kept: dict[str, tuple[_Stamp, ShellDefinition | DefinitionError]] = {}
         self._lock = threading.Lock()
 
@@ -65,15 +71,34 @@ class Shells:
         """What can be chosen, and what is wrong with definitions that cannot be read."""
         choices: list[Choice] = []
         problems: list[str] = []
-        for name in self.names():
+        for name in sorted(self._held):
             try:
                 definition = self.definition(name)
             except DefinitionError as error:
                 problems.extend(error.problems)
                 continue
-            variants = list(dict.fromkeys(decal.variant for decal in definition.decals)) or [""]
-            choices.extend(Choice(name, definition.title, definition.revision, variant) for variant in variants)
+            title, revision, hand = definition.title, definition.revision, hand_words(definition)
+            choices += [
+                Choice(name, title, revision, variant, hand, picture_url(name, variant))
+                for variant in dict.fromkeys(decal.variant for decal in definition.decals) or ("",)
+            ]
         return choices, problems
+
+    def picture(self, name: str, variant: str) -> str:
+        """The shell as it is known by sight, as SVG; drawn once. Raises DefinitionError."""
+        definition = self.definition(name)
+        key = (definition.sha256, variant)
+        if key not in self._pictures:
+            self._pictures[key] = draw_bare(definition, variant)
+        return self._pictures[key]
+
+
+def hand_words(definition: ShellDefinition) -> str:
+    return "" if definition.hand == "none" else f"{definition.hand.upper()} hand"
+
+
+def picture_url(name: str, variant: str) -> str:
+    return f"/shells/{quote(name)}.svg?{urlencode({'variant': variant})}"
 
 
 def _stamp(folder: Path) -> _Stamp:

@@ -7,13 +7,13 @@ import time
 from collections.abc import AsyncIterator
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Form, HTTPException, Path, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import TypeAdapter
 from starlette.concurrency import run_in_threadpool
 
-from edgeinspect.errors import InputError, StoreError
+from edgeinspect.errors import DefinitionError, InputError, StoreError
 from edgeinspect.inspection import Expected
 from edgeinspect.web.board import BoardRecord
 from edgeinspect.web.look import LOOKS, iso_time
@@ -73,14 +73,28 @@ async def events(parts: PartsHere) -> AsyncIterator[ServerSentEvent]:
         await asyncio.sleep(LOOK_EACH_S)
 
 
+@routes.get("/shells/{name}.svg")
+def shell_picture(
+    parts: PartsHere,
+    name: Annotated[str, Path(pattern=r"^[A-Za-z0-9_.-]{1,64}$")],
+    variant: Annotated[str, Query(max_length=64)] = "",
+) -> Response:
+    """A shell definition as it is known by sight: outline, cut-outs, the decal of one variant."""
+    try:
+        return Response(parts.shells.picture(name, variant), media_type="image/svg+xml")
+    except DefinitionError as error:
+        raise HTTPException(404, error.problems[0]) from error
+
+
 @routes.post("/expected")
 def choose(
+    request: Request,
     parts: PartsHere,
     choice: Annotated[str, Form(max_length=200)],
     temperature: Annotated[Literal["assumed", "stated"], Form()] = "assumed",
     celsius: Annotated[float | None, Form(ge=-20.0, le=120.0, allow_inf_nan=False)] = None,
 ) -> Response:
-    """Set the station to a shell and decal variant ("shell/variant") and a temperature."""
+    """Set the station to a shell and decal variant ("shell/variant") and a temperature. From where is kept."""
     shell, _, variant = choice.partition("/")
     offered, _ = parts.shells.choices()
     if not any((one.shell, one.variant) == (shell, variant) for one in offered):
@@ -89,5 +103,6 @@ def choose(
     if temperature == "stated" and celsius is None:
         raise InputError("celsius is missing: say the measured temperature, or that it was not measured")
     expected = Expected(shell, variant, celsius if temperature == "stated" else None)
-    parts.state.expect(expected, iso_time(parts.clock()))
+    here = f"station page at {request.client.host}" if request.client else "station page"
+    parts.state.expect(expected, iso_time(parts.clock()), here)
     return RedirectResponse("/", status_code=303)

@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeinspect.geometry import closed_arc_mm
+from edgeinspect.geometry import Pose, closed_arc_mm
 from edgeinspect.measure.board import Board
-from edgeinspect.measure.fixture import Fixture, Mark
+from edgeinspect.measure.fixture import Fixture, Mark, Seating
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.shell.files import load_shell
 from edgeinspect.station.config import CameraSetup, Folders, Intake, Station
@@ -181,7 +181,7 @@ def make_station(models: Path) -> Station:
         cameras=(CameraSetup("top", WIDTH_PX, HEIGHT_PX, 8),),
         fixture=Fixture("DICT_4X4_50", marks, patch),
         board=Board("chessboard", 13, 9, 30.0, None, None),
-        seatings={},
+        seatings={"toplid": Seating("toplid", Pose.identity(), 6.0, 3.0, 0.01)},
         temperature_range_c=(18.0, 26.0),
         intake=Intake(picture_limit_bytes=2_000_000, upload_limit_bytes=5_000_000),
         folders=Folders(models=models),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
+from xml.etree import ElementTree
 
 import cv2
 import httpx
@@ -15,6 +17,7 @@ from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Expected
 from edgeinspect.store.inspections import Store
+from edgeinspect.web.shells import Shells
 
 from .conftest import Live, Plant
 from .sample_inspections import KINDS
@@ -70,10 +73,10 @@ def test_the_station_page_itself_carries_no_answer(plant: Plant, client: httpx.C
 
 
 def test_station_record(plant: Plant, client: httpx.Client) -> None:
+    plant.state.expect(Expected("toplid", "standard", 22.5), plant.now())
     plant.save("good", "L-1", age_s=90)
     plant.save("bad", "L-2", age_s=60)
     plant.save("bad", "L-2")
-    plant.state.expect(Expected("toplid", "standard", 22.5), plant.now())
     record = client.get("/station.json").json()
     assert record["state"] == "answer"
     assert record["answer"]["shell_id"] == "L-2" and record["answer"]["attempt"] == 2
@@ -271,6 +274,25 @@ def test_choosing_what_comes_next(plant: Plant, client: httpx.Client) -> None:
     assert plant.state.now().expected == Expected("toplid", "standard", 31.5)
     client.post("/expected", data={"choice": "toplid/standard", "temperature": "assumed", "celsius": "31.5"})
     assert plant.state.now().expected == Expected("toplid", "standard", None)
+
+
+def test_only_shells_that_the_station_holds_are_offered(plant: Plant, client: httpx.Client) -> None:
+    models = plant.station.folders.models
+    assert Shells(models, ()).choices() == ([], []) and Shells(models, ()).names() == ("toplid",)
+    assert [(one.shell, one.variant) for one in Shells(models, {"toplid"}).choices()[0]] == [("toplid", "standard")]
+    assert Shells(models, {"nosuch"}).choices()[1] == ["there is no shell 'nosuch'; there are toplid"]
+    assert 'value="toplid/standard"' in client.get("/").text
+
+
+def test_a_shell_is_shown_as_it_is_known_by_sight(plant: Plant, client: httpx.Client) -> None:
+    picture = client.get("/shells/toplid.svg?variant=standard")
+    assert picture.headers["content-type"] == "image/svg+xml"
+    tree = ElementTree.fromstring(picture.content)
+    tags = Counter(element.tag.rpartition("}")[2] for element in tree.iter())
+    assert tags["path"] == 1 + len(plant.lid.cutouts) and tags["image"] == 1 and tags["circle"] == len(plant.lid.pips)
+    assert tags["text"] == 0  # too small to be read on a button
+    assert client.get("/shells/toplid.svg").text.count("<image") == 0
+    assert client.get("/shells/nosuch.svg").status_code == 404
 
 
 @pytest.mark.parametrize(

@@ -63,6 +63,7 @@ const NOTICES = {
   stopped: ["MEASURING HAS STOPPED", "Pictures are not being looked at, so there is no answer for this shell", "Set the shell aside; call plant IT"],
   measuring: ["MEASURING", "", ""],
   interrupted: ["LOOK AGAIN", "", "Wait for its answer, or look at it again"],
+  changed: ["CHANGED OVER", "", "Put in the first shell of it"],
   waiting: ["WAITING FOR THE FIRST SHELL", "No shell has been measured here yet", ""],
 };
 
@@ -115,12 +116,25 @@ function showNotice(now) {
   part("shell-id").textContent = now === "measuring" ? record.measuring : "";
   part("term").textContent = "";
   part("look-count").textContent = "";
-  const expected = now === "measuring" && record.expected;
-  part("sentence").textContent = expected ? `as ${expected.title}, ${expected.words}` : now === "trouble" ? record.trouble : now === "interrupted" ? record.message : sentence;
+  const said = {
+    measuring: () => (record.expected ? `as ${record.expected.title}, ${record.expected.words}` : ""),
+    trouble: () => record.trouble,
+    interrupted: () => record.message,
+    changed: () => record.expected.changeover.words,
+  };
+  part("sentence").textContent = said[now] ? said[now]() : sentence;
   part("action").textContent = now === "waiting" && record && !record.expected ? "Choose the shell: press Change" : action;
   part("details").hidden = true;
-  part("picture").classList.add("absent");
-  part("picture").querySelector(".view").replaceChildren();
+  const drawing = now === "changed" && record.expected.picture_url;
+  part("picture").classList.toggle("absent", !drawing);
+  if (drawing) drawShell(part("picture").querySelector(".view"), drawing);
+  else part("picture").querySelector(".view").replaceChildren();
+}
+
+// the drawing of the shell that must come next
+function drawShell(view, url) {
+  view.setAttribute("viewBox", "0 0 4 3");
+  view.replaceChildren(svg("rect", { width: 4, height: 3, class: "ground" }), svg("image", { href: url, x: 0.1, y: 0.1, width: 3.8, height: 2.8 }));
 }
 
 function withShape(look, words) {
@@ -142,7 +156,10 @@ function lines(target, ...rows) {
 
 function showBlock() {
   const expected = record.expected;
-  if (expected) lines(part("expected"), [expected.title], [expected.words, "minor"]);
+  const changeover = expected?.changeover;
+  part("expected-cell").classList.toggle("open", Boolean(changeover) && !changeover.confirmed);
+  const open = changeover && !changeover.confirmed;
+  if (expected) lines(part("expected"), [open ? `${expected.title}: not confirmed` : expected.title], [changeover ? `${expected.words}; ${changeover.note}` : expected.words, "minor"]);
   else lines(part("expected"), ["Nobody has chosen yet"], ["Pictures give no result until then.", "minor"]);
 
   const attempts = record.answer && state() === "answer" ? record.answer.attempts : [];
@@ -166,6 +183,9 @@ function showBlock() {
     item.append(word);
     return item;
   }));
+
+  part("unconfirmed").hidden = !changeover || changeover.confirmed || !["answer", "measuring"].includes(state());
+  part("unconfirmed").lastElementChild.textContent = changeover ? `${changeover.words}. None that fits has been measured yet. Is it the right one? If not, press Change.` : "";
 
   part("refused").hidden = !record.message || state() === "interrupted"; // there it is the sentence itself
   part("refused").firstElementChild.textContent = record.message_word;
