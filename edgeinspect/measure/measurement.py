@@ -202,6 +202,38 @@ class Seam:
     step: Quantity | None = None  # what ``after`` reads more than ``before`` [mm]; None: not both see the edge there
 
 
+class FlawKind(enum.StrEnum):
+    """What a flaw of the cut edge looks like, in one picture."""
+
+    NICK = "nick"  # material missing
+    BURR = "burr"  # material too much, rooted in the edge with its whole width
+    STRAND = "strand"  # lies loose over the edge, or hangs on it by a thin end: chip, hair; when in doubt it is one
+
+
+@dataclass(frozen=True)
+class FlawResult(_ReadOnlyArrays):
+    """One flaw of the edge of one curve, by its length and depth. Words: ISO 13715."""
+
+    kind: FlawKind
+    curve: str  # name of the nominal curve: the rim, or a cut-out's
+    camera: str
+    arc_mm: float  # of its middle, along the nominal curve
+    length: Quantity  # along the edge; of a strand its own length, where that is more
+    depth: Quantity  # greatest distance from the smooth trim line, square to it: into the material or out of it
+    area_mm2: float
+    point_mm: Array  # (3,) its middle, fixture frame
+    pixel: Array  # (2,) the same in the picture
+    outline_pixel: Array  # (4, 2) corners of the stretch that it fills beside the edge, in the picture
+
+
+@dataclass(frozen=True)
+class Before:
+    """Earlier looks at the same shell, as far as judging this one needs them; the station fills it in."""
+
+    looks: int = 0  # earlier ones that measured it
+    strands: tuple[FlawResult, ...] = ()  # of the last of them: a strand at the same place again is a burr
+
+
 @dataclass(frozen=True)
 class ShellMeasurement:
     """Everything measured on one shell. ``stops`` says what could not be."""
@@ -228,4 +260,6 @@ class ShellMeasurement:
     cutouts: tuple[CutOutResult, ...] = ()
     decals: tuple[DecalResult, ...] = ()
     seams: tuple[Seam, ...] = ()  # none with one camera
+    flaws: tuple[FlawResult, ...] = ()  # of every cut edge, after the trim
+    before: Before = Before()
     notes: tuple[str, ...] = ()  # warnings in words that do not stop: "camera top has moved 0.08 mm: compensated"
