@@ -211,7 +211,9 @@ def _list(value: Schema, schema: Schema) -> str:
 
 
 def _plural(words: str) -> str:
-    return f"lists of {words}" if words[0].isdigit() else re.sub(r"^(whole number|number|name|text|value)", r"\1s", words)
+    return (
+        f"lists of {words}" if words[0].isdigit() else re.sub(r"^(whole number|number|name|text|value)", r"\1s", words)
+    )
 
 
 def _bounds(value: Schema) -> str:
