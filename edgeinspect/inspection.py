@@ -43,3 +43,11 @@ class Inspection:
     verdict: Verdict
     software: str  # edgeinspect version
     inspection_id: int | None = None  # given by the store
+
+    @property
+    def measured(self) -> bool:
+        """Whether this was a look at the shell: it was found where it belongs, and nothing stopped all of it. A picture
+        through a covered lens is none.
+        """
+        found = self.measurement.cut is not None
+        return found and all(stop.concerns is not None for stop in self.measurement.stops)

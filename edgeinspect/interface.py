@@ -34,7 +34,7 @@ Schema = dict[str, Any]
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 FORMAT = 1  # of an inspection as JSON: raised when something that was there is no more, or means something else
 DECIMALS = 6  # of arrays, which are kept in single precision
-UNITS = {"mm": "mm", "deg": "deg", "px": "px", "pixel": "px", "c": "°C", "s": "s", "mb": "MB"}  # by end of name
+UNITS = {"mm": "mm", "deg": "deg", "px": "px", "pixel": "px", "c": "°C", "s": "s", "h": "h", "mb": "MB"}
 _SHAPE = re.compile(r"\(([A-Z0-9]\w*(?:, ?\w*)*)\)")
 _SIMPLE: dict[Any, Schema] = {
     bool: {"type": "boolean"},

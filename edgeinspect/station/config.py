@@ -81,6 +81,7 @@ class Station:
     folders: Folders
     sha256: str = ""  # of station.toml
     shifts: ShiftPlan = EVERY_DAY
+    same_shell_h: float = 24.0  # a shell id not seen for longer is another shell: its looks are counted anew
 
     def cameras_for(self, shell: str) -> tuple[CameraSetup, ...]:
         """Those that look at a shell, in the station's order; all of them for one that it does not hold."""
@@ -92,6 +93,7 @@ class Station:
 Point2or3 = Annotated[tuple[PlaceMm, ...], Field(min_length=2, max_length=3)]
 Pixels = Annotated[int, Field(strict=True, ge=100, le=20_000)]
 Megabytes = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1, le=4096)]
+Hours = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=8760)]
 Seconds = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=3600)]
 Celsius = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-20, le=90)]
 Corners = Annotated[tuple[PointMm, ...], Field(min_length=4, max_length=4)]
@@ -194,6 +196,12 @@ class FoldersTable(Table):
     calibrations: Name = Folders.calibrations  # one file each
 
 
+class LooksTable(Table):
+    """Which looks are attempts at one and the same shell: they are linked, and the third goes to the quality shelf."""
+
+    same_shell_h: Hours = Station.same_shell_h  # a shell id not seen for longer is another shell, counted anew
+
+
 class ShiftsTable(Table):
     """When shifts start; each lasts until the next one. Left out, the calendar day is the shift."""
 
@@ -219,6 +227,7 @@ class StationFile(Table):
     intake: IntakeTable = IntakeTable()
     folders: FoldersTable = FoldersTable()
     shifts: ShiftsTable = ShiftsTable()
+    looks: LooksTable = LooksTable()
 
 
 def load_station(path: Path) -> Station:
@@ -241,6 +250,7 @@ def load_station(path: Path) -> Station:
     intake = mistakes.table(IntakeTable, {"intake": {}, **content}, "intake")
     folders = mistakes.table(FoldersTable, {"folders": {}, **content}, "folders")
     shifts = mistakes.table(ShiftsTable, {"shifts": {}, **content}, "shifts")
+    looks = mistakes.table(LooksTable, {"looks": {}, **content}, "looks")
 
     if station and not station.temperature_range_c[0] < station.temperature_range_c[1]:
         got = shown(list(station.temperature_range_c))
@@ -264,7 +274,7 @@ def load_station(path: Path) -> Station:
         _check_board(board, fixture.dictionary if fixture else None, ids, mistakes)
     mistakes.stop_if_any()
 
-    assert station and fixture and board and trust and intake and folders and shifts and patch is not None
+    assert station and fixture and board and trust and intake and folders and shifts and looks and patch is not None
     return Station(
         name=station.name,
         title=station.title,
@@ -293,6 +303,7 @@ def load_station(path: Path) -> Station:
         folders=Folders(**{**folders.model_dump(), "models": (path.parent / folders.models).resolve()}),
         sha256=hashlib.sha256(raw).hexdigest(),
         shifts=shift_plan(shifts.starts, shifts.names),
+        same_shell_h=looks.same_shell_h,
     )
 
 

@@ -102,12 +102,6 @@ def load_expected(station: Station, expected: Expected) -> ShellDefinition:
     return definition
 
 
-def fits(inspection: Inspection) -> bool:
-    """Whether this was a shell of the kind that the station is set to: it was found where it belongs and measured."""
-    measurement = inspection.measurement
-    return measurement.cut is not None and all(stop.concerns is not None for stop in measurement.stops)
-
-
 def no_doubts() -> Sequence[Stop]:
     return ()
 
@@ -142,7 +136,7 @@ def inspect_set(
             )
         except PictureError as error:
             reason, _, action = error.problems[0].rpartition(": ")
-            stops.append(Stop("picture", reason, action))
+            stops.append(Stop("picture", reason, action, camera=item.camera))
         except Exception as error:
             stops.append(_fault("reading the picture", error))
     stops += _missing(came_in, ready)
@@ -156,6 +150,9 @@ def inspect_set(
     measurement = _measured({camera: picture.levels for camera, picture in pictures.items()}, ready, temperature, stops)
     if came_up := tuple(doubts()):
         measurement = replace(measurement, stops=measurement.stops + came_up)
+    if store is not None:
+        before = store.before(came_in.shell_id, ready.expected.shell, started_at, ready.station.same_shell_h)
+        measurement = replace(measurement, before=before)
     verdict = _judged(measurement, ready.definition)
     inspection = Inspection(
         shell_id=came_in.shell_id,
@@ -185,7 +182,12 @@ def _read(item: Arrived, setup: CameraSetup, limit_bytes: int) -> tuple[Picture,
 def _missing(came_in: PictureSet, ready: Ready) -> list[Stop]:
     waited, here = f"within {ready.station.intake.set_timeout_s:g} s", {item.camera for item in came_in.arrived}
     return [
-        Stop("picture", f"no picture from camera {name} came {waited}", f"check camera {name}, then look again")
+        Stop(
+            "picture",
+            f"no picture from camera {name} came {waited}",
+            f"check camera {name}, then look again",
+            camera=name,
+        )
         for name in (setup.name for setup in ready.station.cameras_for(ready.expected.shell))
         if name not in here
     ]
@@ -226,10 +228,14 @@ def _temperature(ready: Ready) -> Temperature:
 def _measured(
     levels: Mapping[str, RawLevels], ready: Ready, temperature: Temperature, stops: list[Stop]
 ) -> ShellMeasurement:
+    """What is wrong with one camera's picture leaves the others to be measured; all else that is wrong, nothing."""
     definition, expected = ready.definition, ready.expected
-    if ready.gauge is not None and not stops:
+    if ready.gauge is not None and levels and all(stop.camera for stop in stops):
         try:
-            return ready.gauge.measure(expected.variant, levels, temperature)
+            measured = ready.gauge.measure(expected.variant, levels, temperature)
+            known = {stop.camera for stop in stops}  # the gauge misses the same pictures, and knows less of why
+            found = (stop for stop in measured.stops if not (stop.stage == "picture" and stop.camera in known))
+            return replace(measured, stops=(*stops, *found))
         except Exception as error:
             stops.append(_fault("measuring", error))
     return ShellMeasurement(

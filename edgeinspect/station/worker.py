@@ -16,7 +16,7 @@ from edgeinspect.measure.measurement import Stop
 from edgeinspect.station.clock import ClockWatch
 from edgeinspect.station.config import Station
 from edgeinspect.station.intake import Inbox, PictureSet
-from edgeinspect.station.run import CALL, Ready, file_sha256, fits, get_ready, inspect_set, time_of_day
+from edgeinspect.station.run import CALL, Ready, file_sha256, get_ready, inspect_set, time_of_day
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import Changeover, State
 
@@ -142,10 +142,10 @@ class Worker:
 
     def _confirm(self, inspection: Inspection) -> None:
         """The first shell that fits what the station was set to confirms it; done before the page shows its answer."""
-        made = self._changeover
+        made, asked = self._changeover, inspection.expected
         if made is None or made.confirmed_at is not None or inspection.inspection_id is None:
             return
-        if (made.shell, made.variant) == (inspection.expected.shell, inspection.expected.variant) and fits(inspection):
+        if inspection.measured and (made.shell, made.variant) == (asked.shell, asked.variant):
             self._state.confirm(made.changeover_id, inspection.inspection_id, self._now())
 
     def _doubts(self) -> list[Stop]:

@@ -17,8 +17,8 @@ from sqlalchemy import Engine, Select, func, insert, select
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Inspection, PictureFile
-from edgeinspect.measure.measurement import Ribbon
-from edgeinspect.store import files, search
+from edgeinspect.measure.measurement import Before, FlawKind, Ribbon
+from edgeinspect.store import files, looks, search
 from edgeinspect.store.calibrations import CalibrationRecord
 from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
 from edgeinspect.store.database import READING, RECORD_FILE, check_version, open_engine, plain_errors, prepare
@@ -208,6 +208,23 @@ class Store:
         return self._list(
             select(*_ROW_COLUMNS).where(InspectionTable.shell_id == shell_id).order_by(InspectionTable.attempt)
         )
+
+    def measured(self, shell_id: str) -> frozenset[int]:
+        """Ids of the looks at one shell that measured it (``Inspection.measured``)."""
+        return frozenset(row[0] for row in self._rows(looks.measured(shell_id)))
+
+    def before(self, shell_id: str, shell: str, at: str, same_shell_h: float) -> Before:
+        """What went before a look at a shell at this moment (ISO 8601, UTC), measured by the definition ``shell``."""
+        earlier = looks.still_the_same(self.attempts(shell_id), at, same_shell_h)
+        counted = [row for row in earlier if row.shell == shell]
+        if counted:
+            ids = self.measured(shell_id)
+            counted = [row for row in counted if row.inspection_id in ids]
+        last = self.inspection(counted[-1].inspection_id, ribbons=False) if counted else None
+        if last is None:
+            return Before()
+        strands = tuple(flaw for flaw in last.measurement.flaws if flaw.kind is FlawKind.STRAND)
+        return Before(len(counted), strands)
 
     def neighbours(self, inspection_id: int) -> tuple[int | None, int | None]:
         """The ids of the inspections before and after one, None where there is none."""

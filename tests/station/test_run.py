@@ -15,8 +15,9 @@ import pytest
 
 from edgeinspect.conformity import Answer, Verdict
 from edgeinspect.errors import DefinitionError, StoreError
+from edgeinspect.geometry import PlaneShift
 from edgeinspect.inspection import Expected, Inspection
-from edgeinspect.measure.measurement import ShellMeasurement, Stop
+from edgeinspect.measure.measurement import Alignment, ShellMeasurement, Stop
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.shell.files import load_shell
@@ -141,6 +142,28 @@ def test_a_missing_camera_is_named(two_cameras: Station, store: Store, tmp_path:
     assert store.picture(1, "top") == picture_of(1)
 
 
+def test_one_cameras_fault_leaves_the_others_to_be_measured(
+    two_cameras: Station, store: Store, tmp_path: Path, picture_of: PictureOf
+) -> None:
+    """What the gauge says of the same camera is not said twice; what else it found stays, in the station's order."""
+    used: list[list[str]] = []
+
+    def measured(pictures: Mapping[str, Any]) -> ShellMeasurement:
+        used.append(sorted(pictures))
+        lost = Stop("picture", "no picture from camera rear", "look again", camera="rear")
+        moved = Stop("camera", "camera top has moved 0.31 mm", "call", camera="top")
+        return replace(nothing_found(pictures), stops=(lost, moved))
+
+    ready = ready_with(two_cameras, measured)
+    for rear in ({}, {"L1_rear.png": b"not even a picture"}):
+        inspection = look(picture_set(tmp_path, {"L1_top.png": picture_of(len(used)), **rear}), ready, store)
+        stops = inspection.measurement.stops
+        assert [(stop.stage, stop.camera) for stop in stops] == [("picture", "rear"), ("camera", "top")]
+        assert stops[0].reason != "no picture from camera rear"
+        assert inspection.verdict.answer is Answer.NO_RESULT
+    assert used == [["top"], ["top"]]
+
+
 def test_only_the_cameras_that_look_at_the_expected_shell_are_used(
     a_lid_and_a_hatch: Station, store: Store, tmp_path: Path, picture_of: PictureOf
 ) -> None:
@@ -205,6 +228,28 @@ def test_a_stop_can_never_be_green(
     ready = ready_with(station, lambda _: stopped)
     inspection = look(picture_set(tmp_path, {"L1_top.png": picture_of(1)}), ready, store)
     assert inspection.verdict.sentence == "The rim cannot be seen"
+
+
+def test_a_look_knows_how_many_measured_the_same_shell_before_it(
+    station: Station, store: Store, tmp_path: Path, picture_of: PictureOf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And judging sees it: a third look may not be green."""
+    judged: list[int] = []
+
+    def count(measurement: ShellMeasurement, _definition: ShellDefinition) -> Verdict:
+        judged.append(measurement.before.looks)
+        return Verdict(Answer.NOT_PROVEN, "too close", "set aside", (), "", "")
+
+    monkeypatch.setattr(run, "judge", count)
+    cut = Alignment("cut - fixture", PlaneShift(0.0, 0.0, 0.0), 0.01, 0.01, 0.001, 0.02)
+    covered = Stop("marks", "camera top sees none of the 8 fixture marks", "clear the lens")
+    for number, stops in enumerate([(), (covered,), (), ()]):
+        ready = ready_with(station, lambda _, stops=stops: replace(nothing_found({}), cut=cut, stops=stops))  # type: ignore[misc]
+        found = look(picture_set(tmp_path, {"L1_top.png": picture_of(number)}), ready, store)
+        assert found.measurement.before.looks == judged[-1]
+    assert judged == [0, 1, 1, 2]
+    look(picture_set(tmp_path, {"L2_top.png": picture_of(9)}), ready, store)
+    assert judged[-1] == 0
 
 
 def test_without_a_shell_chosen_nothing_is_measured(
