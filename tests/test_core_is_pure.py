@@ -20,6 +20,7 @@ CORE = [
     PACKAGE / "shell" / "definition.py",
     *sorted((PACKAGE / "measure").rglob("*.py")),
     *sorted((PACKAGE / "gauge").rglob("*.py")),
+    *sorted((PACKAGE / "process").rglob("*.py")),
 ]
 FILES = {"os", "pathlib", "io", "tempfile", "shutil", "glob", "pickle", "sqlite3", "sqlalchemy", "alembic", "logging"}
 NETWORK = {"socket", "http", "urllib", "asyncio", "subprocess", "multiprocessing", "threading", "importlib"}
