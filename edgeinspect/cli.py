@@ -22,7 +22,7 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
-from edgeinspect import calibration_commands
+from edgeinspect import calibration_commands, people_commands
 from edgeinspect.conformity import Answer, Finding
 from edgeinspect.demo import Demo
 from edgeinspect.errors import InputError, PictureError
@@ -58,7 +58,7 @@ from edgeinspect.terminal import (
     plainly,
     print_json,
 )
-from edgeinspect.web.running import LOCALHOST, running
+from edgeinspect.web.running import LOCALHOST, checked_tls, running
 
 app = typer.Typer(help=__doc__, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
 
@@ -151,6 +151,7 @@ def print_schema(
 
 
 calibration_commands.add_to(app)
+people_commands.add_to(app)
 
 
 @app.command()
@@ -211,10 +212,15 @@ def expect(
 
 @app.command()
 def serve(
-    station_file: StationFile = STATION, data: DataFolder = DATA, host: Host = LOCALHOST, port: Port = 8000
+    station_file: StationFile = STATION,
+    data: DataFolder = DATA,
+    host: Host = LOCALHOST,
+    port: Port = 8000,
+    certificate: Annotated[Path | None, typer.Option(help="for TLS: the certificate with its chain, PEM")] = None,
+    key: Annotated[Path | None, typer.Option(help="for TLS: its key, PEM, without a password")] = None,
 ) -> None:
     """Run the station: watch the inbox, measure, keep the record, show the page. Ctrl-C ends it."""
-    with plainly(False), running(station_file, data, host, port) as station:
+    with plainly(False), running(station_file, data, host, port, checked_tls(certificate, key)) as station:
         out.print(f"station page: {station.address}   pictures go into {station.inbox}", soft_wrap=True, markup=False)
         station.serve()
 

@@ -144,6 +144,58 @@ class ChangeoverTable(Table):
     confirmed_by: Mapped[int | None] = mapped_column(ForeignKey("inspection.inspection_id"))  # the first that fitted
 
 
+class PersonTable(Table):
+    """A named person. A trigger refuses to delete one: names stay in records."""
+
+    __tablename__ = "person"
+    __table_args__ = (CheckConstraint("role IN ('operator', 'engineer', 'quality', 'administrator')", name="role"),)
+
+    key: Mapped[str] = mapped_column(primary_key=True)  # the name without capitals: two that look alike are one
+    name: Mapped[str]
+    role: Mapped[str]
+    password: Mapped[str]  # argon2id, with its salt and settings
+    active: Mapped[bool]
+    since: Mapped[str]
+
+
+class SignedInTable(Table):
+    """A browser in which a person is signed in."""
+
+    __tablename__ = "signed_in"
+
+    token_sha256: Mapped[str] = mapped_column(primary_key=True)  # of the secret in the browser's cookie
+    key: Mapped[str] = mapped_column(ForeignKey("person.key"))
+    since: Mapped[str]
+    seen_at: Mapped[str]
+
+
+class ChangeTable(Table):
+    """The record of changes, each row chained to the one before. Triggers refuse every change."""
+
+    __tablename__ = "change"
+
+    change_id: Mapped[int] = mapped_column(primary_key=True)  # 1, 2, 3, ... without a gap
+    at: Mapped[str]
+    who: Mapped[str]
+    role: Mapped[str]
+    what: Mapped[str]
+    subject: Mapped[str] = mapped_column(index=True)
+    reason: Mapped[str]
+    details: Mapped[str]  # JSON
+    former_sha256: Mapped[str]
+    sha256: Mapped[str]
+
+
+class ChangeSeenTable(Table):
+    """The last change that an inspection knew of, with the first such inspection. Triggers refuse every change."""
+
+    __tablename__ = "change_seen"
+
+    change_id: Mapped[int] = mapped_column(primary_key=True)
+    sha256: Mapped[str]
+    inspection_id: Mapped[int]
+
+
 class StateTable(Table):
     """One row: what the station is doing now."""
 

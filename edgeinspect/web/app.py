@@ -16,7 +16,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 
 from edgeinspect import __version__
 from edgeinspect.station.config import Station
+from edgeinspect.store.changes import Changes
 from edgeinspect.store.inspections import Store
+from edgeinspect.store.people import People
 from edgeinspect.store.state import State
 from edgeinspect.web import (
     calibrations_page,
@@ -24,7 +26,9 @@ from edgeinspect.web import (
     inspection_list,
     inspection_page,
     look,
+    people_page,
     shift_page,
+    sign_in,
     station_page,
     upload,
 )
@@ -56,20 +60,45 @@ def create_app(
     state = State.open(data)
     shells = Shells(station.folders.models, station.seatings)
     board = Board(station, store, state, shells, clock, trouble)
-    parts = Parts(station, data, store, Recent(store), state, shells, Plans(shells), board, _pages(station), clock)
+    changes = Changes.open(data)
+    parts = Parts(
+        station,
+        data,
+        store,
+        Recent(store),
+        state,
+        shells,
+        Plans(shells),
+        board,
+        _pages(station),
+        changes,
+        People(changes),
+        clock,
+    )
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         threading.Thread(target=shells.choices, daemon=True).start()  # read them before the first page needs them
         yield
         parts.stopping.set()
+        changes.close()
         state.close()
         store.close()
 
     app = Pages(title="edgeinspect", version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None)
     app.state.parts = parts
     app.add_middleware(Guard, host_names=host_names, large=["/pictures"])
-    for page in (station_page, inspection_list, inspection_page, shift_page, calibrations_page, health, upload):
+    for page in (
+        station_page,
+        inspection_list,
+        inspection_page,
+        shift_page,
+        calibrations_page,
+        health,
+        upload,
+        sign_in,
+        people_page,
+    ):
         app.include_router(page.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     answer_problems(app, parts.pages)
@@ -106,4 +135,4 @@ def _pages(station: Station) -> Jinja2Templates:
     )
     pages.filters["local_time"] = look.local_time
     pages.filters["clock"] = look.clock
-    return Jinja2Templates(env=pages)
+    return Jinja2Templates(env=pages, context_processors=[sign_in.for_pages])

@@ -14,11 +14,14 @@ from fastapi.templating import Jinja2Templates
 
 from edgeinspect.inspection import Inspection
 from edgeinspect.station.config import Station
+from edgeinspect.store.changes import Changes
 from edgeinspect.store.inspections import Store
+from edgeinspect.store.people import People
 from edgeinspect.store.state import State
 from edgeinspect.web.board import Board
 from edgeinspect.web.places import Plans
 from edgeinspect.web.shells import Shells
+from edgeinspect.web.slowing import Slowing
 
 
 def utc_now() -> datetime:
@@ -61,7 +64,10 @@ class Parts:
     plans: Plans
     board: Board
     pages: Jinja2Templates
+    changes: Changes
+    people: People
     clock: Callable[[], datetime] = utc_now
+    slowing: Slowing = field(default_factory=Slowing)
     stopping: threading.Event = field(default_factory=threading.Event)  # set when the server is going down: streams end
 
 

@@ -6,10 +6,11 @@ import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
 from http import HTTPStatus
+from urllib.parse import urlencode
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, Response
+from fastapi.responses import JSONResponse, RedirectResponse, Response
 from fastapi.templating import Jinja2Templates
 from pydantic import TypeAdapter
 from starlette.exceptions import HTTPException
@@ -35,12 +36,15 @@ class ProblemRecord:
 _json = TypeAdapter(ProblemRecord)
 
 
+def wants_page(request: Request) -> bool:
+    return "text/html" in request.headers.get("accept", "") and not request.url.path.endswith(".json")
+
+
 def answer_problems(app: FastAPI, pages: Jinja2Templates) -> None:
     """Make ``app`` answer every error in one way: a page for people who asked for one, JSON for everyone else."""
 
     def answer(request: Request, status: int, problems: Sequence[str]) -> Response:
-        wants_page = "text/html" in request.headers.get("accept", "") and not request.url.path.endswith(".json")
-        if wants_page:
+        if wants_page(request):
             title = HTTPStatus(status).phrase
             return pages.TemplateResponse(
                 request, "problem.html", {"status": status, "title": title, "problems": problems}, status_code=status
@@ -61,10 +65,14 @@ def answer_problems(app: FastAPI, pages: Jinja2Templates) -> None:
     def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         sentences = {404: f"There is no page {request.url.path}.", 405: f"{request.method} is not answered here."}
+        if error.status_code == 401 and request.method == "GET" and wants_page(request):
+            asked = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+            return RedirectResponse(f"/sign-in?{urlencode({'then': asked})}", status_code=303)
         generic = error.detail == HTTPStatus(error.status_code).phrase
-        return answer(
-            request, error.status_code, [sentences.get(error.status_code, error.detail) if generic else error.detail]
-        )
+        sentence = sentences.get(error.status_code, error.detail) if generic else error.detail
+        said = answer(request, error.status_code, [sentence])
+        said.headers.update(error.headers or {})
+        return said
 
     @app.exception_handler(RequestValidationError)
     def wrong_request(request: Request, error: Exception) -> Response:

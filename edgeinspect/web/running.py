@@ -17,9 +17,9 @@ from edgeinspect.station.worker_process import WorkerProcess
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.lock import only_one
 from edgeinspect.web.app import create_app
-from edgeinspect.web.serve import LOCALHOST, Server, make_server
+from edgeinspect.web.serve import LOCALHOST, Server, Tls, checked_tls, make_server
 
-__all__ = ["LOCALHOST", "Running", "running"]
+__all__ = ["LOCALHOST", "Running", "checked_tls", "running"]
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class Running:
 
 
 @contextlib.contextmanager
-def running(station_file: Path, data: Path, host: str, port: int) -> Iterator[Running]:
+def running(station_file: Path, data: Path, host: str, port: int, tls: Tls | None = None) -> Iterator[Running]:
     """Worker and pages of one station over the data folder ``data``, which is made if it is not there.
 
     Raises DefinitionError, StoreError, and InputError if the port cannot be had.
@@ -52,8 +52,9 @@ def running(station_file: Path, data: Path, host: str, port: int) -> Iterator[Ru
         with WorkerProcess(station_file, station.sha256, data) as worker:
             name = socket.gethostname() if host in ("0.0.0.0", "::") else host
             port = listening.getsockname()[1]
-            server = make_server(create_app(station, data, trouble=worker.trouble), host, port)
-            yield Running(f"http://{name}:{port}/", data / station.folders.inbox, server, listening)
+            server = make_server(create_app(station, data, trouble=worker.trouble), host, port, tls)
+            scheme = "https" if tls else "http"
+            yield Running(f"{scheme}://{name}:{port}/", data / station.folders.inbox, server, listening)
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -18,6 +18,7 @@ from fastapi import FastAPI
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from edgeinspect.inspection import Inspection
+from edgeinspect.measure.measurement import Before
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.station.config import Station
 from edgeinspect.store.inspections import Store
@@ -25,6 +26,7 @@ from edgeinspect.store.state import State
 from edgeinspect.web.app import create_app
 from edgeinspect.web.look import iso_time
 from edgeinspect.web.serve import Server, make_server
+from edgeinspect.web.slowing import Slowing
 
 from . import samples
 from .sample_inspections import draw_picture, encode, make_inspection
@@ -51,9 +53,14 @@ class Plant:
     def beat(self) -> None:
         self.state.beat(self.now())
 
-    def save(self, kind: str, shell_id: str = "L-0414", *, age_s: float = 0.0, **changes: Any) -> Inspection:
+    def save(
+        self, kind: str, shell_id: str = "L-0414", *, age_s: float = 0.0, looks_before: int = 0, **changes: Any
+    ) -> Inspection:
         """Keep one of sample_inspections.KINDS; ``changes`` are to the inspection."""
         inspection = make_inspection(kind, shell_id, self.lid, age_s=age_s, **changes)
+        if looks_before:
+            measurement = replace(inspection.measurement, before=Before(looks_before))
+            inspection = replace(inspection, measurement=measurement)
         png, jpeg = _pictures(kind, inspection)
         return self.store.save(inspection, {"top": png}, {"top": jpeg})
 
@@ -110,6 +117,13 @@ class Live:
     @property
     def address(self) -> str:
         return f"http://127.0.0.1:{self.port}"
+
+    @property
+    def slowing(self) -> Slowing:
+        """What makes guessing passwords slow, of the running pages."""
+        assert self._server is not None and isinstance(self._server.config.app, FastAPI)
+        found: Slowing = self._server.config.app.state.parts.slowing
+        return found
 
     def start(self) -> None:
         self._server = make_server(self.plant.app(), port=self.port)
