@@ -115,7 +115,10 @@ def check_datum(datum: DatumScheme, pips: Pips, cutouts: CutOuts, mistakes: Mist
 
 
 def patch(row: DecalTable, at: int, mistakes: Mistakes) -> Patch | None:
-    """The surface under a decal, its axes made exact; None after saying what is wrong with them."""
+    """The surface under a decal, its axes made exact; None after saying what is wrong with them.
+
+    Of a mesh it is the plane that touches it at the origin.
+    """
     given, key = row.patch, f"decal[{at}].patch"
     before = len(mistakes.sentences)
     x_axis, normal = np.array(given.x_axis), np.array(given.normal)
@@ -134,11 +137,15 @@ def patch(row: DecalTable, at: int, mistakes: Mistakes) -> Patch | None:
             )
     if given.kind == "cylinder" and given.radius_mm is None:
         mistakes.say(f"{key}.radius_mm is missing, must be given for a cylinder")
-    elif given.kind == "flat" and given.radius_mm is not None:
-        mistakes.say(f"{key}.radius_mm is {shown(given.radius_mm)}, must be left out for a flat patch")
+    elif given.kind != "cylinder" and given.radius_mm is not None:
+        mistakes.say(f"{key}.radius_mm is {shown(given.radius_mm)}, must be left out for a {given.kind} patch")
     elif given.radius_mm is not None and row.height_mm >= np.pi * given.radius_mm:
         half_way = np.pi * given.radius_mm
         mistakes.say(f"decal[{at}].height_mm is {shown(row.height_mm)}, must be below half way around: {half_way:.1f}")
+    if given.kind == "mesh" and given.file is None:
+        mistakes.say(f"{key}.file is missing, must be given for a mesh")
+    elif given.kind != "mesh" and given.file is not None:
+        mistakes.say(f"{key}.file is {shown(given.file)}, must be left out for a {given.kind} patch")
     if len(mistakes.sentences) > before:
         return None
     normal = normal / np.linalg.norm(normal)

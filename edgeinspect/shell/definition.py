@@ -6,8 +6,11 @@ import enum
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy import ndimage
 
 from edgeinspect.geometry import Array, closed_arc_mm, frozen
+
+_APRON = 8  # rows and columns around the points of a surface: a spline forgets three quarters of a kink in each
 
 
 class Frame(enum.StrEnum):
@@ -177,6 +180,55 @@ class Patch:
 
 
 @dataclass(frozen=True)
+class SurfacePatch:
+    """The surface that a decal lies on, given by points on it (see shell.surface for how they are found).
+
+    (u, v) [mm along the surface]: first along v from the origin in the section by the plane that holds normal and
+    y axis, then along u in the section through that place by a plane square to the y axis.
+    """
+
+    origin_mm: Array  # (3,) nominal centre of the artwork, on the surface
+    x_axis: Array  # (3,) reading direction, unit length
+    normal: Array  # (3,) outward at the origin, unit length
+    spacing_mm: float  # of the points, along u and along v
+    points_mm: Array  # (R, C, 3) shell frame, R and C odd: rows along v, columns along u, the origin in the middle
+    coefficients: Array = field(init=False, repr=False)  # (3, R + 16, C + 16) of a bicubic spline through them
+
+    def __post_init__(self) -> None:
+        for name in ("origin_mm", "x_axis", "normal"):
+            object.__setattr__(self, name, frozen(getattr(self, name), (3,), name))
+        object.__setattr__(self, "points_mm", frozen(self.points_mm, (None, None, 3), "points_mm"))
+        if not np.isfinite(self.points_mm).all() or any(
+            size % 2 == 0 or size <= _APRON for size in self.points_mm.shape[:2]
+        ):
+            raise ValueError(f"points_mm must be finite, with an odd number of rows and columns above {_APRON}")
+        # Continued on all sides, because a spline that ends must assume something about its end.
+        apron = ((_APRON, _APRON), (_APRON, _APRON), (0, 0))
+        wide = np.pad(self.points_mm, apron, mode="reflect", reflect_type="odd")
+        splines = [ndimage.spline_filter(wide[..., k], order=3, mode="mirror") for k in range(3)]
+        object.__setattr__(self, "coefficients", frozen(np.array(splines)))
+
+    def points(self, u_mm: Array, v_mm: Array) -> Array:
+        """Shell-frame points (..., 3) [mm] of surface coordinates (...); straight on beyond the known ones."""
+        rows, columns = (np.array(self.points_mm.shape[:2]) - 1) // 2
+        row, column = np.asarray(v_mm) / self.spacing_mm + rows, np.asarray(u_mm) / self.spacing_mm + columns
+        row, column = np.broadcast_arrays(row, column)
+        at = np.clip(row, 0, 2 * rows), np.clip(column, 0, 2 * columns)
+        found = inside = self._spline(*at)
+        for axis, beyond in enumerate((row - at[0], column - at[1])):
+            if beyond.any():
+                inner = [place.copy() for place in at]
+                inner[axis] -= np.sign(beyond)
+                found = found + np.abs(beyond)[..., None] * (inside - self._spline(*inner))
+        return found
+
+    def _spline(self, row: Array, column: Array) -> Array:
+        at = np.array([row, column]) + _APRON
+        parts = [ndimage.map_coordinates(c, at, order=3, mode="mirror", prefilter=False) for c in self.coefficients]
+        return np.asarray(np.stack(parts, axis=-1))
+
+
+@dataclass(frozen=True)
 class Artwork:
     """What is printed: grey (H, W) 0..1 linear in light (relative reflectance), opacity (H, W) 0..1; row 0 is the top
     edge.
@@ -197,7 +249,7 @@ class Decal:
     name: str
     words: str
     variant: str
-    patch: Patch
+    patch: Patch | SurfacePatch
     artwork: Artwork
     offset_limit_mm: float  # of x and of y, both ways
     rotation_limit_deg: float

@@ -1,4 +1,4 @@
-"""Reads a shell's folder, models/<shell>/: shell.toml, the outline, the artwork. Nobody else reads models/.
+"""Reads a shell's folder, models/<shell>/: shell.toml, the outline, the artwork, meshes. Nobody else reads models/.
 
 Every mistake of the whole definition is told at once in one DefinitionError; only a shell.toml that is not TOML at all
 is told alone.
@@ -23,12 +23,15 @@ from edgeinspect.shell.definition import (
     Decal,
     Limits,
     Material,
+    Patch,
     PathLimits,
     Pip,
     ShellDefinition,
+    SurfacePatch,
     Zone,
 )
 from edgeinspect.shell.outline import DxfCurves, csv_curve, face_slope
+from edgeinspect.shell.surface import surface_patch
 from edgeinspect.shell.tables import (
     CutOutTable,
     DecalTable,
@@ -69,7 +72,7 @@ def load_shell(folder: Path) -> ShellDefinition:
     rim_drawn = files.rim(outline) if outline else None
     holes_drawn = [files.cutout(row, at, outline) if row and outline else None for at, row in enumerate(cutouts)]
     artworks = [files.artwork(row, at) if row else None for at, row in enumerate(decals)]
-    patches = [agreement.patch(row, at, mistakes) if row else None for at, row in enumerate(decals)]
+    patches = [files.surface(row, at) if row else None for at, row in enumerate(decals)]
 
     agreement.check_limits(zones, cutouts, mistakes)
     agreement.check_names(zones, pips, cutouts, decals, mistakes)
@@ -202,6 +205,21 @@ class _Folder:
             return None
         try:
             return read_artwork(raw, self._label(row.artwork), row.width_mm, row.height_mm)
+        except DefinitionError as error:
+            self._mistakes.take(error)
+            return None
+
+    def surface(self, row: DecalTable, at: int) -> Patch | SurfacePatch | None:
+        """What a decal lies on; None after saying what is wrong with it."""
+        plane = agreement.patch(row, at, self._mistakes)
+        if row.patch.file is None or row.patch.kind != "mesh":
+            return plane
+        raw = self._read(f"decal[{at}].patch.file", row.patch.file)
+        if raw is None or plane is None:
+            return None
+        try:
+            where = f"{self._mistakes.file}: decal[{at}].patch"
+            return surface_patch(raw, self._label(row.patch.file), plane, (row.width_mm, row.height_mm), where)
         except DefinitionError as error:
             self._mistakes.take(error)
             return None

@@ -103,13 +103,16 @@ class CutOutTable(Table):
 
 
 class PatchTable(Table):
-    """The surface that a decal lies on: flat, or a cylinder that bulges outwards with its axis along ``x_axis``."""
+    """The surface that a decal lies on: flat, a cylinder that bulges outwards with its axis along ``x_axis``, or any
+    other as a mesh.
+    """
 
-    kind: Literal["flat", "cylinder"]  # of surface
+    kind: Literal["flat", "cylinder", "mesh"]  # of surface
     origin_mm: PointMm  # nominal centre of the artwork, on the surface, in the shell frame
     x_axis: Direction  # reading direction
     normal: Direction  # outwards at the origin
     radius_mm: LengthMm | None = None  # of a cylinder
+    file: Text | None = None  # of a mesh: .stl or .ply in the shell's folder, in mm, in the shell frame
 
 
 class DecalTable(Table):

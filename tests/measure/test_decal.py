@@ -8,6 +8,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+import trimesh
 from numpy.typing import NDArray
 
 from edgeinspect.conformity import Answer, judge
@@ -18,7 +19,8 @@ from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.picture import GreyPicture
 from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.temperature import Temperature
-from edgeinspect.shell.definition import Check, Decal, ShellDefinition
+from edgeinspect.shell.definition import Check, Decal, Patch, ShellDefinition
+from edgeinspect.shell.surface import surface_patch
 from edgeinspect.simulate import bench
 from edgeinspect.simulate.scene import CutShell, Scene
 
@@ -70,6 +72,20 @@ def test_offset_and_rotation_and_their_signs(laid: GreyPicture, badge: Decal, mo
     moved = (fit.outline_pixel - fit.nominal_pixel).mean(axis=0)  # right and up in the picture, whose y points down
     assert moved[0] > 2.0
     assert moved[1] < -4.0
+
+
+def test_a_mesh_of_the_same_surface_gives_the_same_numbers(laid: GreyPicture, badge: Decal, model: CameraModel) -> None:
+    """The lid's cylinder as trimesh makes it, in facets of 1 mm (tests/shell/test_surface.py: 0.0004 mm off)."""
+    assert isinstance(badge.patch, Patch)
+    solid = trimesh.creation.cylinder(radius=300.0, height=400.0, sections=1885)
+    solid.apply_transform(trimesh.transformations.rotation_matrix(np.pi / 2, [0, 1, 0]))
+    raw = solid.apply_translation([0.0, 0.0, -300.0]).export(file_type="stl")
+    size = badge.artwork.width_mm, badge.artwork.height_mm
+    meshed = replace(badge, patch=surface_patch(raw, "lid.stl", badge.patch, size, "decal[0].patch"))
+    there, here = fitted(laid, badge, model), fitted(laid, meshed, model)
+    assert here.there is True
+    assert numbers(here) == pytest.approx(numbers(there), abs=0.003)
+    assert here.outline_pixel == pytest.approx(there.outline_pixel, abs=0.01)
 
 
 @pytest.mark.parametrize("shift", [PlaneShift(-8.0, 6.0, -7.0), PlaneShift(11.0, -9.0, 12.0)])
