@@ -89,7 +89,7 @@ def quantities_table() -> str:
             values, in_u = np.array([e.error for e in errors]), np.array([e.in_u for e in errors])
             inside = 100 * np.mean(np.abs(in_u) < 2)
             rms, worst = np.sqrt((values**2).mean()), np.abs(values).max()
-            shares = f"{np.sqrt((in_u**2).mean()):.2f} | {inside:.0f} %"
+            shares = f"{np.sqrt((in_u**2).mean()):.2f} | {inside:.1f} %"
             lines.append(
                 f"| {kind} [{unit}] | {len(errors)} | {values.mean():+.4f} | {rms:.4f} | {worst:.4f} | {shares} |"
             )
