@@ -55,7 +55,19 @@ def _default(parameter: Any) -> str:
 
 def _option_row(parameter: Any) -> str:
     names = " / ".join(f"`{name}`" for name in option_names(parameter))
-    return f"| {names} | {_cell(parameter.help)} | {_default(parameter)} |"
+    return f"| {names} | {_meaning(parameter)} | {_default(parameter)} |"
+
+
+def choices(parameter: Any) -> list[str]:
+    """The words to choose from, where there are only some."""
+    kind = getattr(parameter, "type_descriptor", None) or parameter.type  # as newer typers call it, and older ones
+    return [str(choice) for choice in getattr(kind, "choices", None) or ()]
+
+
+def _meaning(parameter: Any) -> str:
+    every = choices(parameter)
+    said = all(choice in parameter.help for choice in every)
+    return _cell(parameter.help) + ("" if said else ": " + " or ".join(f"`{choice}`" for choice in every))
 
 
 def _cell(words: str) -> str:
@@ -79,7 +91,7 @@ def command_tables() -> str:
         synopsis = " ".join(["edgeinspect", name, *(_argument(p) for p in arguments), *_musts(command)])
         also = f" Shared options: {', '.join(taken)}." if taken else ""
         lines += ["", f"**`{synopsis}`** {_cell(command.help)}{also}", ""]
-        rows = [f"| `{_argument(p)}` | {_cell(p.help)} | {_default(p)} |" for p in arguments]
+        rows = [f"| `{_argument(p)}` | {_meaning(p)} | {_default(p)} |" for p in arguments]
         rows += [_option_row(o) for o in own]
         lines += [*head, *rows] if rows else []
         if not rows:
