@@ -41,6 +41,7 @@ BLOW_OFF = "blow off and look again; still bad: set aside"
 CALL_PATH = "set aside; call the process engineer: the trim path is off"
 CALL_PROGRAM = "set aside; call the process engineer: check the trim program"
 LIFT = "lift and lay again while it is wet, else set aside"
+RIGHT_ONE = "lift it while it is wet and lay the right one, else set aside"
 RACK = "rack it"
 FRAME_WORDS = {Frame.DATUM: "from the shell's datums", Frame.FIXTURE: "from the fixture", Frame.BEST_FIT: "form only"}
 
@@ -333,6 +334,11 @@ def _path(measurement: ShellMeasurement, definition: ShellDefinition) -> Iterato
 
 
 def _not_there(characteristic: str, words: str, action: str, place: tuple[float, float]) -> Finding:
+    return _wrong(characteristic, words, f"{words}: not there", action, place)
+
+
+def _wrong(characteristic: str, words: str, sentence: str, action: str, place: tuple[float, float]) -> Finding:
+    """Bad without a number."""
     return Finding(
         characteristic=characteristic,
         where=words,
@@ -344,7 +350,7 @@ def _not_there(characteristic: str, words: str, action: str, place: tuple[float,
         upper=None,
         guard=None,
         frame="",
-        sentence=f"{_capital(words)}: not there",
+        sentence=_capital(sentence),
         action=action,
         at_shell_mm=place,
     )
@@ -409,6 +415,9 @@ def _decal(decal: Decal, result: DecalResult | None, stop: Stop | None) -> Itera
     if result is not None and result.there is False:
         yield _not_there(name, decal.words, "lay the decal, look again", place)
         return
+    if result is not None and result.there and (wrong := _another_artwork(decal, result)):
+        yield _wrong(f"{name} artwork", decal.words, f"{decal.words}: {wrong}", RIGHT_ONE, place)
+        return
     if not (result and result.there and result.dx and result.dy and result.rotation):
         yield _no_result(
             name, decal.words, stop, "it could not be measured: glare, damage or another artwork", at=place
@@ -437,6 +446,15 @@ def _decal(decal: Decal, result: DecalResult | None, stop: Stop | None) -> Itera
             frame=frame,
             at=place,
         )
+
+
+def _another_artwork(decal: Decal, result: DecalResult) -> str:
+    """What is wrong with the print, however well it is placed; "" nothing."""
+    if result.found_variant not in (None, decal.variant):
+        return f"found decal {result.found_variant}, this order needs {decal.variant}"
+    if result.mirrored:
+        return "the decal's print is mirrored"
+    return "the decal is upside down" if result.upside_down else ""
 
 
 def _way(value: float, positive: str, negative: str) -> str:

@@ -524,7 +524,7 @@ IRRELEVANT = {
     "u_temperature_c", "views", "stops", "traces", "ribbons", "seating", "best_fit", "profiles", "notes", "zone",
     "frame", "name", "there", "most_at_mm", "least_at_mm", "length_mm", "shares", "words", "u_dx_mm", "u_dy_mm",
     "u_rotation_deg", "rms_mm", "correlation", "outline_pixel", "nominal_pixel", "seen_share", "shift", "camera",
-    "cameras", "seams",
+    "cameras", "seams", "found_variant", "upside_down", "mirrored",
 }  # fmt: skip
 
 
@@ -571,6 +571,27 @@ def test_what_may_not_be_there_is_not_green(part: str) -> None:
     first, *rest = getattr(measurement(), part)
     assert judged(**{part: (replace(first, there=None), *rest)}).answer is Answer.NO_RESULT
     assert judged(**{part: (replace(first, there=False), *rest)}).answer is Answer.NONCONFORMING
+
+
+@pytest.mark.parametrize(
+    ("found", "words"),
+    [
+        ({"found_variant": "cargo"}, "found decal cargo, this order needs standard"),
+        ({"found_variant": "cargo", "upside_down": True}, "found decal cargo, this order needs standard"),
+        ({"found_variant": "standard", "upside_down": True}, "the decal is upside down"),
+        ({"mirrored": True}, "the decal's print is mirrored"),
+        ({"found_variant": "standard"}, ""),
+    ],
+)
+def test_another_print_is_red_whatever_else_is_good(found: dict[str, Any], words: str) -> None:
+    (decal,) = measurement().decals
+    verdict = judged(decals=(replace(decal, **found),))
+    assert verdict.answer is (Answer.NONCONFORMING if words else Answer.CONFORMING)
+    if words:
+        assert verdict.sentence.endswith(f": {words}")
+        assert [f.characteristic for f in verdict.findings if f.characteristic.startswith("decal")] == [
+            f"decal {decal.name} artwork"
+        ]
 
 
 def test_a_hole_that_has_become_a_slot_since() -> None:

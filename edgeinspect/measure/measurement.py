@@ -190,6 +190,9 @@ class DecalResult(_ReadOnlyArrays):
     outline_pixel: Array | None = None  # (4, 2) corners of the artwork as found, in the picture
     nominal_pixel: Array | None = None  # (4, 2) where they belong
     camera: str = ""  # that measured it
+    found_variant: str | None = None  # whose artwork lies there; None in older records, or where none was recognised
+    upside_down: bool = False
+    mirrored: bool = False
 
 
 @dataclass(frozen=True)
