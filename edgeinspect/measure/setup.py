@@ -13,6 +13,7 @@ from edgeinspect.geometry import Array
 from edgeinspect.measure import budget
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture, Seating
+from edgeinspect.measure.hand import prepare_hands
 from edgeinspect.measure.measurement import Quantity, Share
 from edgeinspect.measure.ribbon import Stations, lay_stations, together
 from edgeinspect.measure.sharing import Sharing, Which
@@ -53,6 +54,7 @@ class Setup:
         self.definition, self.calibrations, self.fixture, self.seating = definition, calibrations, fixture, seating
         self.cameras = tuple(calibration.camera for calibration in calibrations)
         sharing = Sharing(calibrations, seating.u_height_mm, definition.sheet_mm)
+        self.hands = prepare_hands(definition, sharing, seating)
         rim = lay_stations(definition.rim, definition.step_mm)
         seated = rim.placed(seating.pose)
         zones = [np.asarray(zone.holds(rim.arc_mm)) for zone in definition.zones]

@@ -1,6 +1,6 @@
 """Measure one shell on its pictures: the order of the steps, and what each one passes on.
 
-fixture -> rough place -> datums of the shell -> ribbon and edge -> cut-outs -> frames, profiles, zones -> decals.
+fixture -> rough place -> is it the other hand -> datums of the shell -> ribbon and edge -> cut-outs -> frames, profiles, zones -> decals.
 A step that cannot be done leaves a Stop; what does not depend on it is still measured.
 """
 
@@ -18,6 +18,7 @@ from edgeinspect.measure.cutout import CutOutFit, measure_cutouts
 from edgeinspect.measure.decal import decal_result
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.frames import Datum, alignment, datum_of_hole_and_slot, datum_of_pips
+from edgeinspect.measure.hand import wrong_hand
 from edgeinspect.measure.measurement import CameraView, DecalResult, Flag, Seam, ShellMeasurement, Stop
 from edgeinspect.measure.picture import GreyPicture, RawLevels
 from edgeinspect.measure.pips import PipFound, find_pips
@@ -129,6 +130,8 @@ def measure_shell(
 def _measure(sight: Sight, result: ShellMeasurement) -> ShellMeasurement:
     setup, definition = sight.setup, sight.definition
     rough = find_place(sight.shots, setup.rim_seated)
+    if wrong := wrong_hand(sight.shots, setup.hands, rough):
+        return replace(result, stops=(*result.stops, wrong))
     if rough is None:
         words = "no shell found where the fixture holds it, or it is not this kind of shell"
         lost = Stop("place", words, "check the shell and the order, reseat, look again")
