@@ -1,6 +1,7 @@
 """Measure one shell on its pictures: the order of the steps, and what each one passes on.
 
-fixture -> rough place -> is it the other hand -> datums of the shell -> ribbon and edge -> cut-outs -> frames, profiles, zones -> decals.
+fixture -> rough place -> which hand -> datums of the shell -> ribbon and edge -> cut-outs -> frames, profiles, zones
+-> decals.
 A step that cannot be done leaves a Stop; what does not depend on it is still measured.
 """
 
