@@ -30,6 +30,7 @@ from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.interface import SCHEMAS
 from edgeinspect.shell.drawing import draw
 from edgeinspect.shell.files import load_shell
+from edgeinspect.shell.mirror import mirror_shell
 from edgeinspect.shell.summary import summary, units_question
 from edgeinspect.station.config import Station, load_station
 from edgeinspect.station.intake import Arrived, PictureSet
@@ -92,6 +93,22 @@ def check_shell(
     if sys.stdin.isatty() and not typer.confirm(units_question(definition)):
         aside.print("then the drawing is in other units, or of another shell: export it in mm")
         raise typer.Exit(BAD_INPUT)
+
+
+@app.command("mirror-shell")
+def write_other_hand(
+    source: Annotated[Path, typer.Argument(help="folder of a shell definition with a hand")],
+    target: Annotated[Path, typer.Argument(help="new folder for the other hand, named as the shell shall be")],
+    as_json: AsJson = False,
+) -> None:
+    """Write the other hand of a shell: outline, cut-outs and places mirrored, left and right swapped, prints kept."""
+    with plainly(as_json):
+        definition = mirror_shell(source, target)
+    if as_json:
+        print_json({"shell": definition.name, "hand": definition.hand, "sha256": definition.sha256})
+        return
+    seat = f'give it its own [[seating]] with shell = "{definition.name}" in station.toml'
+    out.print("\n".join([*summary(definition), f"next: look at it with check-shell --draw, then {seat}"]), markup=False)
 
 
 @app.command("check-station")

@@ -96,6 +96,19 @@ def test_a_drawing_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> Non
     assert code == 2 and "cannot be written" in err
 
 
+def test_the_other_hand_is_written(tmp_path: Path) -> None:
+    left = tmp_path / "lid_left"
+    shutil.copytree(DEFINITION, left)
+    toml = (left / "shell.toml").read_text().replace('hand = "none"', 'hand = "left"')
+    (left / "shell.toml").write_text(toml.replace('name = "toplid"', 'name = "lid_left"'))
+    code, out, _ = run("mirror-shell", left, tmp_path / "lid_right")
+    assert code == 0 and "right-hand" in out and 'shell = "lid_right"' in " ".join(out.split())
+    code, document = run_json("check-shell", tmp_path / "lid_right")
+    assert (code, document["shell"]) == (0, "lid_right")
+    code, _, err = run("mirror-shell", left, tmp_path / "lid_right")
+    assert code == 2 and "must be a new folder" in err
+
+
 def test_a_station_is_checked() -> None:
     code, out, _ = run("check-station", SAMPLES / "station.toml")
     assert code == 0 and "camera top: 1600 x 1200 px, 8 bits" in out
