@@ -401,3 +401,52 @@ def fit_shift(points, normals, offset, usable, flaw, largest_flaw_share, tolerat
             total += 1
             square += rest[i] * rest[i]
     return terms, used, np.sqrt(square / max(total, 1)), normal
+
+
+@njit(cache=True)
+def local_median(values, reach, stride, found):
+    """Median (N,) of every second value (N,) on a closed curve over ``reach`` stations both ways; nan is left out, and
+    where less than a third is left it is nan. Worked out at every ``stride``-th station, a straight line in between.
+    """
+    count = len(values)
+    near = np.empty(reach + 1)
+    places = (count + stride - 1) // stride
+    at_places = np.empty(places + 1)
+    for k in range(places):
+        used = 0
+        for j in range(k * stride - reach, k * stride + reach + 1, 2):
+            value = values[j % count]
+            if value == value:
+                i = used
+                while i > 0 and near[i - 1] > value:
+                    near[i] = near[i - 1]
+                    i -= 1
+                near[i] = value
+                used += 1
+        at_places[k] = near[used // 2] if 3 * used > reach else np.nan
+    at_places[places] = at_places[0]
+    for i in range(count):
+        k = i // stride
+        width = min(stride, count - k * stride)
+        part = (i - k * stride) / width
+        found[i] = at_places[k] + part * (at_places[k + 1] - at_places[k])
+
+
+@njit(cache=True)
+def band_means(ribbon, start, spacing, trim, near, far, outside, inside):
+    """Mean level (N,) of each line (N, M) from ``near`` to ``far`` [mm] outside of the trim line (N,), and inside."""
+    count, samples = ribbon.shape
+    for i in range(count):
+        outside[i] = inside[i] = np.nan
+        if trim[i] == trim[i]:
+            for way in (1.0, -1.0):
+                ends = (trim[i] + way * near - start) / spacing, (trim[i] + way * far - start) / spacing
+                first, last = max(0, round(min(ends[0], ends[1]))), min(samples - 1, round(max(ends[0], ends[1])))
+                total = 0.0
+                for j in range(first, last + 1):
+                    total += ribbon[i, j]
+                mean = total / (last - first + 1) if last >= first else np.nan
+                if way > 0.0:
+                    outside[i] = mean
+                else:
+                    inside[i] = mean

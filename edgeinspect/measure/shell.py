@@ -18,6 +18,7 @@ from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.cutout import CutOutFit, measure_cutouts
 from edgeinspect.measure.decal import decal_result
 from edgeinspect.measure.fixture import Fixture, Seating
+from edgeinspect.measure.flaws import find_flaws
 from edgeinspect.measure.frames import Datum, alignment, datum_of_hole_and_slot, datum_of_pips
 from edgeinspect.measure.hand import wrong_hand
 from edgeinspect.measure.measurement import CameraView, DecalResult, Flag, Seam, ShellMeasurement, Stop
@@ -178,10 +179,12 @@ def _with_trim(
     shift, turn = path_error(sight, edge)
     judged = (edge.cut if datum is None else datum.shift).pose().after(setup.seating.pose)
     kept = list(kept_curve(sight, sight.definition.rim.name, edge.scan, edge.point_mm, rim.nominal))
+    flaws = list(find_flaws(sight.shots, sight.definition.rim.name, edge.scan))
     for (_, stations), found in zip(setup.cutouts, cutouts, strict=True):
         if found.fit is None:
             continue
         here = found.fit.scan
+        flaws += find_flaws(sight.shots, found.cutout.curve.name, here)
         points = here.stations.points_mm + here.edges.d_mm[:, None] * here.stations.directions
         nominal = stations.scaled(sight.growth).placed(judged)
         kept += kept_curve(sight, found.cutout.curve.name, here, points, nominal)
@@ -195,6 +198,7 @@ def _with_trim(
         cutouts=tuple(cutout_result(sight, k, found, datum) for k, found in enumerate(cutouts)),
         traces=tuple(trace for trace, _ in kept),
         ribbons=tuple(ribbon for _, ribbon in kept),
+        flaws=tuple(flaws),
     )
 
 

@@ -1,0 +1,369 @@
+"""Flaws of a cut edge: nicks, burrs and loose strands, by length and depth. Words: ISO 13715.
+
+A quick look at every station of the ribbon finds the few places where something is unlike its neighbours. Only there
+scan lines are laid half a pixel apart, and what the neighbours lead to expect is taken away from the levels: what is
+left, in shares of the step from background to material, is material too much (+) or missing (-). Its sum across the
+edge is how deep it is, whatever the blur; along the edge a shape is fitted through the blur.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import label
+from scipy.optimize import least_squares
+
+from edgeinspect.geometry import Array
+from edgeinspect.measure import kernels
+from edgeinspect.measure.edge import noise_of
+from edgeinspect.measure.measurement import Flag, FlawKind, FlawResult, Quantity, Share
+from edgeinspect.measure.place import Scan
+from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, sample
+from edgeinspect.measure.shot import Shot, Shots
+
+AROUND_MM = 8.0  # of the edge on both sides of a place says what belongs there
+GREATEST_MM = 10.0  # what is longer is form, which the zones judge, not a flaw
+TOGETHER_MM = 3.0  # suspect stations nearer than this are looked at together
+OFF_PX = 0.14  # an edge this far off its neighbours is looked at closely
+UNLIKE_SHARE = 0.1  # of the step: as bright beside the edge as this is looked at closely
+BESIDE_STRAND_MM = 0.6  # what lies this near to a strand belongs to it
+FINE_PX = 0.5  # between the scan lines of a close look
+SHARE = 0.1  # of the step, or four times the noise: what is left beyond this belongs to a flaw
+LEAST_DEPTH_PX, LEAST_AREA_PX = 0.35, 0.5  # anything smaller is not told from the roughness of a good cut
+SHARP = 0.6  # of the blur's own area: a spot smaller than that did not come through the lens
+# What makes a strand of too much material. In doubt it is one: that asks for a second look.
+TALL = 1.0  # depth over length: a burr is rooted with its whole width
+FREE_PX, FREE_SHARE = 0.5, 0.3  # mean gap between edge and material, also in shares of its depth
+USUAL_SHAPE, SHAPE_SPREAD = np.log(2.0), 0.6  # 1 - |t|^p: between triangle (p = 1) and square, where nothing says more
+
+
+def find_flaws(shots: Shots, curve: str, here: Scan) -> tuple[FlawResult, ...]:
+    """Nicks, burrs and strands of one closed curve, in the order of its arc length.
+
+    Parameters: shots - the pictures; here - the curve's ribbon with its edges, laid on the cut, fixture frame.
+    Stations without a picture or a trustworthy neighbourhood are passed over: that is for the zones to say.
+    """
+    odd = suspects(here)
+    if not odd.any():
+        return ()
+    found: list[FlawResult] = []
+    for stretch in _stretches(odd, here.stations.step_mm):
+        close = _look_closely(shots, here, odd, stretch)
+        if close is not None:
+            found += close.flaws(curve)
+    return tuple(sorted(found, key=lambda flaw: flaw.arc_mm))
+
+
+def suspects(here: Scan) -> NDArray[np.bool_]:
+    """(N,) stations whose edge, or whose levels beside it, are unlike their neighbours'."""
+    edges, step = here.edges, here.stations.step_mm
+    count, scale = len(edges.d_mm), here.lines.px_per_mm
+    good = (edges.flags == 0) & np.isfinite(edges.d_mm)
+    if good.sum() < 12:
+        return np.zeros(count, dtype=np.bool_)
+    blur, spacing = float(np.nanmedian(edges.blur_mm)), float(here.d_mm[1] - here.d_mm[0])
+    contrast = float(np.median(np.abs(edges.contrast[good])))
+    reach, stride = max(4, min(round(AROUND_MM / step), count // 3)), max(1, round(1.5 / step))
+    trim, outside, inside = np.empty(count), np.empty(count), np.empty(count)
+    kernels.local_median(np.where(good, edges.d_mm, np.nan), reach, stride, trim)
+    kernels.band_means(here.ribbon, float(here.d_mm[0]), spacing, trim, 2.0 * blur, 2.0 * blur + 0.5, outside, inside)
+    usual = np.empty(count)
+    odd = good & (np.abs(edges.d_mm - trim) > np.maximum(OFF_PX / scale, 6.0 * edges.u_mm))
+    odd |= ((edges.flags & (Flag.POOR_FIT | Flag.RIVAL_EDGE | Flag.NO_EDGE)) != 0) & np.isfinite(trim)
+    for level, limit in ((outside, UNLIKE_SHARE * contrast), (inside, 2.5 * UNLIKE_SHARE * contrast)):
+        kernels.local_median(level, reach, stride, usual)
+        odd |= np.abs(level - usual) > limit
+    return np.asarray(odd)
+
+
+def _stretches(odd: NDArray[np.bool_], step_mm: float) -> list[tuple[int, int]]:
+    """First and last station of every stretch of suspects on a closed curve; the last may lie beyond the end."""
+    where = np.flatnonzero(odd)
+    ends = np.flatnonzero(np.diff(where) * step_mm > TOGETHER_MM)
+    firsts, lasts = where[np.append(0, ends + 1)].tolist(), where[np.append(ends, len(where) - 1)].tolist()
+    if len(firsts) > 1 and (firsts[0] + len(odd) - lasts[-1]) * step_mm <= TOGETHER_MM:
+        lasts = [*lasts[1:-1], lasts[0] + len(odd)]
+        firsts = firsts[1:]
+    return list(zip(firsts, lasts, strict=True))
+
+
+@dataclass(frozen=True)
+class _Close:
+    """Scan lines half a pixel apart over one stretch, with what is left after the expected levels."""
+
+    shot: Shot
+    arc_mm: Array  # (n,)
+    trim_mm: Array  # (n,) smooth trim line
+    d_mm: Array  # (M,)
+    rest: Array  # (n, M) levels less what belongs there, over the step: + is material too much
+    lines: ScanLines
+    stations: Stations
+    blur_mm: float
+    noise: float  # of one sample of ``rest``
+    inner: tuple[float, float]  # arc lengths that the middle of a flaw must lie between
+    round_mm: float  # length of the whole curve
+
+    def flaws(self, curve: str) -> list[FlawResult]:
+        found = list(self._parts(curve))
+        strands = [flaw for flaw in found if flaw.kind is FlawKind.STRAND]
+        # A strand's darker part on the face, or its shadow there, looks like a nick beside it.
+        return [flaw for flaw in found if flaw.kind is FlawKind.STRAND or not any(_touch(flaw, s) for s in strands)]
+
+    def _parts(self, curve: str) -> Iterator[FlawResult]:
+        x = self.d_mm - self.trim_mm[:, None]
+        regions, count = label(np.abs(self.rest) > max(SHARE, 4.0 * self.noise), np.ones((3, 3)))
+        for k in range(1, count + 1):
+            part = regions == k
+            if np.abs(x[part]).min() > self.blur_mm:
+                continue  # lies on the plate or on the face, and does not touch the edge
+            one = _Part(self, part, x)
+            found = one.result(curve)
+            if found is not None:
+                yield found
+
+
+def _touch(one: FlawResult, other: FlawResult) -> bool:
+    reach = 0.5 * (one.length.value + other.length.value) + BESIDE_STRAND_MM
+    return abs(one.arc_mm - other.arc_mm) < reach
+
+
+def _look_closely(shots: Shots, here: Scan, odd: NDArray[np.bool_], stretch: tuple[int, int]) -> _Close | None:
+    stations, edges, count = here.stations, here.edges, len(here.edges.d_mm)
+    first, last = stretch
+    step, middle = stations.step_mm, (first + last) // 2 % count
+    shot = shots[int(stations.camera[middle])]
+    if shot is None or (last - first) * step > 4.0 * GREATEST_MM:
+        return None
+    reach = min(round(AROUND_MM / step) + (last - first) // 2, (count - 1) // 2)
+    beside = np.arange(first - reach, last + reach + 1)
+    beside = beside[(beside < first - 1) | (beside > last + 1)]
+    at = beside % count
+    good = ~odd[at] & (edges.flags[at] == 0) & np.isfinite(edges.d_mm[at])
+    good &= (stations.camera[at] == stations.camera[middle]) & np.isfinite(here.ribbon[at]).all(axis=1)
+    beside, at = beside[good], at[good]
+    if len(at) < 12:
+        return None
+    blur, scale = float(edges.blur_mm[middle]), float(here.lines.px_per_mm[middle])
+    margin = 1.0 + 4.0 * blur
+    begin, end = first * step - margin, last * step + margin
+    arc = np.linspace(begin, end, max(8, int(np.ceil((end - begin) * scale / FINE_PX))) + 1)
+    fine = _between(stations, arc)
+    lines = lay_scan_lines(fine.points_mm, fine.directions, float(here.d_mm[-1]), shot.model, shot.pose)
+    levels = sample(shot.picture, lines, here.d_mm).astype(np.float64)
+    trim = _smooth(beside * step, edges.d_mm[at], arc)
+    expected, contrast = _expected(here, beside * step, at, arc, trim, blur)
+    if not np.isfinite(levels).all() or np.abs(contrast).min() < 1e-3:
+        return None
+    noise = noise_of(here.ribbon[at]) / float(np.abs(contrast).min())
+    inner = (first * step - 0.5 * margin, last * step + 0.5 * margin)
+    rest = (levels - expected) / contrast[:, None]
+    return _Close(shot, arc, trim, here.d_mm, rest, lines, fine, blur, noise, inner, count * step)
+
+
+def _between(stations: Stations, arc_mm: Array) -> Stations:
+    """Stations (n,) between those of a closed curve, on its curvature."""
+    count, place = len(stations.arc_mm), arc_mm / stations.step_mm
+    k = np.floor(place).astype(np.intp)
+    part = place - k
+    near, far = k % count, (k + 1) % count
+
+    def mixed(values: Array) -> Array:
+        share = part[:, None] if values.ndim == 2 else part
+        return np.asarray(values[near] * (1.0 - share) + values[far] * share)
+
+    normals = mixed(stations.normals)
+    bend = mixed(stations.bend_per_mm)
+    sag = 0.5 * bend * part * (1.0 - part) * stations.step_mm**2  # a chord lies on the inner side of its arc
+    return replace(
+        stations.part(near),
+        arc_mm=np.mod(arc_mm, count * stations.step_mm),
+        points_mm=mixed(stations.points_mm) - sag[:, None] * normals,
+        normals=normals / np.linalg.norm(normals, axis=1)[:, None],
+        tangents=mixed(stations.tangents),
+        climb=mixed(stations.climb),
+        bend_per_mm=bend,
+    )
+
+
+def _smooth(at_mm: Array, values: Array, wanted_mm: Array) -> Array:
+    """A parabola through values (k,), without what lies far off it, at other places (n,)."""
+    middle = float(wanted_mm.mean())
+    rows, wanted = (np.vander((x - middle) / AROUND_MM, 3) for x in (at_mm, wanted_mm))
+    keep = np.ones(len(values), dtype=np.bool_)
+    terms = np.zeros(3)
+    for _ in range(3):
+        terms = np.linalg.lstsq(rows[keep], values[keep], rcond=None)[0]
+        away = np.abs(values - rows @ terms)
+        closer = away <= max(0.02, 4.0 * float(np.median(away)))
+        keep = closer if closer.sum() >= 8 else keep
+    return np.asarray(wanted @ terms)
+
+
+def _expected(
+    here: Scan, beside_mm: Array, at: NDArray[np.intp], arc_mm: Array, trim_mm: Array, blur_mm: float
+) -> tuple[Array, Array]:
+    """Levels (n, M) that a sound edge would have by its neighbours, and the step from background to material (n,).
+
+    Each neighbour is counted from its own edge; along the curve every distance from the edge follows a parabola, as
+    light and the cut face that is seen change slowly.
+    """
+    d_mm, spacing = here.d_mm, float(here.d_mm[1] - here.d_mm[0])
+    from_edge = _shifted(here.ribbon[at].astype(np.float64), here.edges.d_mm[at] / spacing)
+    middle = float(arc_mm.mean())
+    rows, wanted = (np.vander((x - middle) / AROUND_MM, 3) for x in (beside_mm, arc_mm))
+    sound = wanted @ np.linalg.lstsq(rows, from_edge, rcond=None)[0]
+    band = (np.abs(d_mm) > 2.0 * blur_mm + 0.3) & (np.abs(d_mm) < 2.0 * blur_mm + 1.2)
+    contrast = sound[:, band & (d_mm < 0)].mean(axis=1) - sound[:, band & (d_mm > 0)].mean(axis=1)
+    return _shifted(sound, -trim_mm / spacing), contrast
+
+
+def _shifted(rows: Array, by: Array) -> Array:
+    """Rows (n, M) read ``by`` (n,) samples further on, linear in between; the ends are carried on."""
+    place = np.clip(np.arange(rows.shape[1]) + by[:, None], 0.0, rows.shape[1] - 1.001)
+    k = place.astype(np.intp)
+    part, row = place - k, np.arange(len(rows))[:, None]
+    return np.asarray(rows[row, k] * (1.0 - part) + rows[row, k + 1] * part)
+
+
+class _Part:
+    """One connected piece of what is left, while its size is worked out."""
+
+    def __init__(self, close: _Close, part: NDArray[np.bool_], x_mm: Array) -> None:
+        self.close = close
+        blur, spacing = close.blur_mm, float(close.d_mm[1] - close.d_mm[0])
+        lines, samples = np.flatnonzero(part.any(axis=1)), x_mm[part]
+        pace = float(close.arc_mm[1] - close.arc_mm[0])
+        more = int(np.ceil(2.5 * blur / pace))
+        self.rows = slice(max(0, lines[0] - more), min(len(part), lines[-1] + more + 1))
+        self.arc = close.arc_mm[self.rows]
+        x = x_mm[self.rows]
+        within = (x > samples.min() - 2.0 * blur) & (x < samples.max() + 2.0 * blur)
+        rest = np.where(within, close.rest[self.rows], 0.0)
+        self.way = 1.0 if rest.sum() > 0 else -1.0
+        self.width = rest.sum(axis=1) * spacing  # (n,) depth through the blur along the edge
+        self.u_width = close.noise * spacing * float(np.sqrt(within.sum(axis=1).max()))
+        self.area = abs(float(self.width.sum())) * pace
+        self.rest, self.x, self.part, self.spacing, self.pace = rest, x, part[self.rows], spacing, pace
+
+    def result(self, curve: str) -> FlawResult | None:
+        close, scale = self.close, self.close.shot.px_per_mm
+        if self.area * scale**2 < LEAST_AREA_PX or self._too_sharp():
+            return None
+        length, depth, middle = self._fitted()
+        kind = self._kind(length.value, depth.value)
+        if kind is FlawKind.STRAND:
+            length, depth = self._stretched(length, depth)
+        inside = close.inner[0] <= middle <= close.inner[1]
+        if not inside or depth.value * scale < LEAST_DEPTH_PX or kind is None:
+            return None
+        if kind is not FlawKind.STRAND and length.value > min(GREATEST_MM, 0.95 * float(np.ptp(self.arc))):
+            return None
+        return self._placed(curve, kind, middle, length, depth)
+
+    def _too_sharp(self) -> bool:
+        """A hot pixel: what comes through the lens is at least as wide as its blur."""
+        peak = float(np.abs(self.rest[self.part]).max())
+        return self.area < SHARP * 2.0 * np.pi * self.close.blur_mm**2 * peak
+
+    def _fitted(self) -> tuple[Quantity, Quantity, float]:
+        """Length and depth of depth * (1 - |t|^p), t from -1 to 1 over the length, seen through the blur; and its
+        middle.
+        """
+        blur, width = self.close.blur_mm, self.way * self.width
+        weight = np.maximum(width, 0.0)
+        total = float(weight.sum())
+        middle = float(weight @ self.arc) / total
+        spread = max(float(weight @ (self.arc - middle) ** 2) / total - blur**2, 0.02 * blur**2)
+        length = max(4.47 * spread**0.5, 0.5 * blur)
+        grid = np.arange(self.arc[0] - 3.0 * blur, self.arc[-1] + 3.0 * blur, 0.2 * blur)
+        pass_on = np.exp(-0.5 * ((self.arc[:, None] - grid) / blur) ** 2) * (0.2 / np.sqrt(2.0 * np.pi))
+        u_row = float(np.hypot(self.u_width, 0.03 * blur))
+
+        def misfit(terms: Array) -> Array:
+            at, size, deep, shape = terms
+            half = 0.5 * np.exp(size)
+            # mean over the grid's cells, so that the ends move the sum smoothly
+            edges = np.clip((np.append(grid, grid[-1] + 0.2 * blur) - 0.1 * blur - at) / half, -1.0, 1.0)
+            power = np.exp(shape)
+            whole = edges - np.sign(edges) * np.abs(edges) ** (power + 1.0) / (power + 1.0)
+            mean = np.diff(whole) * half / (0.2 * blur)
+            return np.append((pass_on @ (deep * mean) - width) / u_row, (shape - USUAL_SHAPE) / SHAPE_SPREAD)
+
+        start = np.array([middle, np.log(length), 1.5 * total * self.pace / length, USUAL_SHAPE])
+        low = np.array([self.arc[0], np.log(0.2 * blur), 0.0, np.log(0.7)])
+        high = np.array(
+            [self.arc[-1], np.log(self.arc[-1] - self.arc[0]), 2.0 * float(self.close.d_mm[-1]), np.log(12.0)]
+        )
+        fit = least_squares(misfit, np.clip(start, low + 1e-6, high - 1e-6), bounds=(low, high), max_nfev=40)
+        at, size, deep, _ = fit.x
+        covariance = np.linalg.pinv(fit.jac.T @ fit.jac)
+        noise = max(1.0, (2.0 * fit.cost / max(len(self.arc) - 4, 1)) ** 0.5)  # rows share their blur
+        light = self.close.shot.edge_model_mm
+        sizes = []
+        for value, k, unit, twice in (
+            (float(np.exp(size)), 1, float(np.exp(size)), 2.0**0.5),
+            (float(deep), 2, 1.0, 1.0),
+        ):
+            shares = (
+                Share("picture noise and shape", noise * unit * float(np.sqrt(covariance[k, k]))),
+                Share("light and edge shape", twice * light),
+            )
+            sizes.append(Quantity(value, float(np.hypot(*(share.u for share in shares))), shares))
+        return sizes[0], sizes[1], float(at)
+
+    def _kind(self, length_mm: float, depth_mm: float) -> FlawKind | None:
+        """By what is left over: missing material, material rooted in the edge, or something that lies over it."""
+        blur = self.close.blur_mm
+        # Distance from the edge to the middle of what is left: blur does not move it. None: it begins at the edge.
+        middle = float((self.rest * self.x).sum()) / float(self.rest.sum())
+        gap = self.way * middle - 0.5 * float((self.width**2).sum()) / abs(float(self.width.sum()))
+        free = gap > max(FREE_PX / self.close.shot.px_per_mm, FREE_SHARE * depth_mm)
+        if self.way * middle < -0.5 * blur or (self.way < 0 and free):
+            return None  # bright or dark on the face, or on the ground: not the edge
+        if self.way < 0:
+            return FlawKind.NICK
+        on_face = np.abs(self.rest * self.part)[self.x < -2.5 * blur].sum()
+        over = on_face > 0.1 * np.abs(self.rest * self.part).sum()
+        return FlawKind.STRAND if over or free or depth_mm > TALL * length_mm else FlawKind.BURR
+
+    def _stretched(self, length: Quantity, depth: Quantity) -> tuple[Quantity, Quantity]:
+        """A strand's own length and how far it reaches over the edge, to half of its own brightness."""
+        over = self.rest * self.part * (self.x > -self.close.blur_mm)
+        bright = over > 0.5 * float(np.percentile(over[over > 0], 90)) if (over > 0).any() else over > 0
+        arc = np.broadcast_to(self.arc[:, None], self.x.shape)[bright]
+        across = self.x[bright]
+        u = float(np.hypot(0.5 / self.close.shot.px_per_mm, 0.3 * self.close.blur_mm))
+        if not len(arc):
+            return length, depth
+        angles = np.arange(16) * np.pi / 16
+        extent = np.ptp(np.outer(np.cos(angles), arc) + np.outer(np.sin(angles), across), axis=1).max()
+        share = (Share("ends of a thin thing", u),)
+        return Quantity(float(extent), u, share), Quantity(float(max(across.max(), 0.0)), u, share)
+
+    def _placed(self, curve: str, kind: FlawKind, middle: float, length: Quantity, depth: Quantity) -> FlawResult:
+        close = self.close
+        places = np.rint(
+            np.interp(middle + np.array([-0.5, 0.0, 0.5]) * length.value, close.arc_mm, np.arange(len(close.arc_mm)))
+        )
+        begin, k, end = (int(place) for place in places)
+        deep = self.way * 0.5 * depth.value
+        trim = float(close.trim_mm[k])
+        corners = [(begin, 0.0), (end, 0.0), (end, 2.0 * deep), (begin, 2.0 * deep)]
+        outline = np.array(
+            [close.lines.part(slice(i, i + 1)).at(np.array([close.trim_mm[i] + d]))[0] for i, d in corners]
+        )
+        return FlawResult(
+            kind,
+            curve,
+            close.shot.camera,
+            float(middle % close.round_mm),
+            length,
+            depth,
+            self.area,
+            close.stations.points_mm[k] + (trim + deep) * close.stations.directions[k],
+            close.lines.part(slice(k, k + 1)).at(np.array([trim + deep]))[0],
+            outline,
+        )
