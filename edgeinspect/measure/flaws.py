@@ -22,6 +22,7 @@ from edgeinspect.measure.edge import noise_of
 from edgeinspect.measure.measurement import Flag, FlawKind, FlawResult, Quantity, Share
 from edgeinspect.measure.place import Scan
 from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, sample
+from edgeinspect.measure.setup import quantity
 from edgeinspect.measure.shot import Shot, Shots
 
 AROUND_MM = 8.0  # of the edge on both sides of a place says what belongs there
@@ -302,17 +303,12 @@ class _Part:
         covariance = np.linalg.pinv(fit.jac.T @ fit.jac)
         noise = max(1.0, (2.0 * fit.cost / max(len(self.arc) - 4, 1)) ** 0.5)  # rows share their blur
         light = self.close.shot.edge_model_mm
-        sizes = []
-        for value, k, unit, twice in (
-            (float(np.exp(size)), 1, float(np.exp(size)), 2.0**0.5),
-            (float(deep), 2, 1.0, 1.0),
-        ):
-            shares = (
-                Share("picture noise and shape", noise * unit * float(np.sqrt(covariance[k, k]))),
-                Share("light and edge shape", twice * light),
-            )
-            sizes.append(Quantity(value, float(np.hypot(*(share.u for share in shares))), shares))
-        return sizes[0], sizes[1], float(at)
+        size, unsure = float(np.exp(size)), noise * np.sqrt(np.diag(covariance))
+        shares = (
+            {"picture noise and shape": size * float(unsure[1]), "light and edge shape": 2.0**0.5 * light},
+            {"picture noise and shape": float(unsure[2]), "light and edge shape": light},
+        )
+        return quantity(size, shares[0]), quantity(float(deep), shares[1]), float(at)
 
     def _kind(self, length_mm: float, depth_mm: float) -> FlawKind | None:
         """By what is left over: missing material, material rooted in the edge, or something that lies over it."""

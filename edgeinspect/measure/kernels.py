@@ -416,7 +416,7 @@ def local_median(values, reach, stride, found):
         used = 0
         for j in range(k * stride - reach, k * stride + reach + 1, 2):
             value = values[j % count]
-            if value == value:
+            if not np.isnan(value):
                 i = used
                 while i > 0 and near[i - 1] > value:
                     near[i] = near[i - 1]
@@ -438,7 +438,7 @@ def band_means(ribbon, start, spacing, trim, near, far, outside, inside):
     count, samples = ribbon.shape
     for i in range(count):
         outside[i] = inside[i] = np.nan
-        if trim[i] == trim[i]:
+        if not np.isnan(trim[i]):
             for way in (1.0, -1.0):
                 ends = (trim[i] + way * near - start) / spacing, (trim[i] + way * far - start) / spacing
                 first, last = max(0, round(min(ends[0], ends[1]))), min(samples - 1, round(max(ends[0], ends[1])))

@@ -114,6 +114,24 @@ class PathLimits:
 
 
 @dataclass(frozen=True)
+class FlawLimits:
+    """A nick or burr is bad when it is both longer and deeper than this. Strands have none: they are blown off, and a
+    burr if they stay.
+    """
+
+    kind: str  # "nick" or "burr"
+    length_mm: float
+    depth_mm: float
+    guard_factor: float = 1.65
+
+    def __post_init__(self) -> None:
+        if self.kind not in ("nick", "burr"):
+            raise ValueError(f'kind is "{self.kind}", must be "nick" or "burr"')
+        if not (self.length_mm > 0 and self.depth_mm > 0 and 0 <= self.guard_factor <= 10):
+            raise ValueError("length_mm and depth_mm must be above 0, guard_factor within 0 to 10")
+
+
+@dataclass(frozen=True)
 class CutOut:
     """A hole or slot. ``size_mm`` is (diameter,) of a hole, (length, width) of a slot; ``angle_deg`` is the slot's
     long axis from x.
@@ -274,6 +292,7 @@ class ShellDefinition:
     cutouts: tuple[CutOut, ...] = ()
     pips: tuple[Pip, ...] = ()
     decals: tuple[Decal, ...] = ()
+    flaws: tuple[FlawLimits, ...] = ()  # at most one of a kind; none: flaws of that kind are told and not judged
     filter_cutoff_mm: float = 2.5
     step_mm: float = 0.5
     sha256: str = field(default="", compare=False)  # of all its files, so that a result names exactly what judged it

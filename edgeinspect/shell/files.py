@@ -21,6 +21,7 @@ from edgeinspect.shell.definition import (
     Curve,
     CutOut,
     Decal,
+    FlawLimits,
     Limits,
     Material,
     Patch,
@@ -35,6 +36,7 @@ from edgeinspect.shell.surface import surface_patch
 from edgeinspect.shell.tables import (
     CutOutTable,
     DecalTable,
+    FlawTable,
     MaterialTable,
     PathTable,
     PipTable,
@@ -65,6 +67,7 @@ def load_shell(folder: Path) -> ShellDefinition:
     outline = mistakes.table(RimTable, content, "rim")
     path = mistakes.table(PathTable, content, "path")
     zones = mistakes.tables(ZoneTable, content, "zone")
+    flaws = mistakes.tables(FlawTable, content, "flaw")
     pips = mistakes.tables(PipTable, content, "pip")
     cutouts = mistakes.tables(CutOutTable, content, "cutout")
     decals = mistakes.tables(DecalTable, content, "decal")
@@ -76,6 +79,7 @@ def load_shell(folder: Path) -> ShellDefinition:
 
     agreement.check_limits(zones, cutouts, mistakes)
     agreement.check_names(zones, pips, cutouts, decals, mistakes)
+    mistakes.no_name_twice([row.kind for row in flaws if row], "flaw")
     if shell:
         agreement.check_shell(shell, folder.absolute().name, mistakes)
         agreement.check_datum(shell.datum, pips, cutouts, mistakes)
@@ -120,6 +124,9 @@ def load_shell(folder: Path) -> ShellDefinition:
             )
             for row, surface, artwork in zip(decals, patches, artworks, strict=True)
             if row and surface and artwork
+        ),
+        flaws=tuple(
+            FlawLimits(row.kind, row.length_limit_mm, row.depth_limit_mm, row.guard_factor) for row in flaws if row
         ),
         filter_cutoff_mm=shell.filter_cutoff_mm,
         step_mm=agreement.step_mm(shell),

@@ -75,6 +75,15 @@ class ZoneTable(Table):
     guard_factor: Factor = GUARD_FACTOR  # guard band over standard uncertainty, ISO 14253-1
 
 
+class FlawTable(Table):
+    """Limits of one kind of flaw of every cut edge: bad is what is both longer and deeper. Strands need none."""
+
+    kind: Literal["nick", "burr"]  # of flaw: material missing, or too much of it
+    length_limit_mm: LengthMm  # along the edge
+    depth_limit_mm: LengthMm  # into the material or out of it
+    guard_factor: Factor = GUARD_FACTOR  # guard band over standard uncertainty, ISO 14253-1
+
+
 class PipTable(Table):
     """A formed boss with a flat round top, used as datum."""
 
@@ -143,6 +152,7 @@ class ShellFile(Table):
     rim: RimTable
     path: PathTable
     zone: tuple[ZoneTable, ...] = ()
+    flaw: tuple[FlawTable, ...] = ()
     pip: tuple[PipTable, ...] = ()
     cutout: tuple[CutOutTable, ...] = ()
     decal: tuple[DecalTable, ...] = ()

@@ -126,7 +126,17 @@ face = "rim_face"
 [path]
 shift_limit_mm = {truth.PATH_SHIFT_LIMIT_MM}
 rotation_limit_deg = {truth.PATH_ROTATION_LIMIT_DEG}
-{zones}{pips}{_cutout("lock_hole", "lock hole, front middle", "hole")}{
+{zones}
+[[flaw]]
+kind = "nick"
+length_limit_mm = 0.6
+depth_limit_mm = 0.3
+
+[[flaw]]
+kind = "burr"
+length_limit_mm = 0.6
+depth_limit_mm = 0.3
+{pips}{_cutout("lock_hole", "lock hole, front middle", "hole")}{
         _cutout("hinge_slot_left", "hinge slot, rear left", "slot")
     }{_cutout("hinge_slot_right", "hinge slot, rear right", "slot")}
 [[decal]]
