@@ -16,7 +16,7 @@ import edgeinspect
 PACKAGE = Path(edgeinspect.__file__).parent
 CORE = [
     PACKAGE / "geometry.py",
-    PACKAGE / "conformity.py",
+    *sorted((PACKAGE / "conformity").rglob("*.py")),
     PACKAGE / "shell" / "definition.py",
     *sorted((PACKAGE / "measure").rglob("*.py")),
     *sorted((PACKAGE / "gauge").rglob("*.py")),
@@ -77,7 +77,7 @@ def test_nothing_reaches_outside(path: Path) -> None:
 
 def test_the_core_is_all_there() -> None:
     names = {path.name for path in CORE}
-    assert {"edge.py", "marks.py", "shell.py", "check.py", "conformity.py", "kernels.py"} <= names
+    assert {"edge.py", "marks.py", "shell.py", "check.py", "verdict.py", "kernels.py"} <= names
     assert len(CORE) > 20
 
 

@@ -233,7 +233,7 @@ class FlawResult(_ReadOnlyArrays):
 class Before:
     """Earlier looks at the same shell, as far as judging this one needs them; the station fills it in."""
 
-    looks: int = 0  # earlier ones that measured it
+    looks: int = 0  # earlier ones that measured it at the same place on the line
     strands: tuple[FlawResult, ...] = ()  # of the last of them: a strand at the same place again is a burr
 
 

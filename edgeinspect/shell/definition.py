@@ -85,6 +85,11 @@ class Curve:
         object.__setattr__(self, "arc_mm", frozen(arc))
         object.__setattr__(self, "length_mm", length)
 
+    def plan_at(self, arc_mm: float) -> tuple[float, float]:
+        """x, y [mm] of the point drawn next at or after an arc length."""
+        x, y = self.points_mm[min(int(np.searchsorted(self.arc_mm, arc_mm)), len(self.arc_mm) - 1), :2]
+        return float(x), float(y)
+
 
 @dataclass(frozen=True)
 class Zone:
