@@ -55,6 +55,7 @@ STEPS: tuple[tuple[str, ModuleType, str, str | None], ...] = (
     ("frames, profiles, zones", shell, "rim_result", None),
     ("results of cut-outs", shell, "cutout_result", None),
     ("what the record keeps of the edge", shell, "kept_curve", None),
+    ("flaws", shell, "find_flaws", None),
     ("decal", shell, "_decals", None),
 )
 REST, VERDICT = "all else of a look", "verdict"
