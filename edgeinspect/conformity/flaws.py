@@ -15,6 +15,7 @@ from edgeinspect.conformity.verdict import (
     action_of,
     capital,
     decide,
+    no_result,
 )
 from edgeinspect.measure.measurement import Before, FlawKind, FlawResult, Quantity, ShellMeasurement
 from edgeinspect.shell.definition import FlawLimits, ShellDefinition
@@ -88,12 +89,15 @@ def _judged(kind: FlawKind, flaw: FlawResult, limits: FlawLimits, place: _Place)
     answer, size, limit = (
         (by_length, flaw.length, limits.length_mm) if short else (by_depth, flaw.depth, limits.depth_mm)
     )
+    name = f"{kind.value} {place.along}"
+    if answer is Answer.NO_RESULT:
+        return no_result(name, place.words, None, f"the {kind.value} could not be measured", at=place.at_shell_mm)
     way = "deep" if kind is FlawKind.NICK else "high"
     stays = ", there at the look before too" if kind is not flaw.kind else ""
     sizes = f"{flaw.length.value:.2f} mm long, {flaw.depth.value:.2f} mm {way}"
     allowed = f"limits {limits.length_mm:.2f} mm long and {limits.depth_mm:.2f} mm {way}"
     return Finding(
-        characteristic=f"{kind.value} {place.along}",
+        characteristic=name,
         where=place.words,
         answer=answer,
         unit="mm",
