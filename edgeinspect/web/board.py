@@ -17,6 +17,7 @@ from edgeinspect.station.config import Station
 from edgeinspect.store.inspections import Row, Store
 from edgeinspect.store.search import Wanted
 from edgeinspect.store.state import Changeover, State, StationState
+from edgeinspect.web.attempts import AttemptNow, attempts_at, look_of, look_words
 from edgeinspect.web.drawing import PictureDrawing, Place, picture_drawing, place_of
 from edgeinspect.web.look import LOOKS, OLD_AFTER_S, age_s, clock, iso_time
 from edgeinspect.web.shells import Shells, hand_words, picture_url
@@ -26,14 +27,6 @@ FORGET_AFTER_S = 900.0  # an answer as old as this is about no shell that is sti
 MESSAGE_FOR_S = 120.0
 
 BoardState = Literal["trouble", "stopped", "measuring", "interrupted", "changed", "waiting", "answer"]
-
-
-@dataclass(frozen=True)
-class AttemptNow:
-    inspection_id: int
-    attempt: int
-    key: str
-    word: str
 
 
 @dataclass(frozen=True)
@@ -55,6 +48,8 @@ class AnswerNow:
     finished_at: str
     age_s: float  # by a clock that only runs forward, as far as this program has seen it
     attempts: list[AttemptNow]
+    look_number: int | None  # which look this is, of those that measured the shell; None: it does not count
+    look_words: str  # "second look", "third look: quality"; "" for the first
     picture: BoardPicture | None
     place: Place | None  # the one worst place
 
@@ -329,7 +324,9 @@ class Board:
             action=verdict.action,
             finished_at=inspection.finished_at,
             age_s=0.0,
-            attempts=attempts_now(self._store.attempts(inspection.shell_id)),
+            attempts=attempts_at(self._store, inspection, self._station.same_shell_h)[0],
+            look_number=look_of(inspection),
+            look_words=look_words(look_of(inspection)),
             picture=self._picture(inspection, place),
             place=place,
         )
@@ -397,10 +394,6 @@ class Board:
 
 def view_url(inspection_id: int, camera: str) -> str:
     return f"/inspections/{inspection_id}/pictures/{camera}.jpg"
-
-
-def attempts_now(rows: tuple[Row, ...]) -> list[AttemptNow]:
-    return [AttemptNow(row.inspection_id, row.attempt, LOOKS[row.answer].key, LOOKS[row.answer].word) for row in rows]
 
 
 def gauge_now(inspection: Inspection, note_mm: float) -> GaugeNow | None:

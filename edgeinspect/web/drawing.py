@@ -21,15 +21,19 @@ from edgeinspect.shell.definition import ShellDefinition
 Point = tuple[float, float]
 Numbers = list[float | None]
 
+SEAM_MM = 14.0  # half the length of the line that marks a seam
 ARROW_MM = 90.0  # length of the arrow that says which way the whole cut is off; its size is said in words
 
 
 @dataclass(frozen=True)
 class CurveDrawing:
-    """One curve in one picture [px of the original picture, integer = pixel centre], station by station."""
+    """The stretch of a curve that one camera measured, in its picture [px of the original picture, integer = pixel
+    centre], station by station. Where several cameras look on, a curve may have several stretches.
+    """
 
     curve: str
     is_rim: bool
+    closed: bool  # it goes all the way round: its last station is joined to its first
     arc_mm: list[float]
     nominal_px: list[Point]
     edge_px: list[Point | None]  # None where not measured
@@ -45,6 +49,16 @@ class DecalDrawing:
 
 
 @dataclass(frozen=True)
+class SeamDrawing:
+    """Where one camera ends and the next goes on: a line across the edge in one of their pictures."""
+
+    arc_mm: float
+    from_px: Point  # inside the material
+    to_px: Point
+    words: str
+
+
+@dataclass(frozen=True)
 class PictureDrawing:
     """Everything drawn over one camera's picture."""
 
@@ -53,6 +67,7 @@ class PictureDrawing:
     height_px: int
     curves: list[CurveDrawing]
     decals: list[DecalDrawing]
+    seams: list[SeamDrawing]
 
 
 @dataclass(frozen=True)
@@ -151,24 +166,62 @@ def _filtered_mm(trace: EdgeTrace, profile: DeviationProfile) -> Array:
     return np.where(measured(trace) & (gap <= 1.0), value, np.nan)
 
 
-def curve_drawing(trace: EdgeTrace, measurement: ShellMeasurement, every: int = 1) -> CurveDrawing:
+def stretches(trace: EdgeTrace, measurement: ShellMeasurement) -> tuple[list[NDArray[np.intp]], bool]:
+    """Stations of a trace that follow each other along the curve, one array for each stretch, and whether they go all
+    the way round. A camera that shares the curve with others has gaps.
+    """
+    count = len(trace.arc_mm)
+    if count < 2:
+        return ([np.arange(count)] if count else []), False
+    step = float(np.median(np.diff(trace.arc_mm)))
+    ends = (one.arc_mm[-1] for one in measurement.traces if one.curve == trace.curve and len(one.arc_mm))
+    length = float(max(ends)) + step  # of the whole curve, to within a step
+    parts = np.split(np.arange(count), np.flatnonzero(np.diff(trace.arc_mm) > 2 * step) + 1)
+    over_start = trace.arc_mm[0] + length - trace.arc_mm[-1] <= 2 * step
+    if over_start and len(parts) > 1:
+        parts = [np.concatenate([parts[-1], parts[0]]), *parts[1:-1]]
+    return parts, bool(over_start and len(parts) == 1)
+
+
+def curve_drawings(trace: EdgeTrace, measurement: ShellMeasurement, every: int = 1) -> list[CurveDrawing]:
     """``trace`` with each ``every``-th station."""
     is_rim = trace.curve == rim_name(measurement)
     profile = judged_profile(measurement) if is_rim else None
     deviation = along_scan_mm(trace) if profile is None else _filtered_mm(trace, profile)
-    pick = slice(None, None, every)
-    seen = measured(trace)
-    return CurveDrawing(
-        curve=trace.curve,
-        is_rim=is_rim,
-        arc_mm=rounded(trace.arc_mm[pick], 3),
-        nominal_px=points(trace.nominal_pixel[pick]),
-        edge_px=[
-            place if ok else None for place, ok in zip(points(trace.pixel[pick]), seen[pick].tolist(), strict=True)
-        ],
-        pixel_per_mm=points(trace.pixel_per_mm[pick], 4),
-        deviation_mm=numbers(deviation[pick], 4),
-    )
+    seen, (parts, closed) = measured(trace), stretches(trace, measurement)
+    drawings = []
+    for part in parts:
+        pick = part[::every] if closed else np.append(part[:-1:every], part[-1:])  # both ends are drawn
+        edge = zip(points(trace.pixel[pick]), seen[pick].tolist(), strict=True)
+        drawings.append(
+            CurveDrawing(
+                curve=trace.curve,
+                is_rim=is_rim,
+                closed=closed,
+                arc_mm=rounded(trace.arc_mm[pick], 3),
+                nominal_px=points(trace.nominal_pixel[pick]),
+                edge_px=[place if ok else None for place, ok in edge],
+                pixel_per_mm=points(trace.pixel_per_mm[pick], 4),
+                deviation_mm=numbers(deviation[pick], 4),
+            )
+        )
+    return drawings
+
+
+def seam_drawings(measurement: ShellMeasurement, camera: str) -> list[SeamDrawing]:
+    """In the picture of one camera, those where it begins or ends."""
+    rim = rim_name(measurement)
+    trace = next((one for one in measurement.traces if (one.curve, one.camera) == (rim, camera)), None)
+    drawings = []
+    for seam in measurement.seams:
+        if trace is None or camera not in (seam.before, seam.after):
+            continue
+        at = int(np.abs(trace.arc_mm - seam.arc_mm).argmin())
+        across = SEAM_MM * trace.pixel_per_mm[at]
+        inner, outer = points(np.array([trace.nominal_pixel[at] - across, trace.nominal_pixel[at] + across]), 2)
+        other = f"camera {seam.before if camera == seam.after else seam.after} goes on here"
+        drawings.append(SeamDrawing(round(float(seam.arc_mm), 2), inner, outer, other))
+    return drawings
 
 
 def picture_drawing(
@@ -180,15 +233,19 @@ def picture_drawing(
         width_px=size_px[0],
         height_px=size_px[1],
         curves=[
-            curve_drawing(trace, measurement, every_rim if trace.curve == rim else max(1, every_rim // 2))
+            drawing
             for trace in measurement.traces
             if trace.camera == camera
+            for drawing in curve_drawings(
+                trace, measurement, every_rim if trace.curve == rim else max(1, every_rim // 2)
+            )
         ],
         decals=[
             DecalDrawing(decal.name, points(decal.outline_pixel), points(decal.nominal_pixel))
             for decal in measurement.decals
-            if decal.outline_pixel is not None and decal.nominal_pixel is not None
+            if decal.outline_pixel is not None and decal.nominal_pixel is not None and decal.camera in ("", camera)
         ],
+        seams=seam_drawings(measurement, camera),
     )
 
 
@@ -256,29 +313,47 @@ def place_of(finding: Finding, measurement: ShellMeasurement, definition: ShellD
 def places_of(measurement: ShellMeasurement, definition: ShellDefinition | None) -> Callable[[Finding], Place | None]:
     """``place_of`` for many findings of one measurement."""
     rim = [trace for trace in measurement.traces if trace.curve == rim_name(measurement) and len(trace.arc_mm)]
-    plan = _plan_to_pixel(rim[0], definition) if rim and definition is not None else None
+    plans: dict[str, Callable[[Point], Point]] = {}  # by camera, made when asked for
+    who = {f"cut-out {one.name}": one.camera for one in measurement.cutouts}
+    who |= {f"decal {one.name}": one.camera for one in measurement.decals}
+
+    def plan(camera: str) -> tuple[str, Callable[[Point], Point]] | None:
+        trace = next((one for one in rim if one.camera == camera), rim[0] if rim else None)
+        if trace is None or definition is None:
+            return None
+        if trace.camera not in plans:
+            plans[trace.camera] = _plan_to_pixel(trace, definition)
+        return trace.camera, plans[trace.camera]
 
     def place(finding: Finding) -> Place | None:
         arc = finding.at_arc_mm
         if arc is not None and rim:
-            trace = min(rim, key=lambda one: float(np.abs(one.arc_mm - arc).min()))
-            at = int(np.abs(trace.arc_mm - arc).argmin())
-            seen = trace.flags[at] == 0 and np.isfinite(trace.pixel[at]).all()
-            pixel = trace.pixel[at] if seen else trace.nominal_pixel[at]
-            return Place(trace.camera, float(pixel[0]), float(pixel[1]), finding.where)
-        if plan is None or definition is None:
+            return _at_arc(rim, arc, finding.where)
+        measured_by = next((camera for name, camera in who.items() if finding.characteristic.startswith(name)), "")
+        found = plan(measured_by)
+        if found is None or definition is None:
             return None
+        camera, to_pixel = found
         if finding.at_shell_mm is not None:
-            return Place(rim[0].camera, *plan(finding.at_shell_mm), finding.where)
+            return Place(camera, *to_pixel(finding.at_shell_mm), finding.where)
         if finding.characteristic == "path shift" and measurement.cut is not None:
             shift = measurement.cut.shift
             reach = ARROW_MM / max(float(np.hypot(shift.dx_mm, shift.dy_mm)), 1e-6)
             x_mm, y_mm = (float(value) for value in definition.rim.points_mm[:, :2].mean(axis=0))
-            to = plan((x_mm + reach * shift.dx_mm, y_mm + reach * shift.dy_mm))
-            return Place(rim[0].camera, *plan((x_mm, y_mm)), finding.where, to)
+            to = to_pixel((x_mm + reach * shift.dx_mm, y_mm + reach * shift.dy_mm))
+            return Place(camera, *to_pixel((x_mm, y_mm)), finding.where, to)
         return None
 
     return place
+
+
+def _at_arc(rim: list[EdgeTrace], arc_mm: float, where: str) -> Place:
+    """A place on the rim in the picture of the camera that measured it."""
+    trace = min(rim, key=lambda one: float(np.abs(one.arc_mm - arc_mm).min()))
+    at = int(np.abs(trace.arc_mm - arc_mm).argmin())
+    seen = trace.flags[at] == 0 and np.isfinite(trace.pixel[at]).all()
+    pixel = trace.pixel[at] if seen else trace.nominal_pixel[at]
+    return Place(trace.camera, float(pixel[0]), float(pixel[1]), where)
 
 
 def _plan_to_pixel(rim: EdgeTrace, definition: ShellDefinition) -> Callable[[Point], Point]:

@@ -9,7 +9,8 @@ from edgeinspect.inspection import Inspection
 from edgeinspect.measure.measurement import Alignment, CutOutResult, Flag, Quantity, Share
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.store.inspections import KeptFiles
-from edgeinspect.web.board import AttemptNow, attempts_now, view_url
+from edgeinspect.web.attempts import AttemptNow, attempts_at, look_of
+from edgeinspect.web.board import view_url
 from edgeinspect.web.drawing import (
     PictureDrawing,
     Place,
@@ -116,7 +117,9 @@ class InspectionRecord:
     inspection_id: int
     shell_id: str
     attempt: int
-    attempts: list[AttemptNow]
+    attempts: list[AttemptNow]  # every look at this shell, first one first, this one among them
+    look_number: int | None  # which look this is, of those that measured the shell; None: it does not count
+    same_id: int  # inspections of other shells that had this id at other times
     earlier_id: int | None
     later_id: int | None
     station: str
@@ -176,6 +179,7 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
     assert inspection.inspection_id is not None
     number, measurement, verdict = inspection.inspection_id, inspection.measurement, inspection.verdict
     definition = parts.shells.as_judged(measurement.shell, measurement.definition_sha256)
+    attempts, same_id = attempts_at(parts.store, inspection, parts.station.same_shell_h, pictures=True)
     earlier_id, later_id = parts.store.neighbours(number)
     zones = zone_rows(inspection, definition)
     place = places_of(measurement, definition)
@@ -184,7 +188,9 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
         inspection_id=number,
         shell_id=inspection.shell_id,
         attempt=inspection.attempt,
-        attempts=attempts_now(parts.store.attempts(inspection.shell_id)),
+        attempts=attempts,
+        look_number=look_of(inspection),
+        same_id=same_id,
         earlier_id=earlier_id,
         later_id=later_id,
         station=inspection.station,

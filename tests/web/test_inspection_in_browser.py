@@ -136,3 +136,28 @@ def test_a_changed_definition_is_said(plant: Plant, live: Live, open_page: Open)
     page.wait_for_selector("#profile .curve")
     assert "The shell definition has changed since" in page.inner_text("article")
     assert page.locator("#profile .limit").count() == 0
+
+
+def test_looks_at_one_shell_stand_side_by_side_and_lead_to_each_other(
+    plant: Plant, live: Live, open_page: Open
+) -> None:
+    plant.save("good", "L-7", age_s=300_000)  # days ago: another shell of that number
+    plant.save("bad", "L-7", age_s=60)
+    plant.save("none", "L-7", age_s=40)
+    plant.save("bad", "L-7", age_s=30, looks_before=1)
+    plant.save("close", "L-7", looks_before=2)
+    page = open_page("/inspections/4").page
+    looks = page.locator("a.look")
+    texts = [" ".join(text.split()) for text in looks.all_inner_texts()]
+    assert [text.split(" ")[0] for text in texts] == ["1st", "2nd", "3rd", "4th"]
+    assert "does not count" in texts[1] and "to the quality shelf" in texts[3] and ", the last" in texts[3]
+    assert page.locator("a.look[aria-current]").inner_text().startswith("3rd look, shown here")
+    assert "3rd look of 4" in page.inner_text("h1")
+    tops = {box["y"] for look in looks.all() if (box := look.bounding_box())}
+    assert len(tops) == 1  # in one row
+    assert page.inner_text(".looks > p") == "1 more under this id, of shells at other times."
+    looks.first.click()
+    page.wait_for_url("**/inspections/2")
+    page.locator("a.look").last.click()
+    page.wait_for_url("**/inspections/5")
+    assert "4th look of 4, the last" in page.inner_text("h1")

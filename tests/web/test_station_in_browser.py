@@ -346,7 +346,7 @@ CAP_PX = """(selector) => {
 
 def test_everything_else_for_3_m_is_large_enough(plant: Plant, open_page: Open) -> None:
     plant.save("bad", "L-0414", age_s=20)
-    plant.save("bad", "L-0414")
+    plant.save("bad", "L-0414", looks_before=1)
     plant.state.say("L-9_top.png is empty: take the picture again", plant.now())
     page = open_page().page
     page.wait_for_selector("#refused:not([hidden])")
@@ -473,18 +473,32 @@ def test_text_from_files_stays_text(plant: Plant, open_page: Open) -> None:
 
 
 def test_attempts_today_and_gauge(plant: Plant, open_page: Open) -> None:
+    plant.save("bad", "L-7", age_s=300_000)  # days ago: another shell of that number
+    plant.save("none", "L-7", age_s=40)
     plant.save("bad", "L-7", age_s=30)
-    plant.save("good", "L-7")
+    plant.save("good", "L-7", looks_before=1)
     page = open_page().page
     wait_state(page, "answer")
-    assert page.inner_text("#look-count") == "2nd look"
-    assert page.inner_text("#attempts").split("\n") == ["1st bad", "2nd good"]
+    assert page.inner_text("#look-count") == "second look"
+    told = ["1st no result, not counted", "2nd bad", "3rd good"]
+    assert page.inner_text("#attempts").split("\n") == told
     assert page.inner_text("#gauge").startswith("Reads 430.02 for 430.00 mm between marks")
     assert "ago" in page.inner_text("#gauge-age")
     off = replace(plant.save("good", "L-8").measurement.views[0], lengths=(("marks 0 to 1", 430.0, 430.11),))
     measurement = replace(plant.save("good", "L-9").measurement, views=(off,))
     plant.save("good", "L-10", measurement=measurement)
     page.wait_for_selector("#gauge.warn")
+
+
+@pytest.mark.parametrize(("before", "words"), [(2, "THIRD LOOK: QUALITY"), (3, "4TH LOOK: QUALITY")])
+def test_a_third_look_goes_to_the_quality_shelf(plant: Plant, open_page: Open, before: int, words: str) -> None:
+    plant.save("bad", "L-7", looks_before=before)
+    page = open_page().page
+    wait_state(page, "answer")
+    assert page.inner_text("#looks b") == words
+    assert page.evaluate(CAP_PX, "#looks b") >= READABLE_PX
+    plant.save("bad", "L-8")
+    page.wait_for_selector("#looks", state="hidden")
 
 
 def test_the_safety_line_is_there(open_page: Open) -> None:

@@ -5,6 +5,7 @@ import { svg } from "./words.js";
 
 const BINS = 8; // steps of colour each way
 const EDGE = 3.5; // px on screen
+const NEAR_MM = 3; // further from any station along the rim, this camera does not see the place
 
 export function deviationPicture(view, row, record, { limit, pointAt, legend }) {
   const drawing = row.drawing;
@@ -43,7 +44,7 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
     const unseen = [];
     const all = [];
     const n = curve.arc_mm.length;
-    for (let i = 0; i < n; i += 1) {
+    for (let i = 0; i < (curve.closed ? n : n - 1); i += 1) {
       const j = (i + 1) % n;
       const [a, b] = [curve.deviation_mm[i], curve.deviation_mm[j]];
       if (a === null || b === null) {
@@ -72,13 +73,22 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
     const parts = [];
     for (const curve of drawing.curves) {
       if (curve.is_rim) parts.push(...zoneLines(curve));
-      parts.push(svg("path", { d: path(curve.nominal_px, true), fill: "none", stroke: "#fff", "stroke-width": 1.2, "stroke-dasharray": "7 5", class: "nominal" }), ...edgeParts(curve));
+      parts.push(svg("path", { d: path(curve.nominal_px, curve.closed), fill: "none", stroke: "#fff", "stroke-width": 1.2, "stroke-dasharray": "7 5", class: "nominal" }), ...edgeParts(curve));
     }
     for (const decal of drawing.decals) {
       parts.push(
         svg("path", { d: path(decal.nominal_px, true), fill: "none", stroke: "#fff", "stroke-width": 1.5, "stroke-dasharray": "7 5" }),
         svg("path", { d: path(decal.found_px, true), fill: "none", stroke: "#0d0f10", "stroke-width": 4 }),
         svg("path", { d: path(decal.found_px, true), fill: "none", stroke: "#7fe0ee", "stroke-width": 2 }),
+      );
+    }
+    for (const seam of drawing.seams) {
+      const [[x1, y1], [x2, y2]] = [seam.from_px, seam.to_px];
+      const line = { d: `M${x1} ${y1}L${x2} ${y2}`, fill: "none", "stroke-linecap": "butt" };
+      parts.push(
+        svg("path", { ...line, stroke: "#0d0f10", "stroke-width": 7 }),
+        svg("path", { ...line, stroke: "#fff", "stroke-width": 3, class: "seam" }, svg("title", {}, seam.words)),
+        svg("text", { x: x1, y: y1, fill: "#fff", stroke: "#0d0f10", "stroke-width": 4, "paint-order": "stroke", "text-anchor": "middle", "dominant-baseline": "middle", class: "seam-words" }, seam.words),
       );
     }
     layers.replaceChildren(...parts);
@@ -104,6 +114,8 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
   function frameBox() {
     view.setAttribute("viewBox", box.join(" "));
     view.style.touchAction = box[2] < w ? "none" : "pan-y"; // a finger moves the picture once it is enlarged, else the page
+    const size = 0.016 * Math.max(box[2], (box[3] * 4) / 3); // letters stay as large as they are, however near
+    for (const words of layers.querySelectorAll(".seam-words")) words.setAttribute("font-size", size);
     for (const ring of [spot, cursor]) ring.setAttribute("r", (ring === spot ? 0.03 : 0.011) * Math.max(box[2], box[3] * 4 / 3));
   }
 
@@ -155,7 +167,8 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
     event.preventDefault();
   });
 
-  const rim = drawing.curves.find((curve) => curve.is_rim);
+  const rim = drawing.curves.filter((curve) => curve.is_rim);
+  const nearestOf = (all) => all.reduce((best, one) => (best && best[0] <= one[0] ? best : one), null);
   const self = {
     exaggerate(times) { exaggeration = times; draw(); },
     zoom(factor) { zoomAt(factor, box[0] + box[2] / 2, box[1] + box[3] / 2); },
@@ -169,20 +182,19 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
       frameBox();
     },
     cursor(arc) {
-      if (!rim) return;
-      let at = 0;
-      rim.arc_mm.forEach((a, i) => { if (Math.abs(a - arc) < Math.abs(rim.arc_mm[at] - arc)) at = i; });
-      const d = rim.deviation_mm[at] ?? 0;
-      const [x, y] = shifted(rim, at, d);
-      cursor.setAttribute("cx", x); cursor.setAttribute("cy", y); cursor.setAttribute("visibility", "visible");
+      const nearest = nearestOf(rim.flatMap((curve) => curve.arc_mm.map((a, i) => [Math.abs(a - arc), curve, i])));
+      const here = nearest && nearest[0] < NEAR_MM; // else another camera measured there
+      cursor.setAttribute("visibility", here ? "visible" : "hidden");
+      if (!here) return;
+      const [, curve, at] = nearest;
+      const [x, y] = shifted(curve, at, curve.deviation_mm[at] ?? 0);
+      cursor.setAttribute("cx", x); cursor.setAttribute("cy", y);
     },
   };
 
   function hover(x, y) {
-    if (!rim) return;
-    let best = [Infinity, 0];
-    rim.nominal_px.forEach(([px, py], i) => { const far = Math.hypot(px - x, py - y); if (far < best[0]) best = [far, i]; });
-    if (best[0] < box[2] * 0.03) { self.cursor(rim.arc_mm[best[1]]); pointAt(rim.arc_mm[best[1]], self); }
+    const best = nearestOf(rim.flatMap((curve) => curve.nominal_px.map(([px, py], i) => [Math.hypot(px - x, py - y), curve, i])));
+    if (best && best[0] < box[2] * 0.03) { self.cursor(best[1].arc_mm[best[2]]); pointAt(best[1].arc_mm[best[2]], self); }
   }
 
   draw();

@@ -20,8 +20,8 @@ export function drawPicture(view, picture, { place = null } = {}) {
   const parts = [svg("image", { href: picture.url, x: -0.5, y: -0.5, width: w, height: h, preserveAspectRatio: "none" })];
   for (const curve of picture.curves) {
     parts.push(
-      svg("path", { d: path(curve.nominal_px, true), fill: "none", stroke: "#fff", "stroke-width": 3 * unit, "stroke-dasharray": `${9 * unit} ${9 * unit}`, class: "nominal" }),
-      svg("path", { d: path(curve.edge_px, true), fill: "none", stroke: "#4fd8e8", "stroke-width": 4 * unit, class: "edge" }),
+      svg("path", { d: path(curve.nominal_px, curve.closed), fill: "none", stroke: "#fff", "stroke-width": 3 * unit, "stroke-dasharray": `${9 * unit} ${9 * unit}`, class: "nominal" }),
+      svg("path", { d: path(curve.edge_px, curve.closed), fill: "none", stroke: "#4fd8e8", "stroke-width": 4 * unit, class: "edge" }),
     );
   }
   for (const decal of picture.decals) {

@@ -98,7 +98,7 @@ function showAnswer(answer) {
   part("notice").firstElementChild.textContent = "";
   part("shell-id").textContent = answer.shell_id;
   part("term").textContent = answer.term;
-  part("look-count").textContent = answer.attempt > 1 ? `${ordinal(answer.attempt)} look` : "";
+  part("look-count").textContent = answer.look_number === 2 ? answer.look_words : ""; // from the third on it has a bar of its own
   part("sentence").textContent = answer.sentence;
   part("action").textContent = answer.action;
   part("details").href = `/inspections/${answer.inspection_id}`;
@@ -163,7 +163,8 @@ function showBlock() {
   else lines(part("expected"), ["Nobody has chosen yet"], ["Pictures give no result until then.", "minor"]);
 
   const attempts = record.answer && state() === "answer" ? record.answer.attempts : [];
-  part("attempts").replaceChildren(...attempts.map((one) => withShape(one, `${ordinal(one.attempt)} ${one.word.toLowerCase()}`)));
+  const said = attempts.map((one, at) => withShape(one, `${ordinal(at + 1)} ${one.word.toLowerCase()}${one.look_number === null ? ", not counted" : ""}`));
+  part("attempts").replaceChildren(...said.slice(-3)); // "Why?" shows them all, side by side
   if (!attempts.length) part("attempts").textContent = "–";
 
   part("gauge").classList.toggle("warn", Boolean(record.gauge) && !record.gauge.good);
@@ -183,6 +184,10 @@ function showBlock() {
     item.append(word);
     return item;
   }));
+
+  const looks = state() === "answer" && record.answer.look_number >= 3;
+  part("looks").hidden = !looks;
+  part("looks").firstElementChild.textContent = looks ? record.answer.look_words.toUpperCase() : "";
 
   part("unconfirmed").hidden = !changeover || changeover.confirmed || !["answer", "measuring"].includes(state());
   part("unconfirmed").lastElementChild.textContent = changeover ? `${changeover.words}. None that fits has been measured yet. Is it the right one? If not, press Change.` : "";
