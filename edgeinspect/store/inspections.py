@@ -18,11 +18,12 @@ from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Inspection, PictureFile
 from edgeinspect.measure.measurement import Before, FlawKind, Ribbon
-from edgeinspect.store import files, looks, search
+from edgeinspect.store import files, looks, readings, search
 from edgeinspect.store.calibrations import CalibrationRecord
 from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
 from edgeinspect.store.database import READING, RECORD_FILE, check_version, open_engine, plain_errors, prepare
-from edgeinspect.store.schema import ArraysTable, InspectionTable, PictureTable
+from edgeinspect.store.readings import Population
+from edgeinspect.store.schema import ArraysTable, InspectionTable, LayoutTable, PictureTable
 from edgeinspect.store.search import ALL, LengthRead, PlaceCount, Wanted
 
 
@@ -53,6 +54,7 @@ class KeptFiles:
 
 
 _FOLDERS = ("pictures", "ribbons")
+_LAYOUT_COLUMNS = [LayoutTable.layout_id, LayoutTable.characteristics]
 _ROW_COLUMNS = [getattr(InspectionTable, name) for name in Row.__dataclass_fields__]
 
 
@@ -135,6 +137,7 @@ class Store:
             ).scalar_one()
             connection.execute(insert(ArraysTable), {"inspection_id": inspection_id, "content": pack(arrays)})
             search.keep_for_counting(connection, inspection, inspection_id)
+            readings.keep(connection, inspection, inspection_id)
             for row in rows:
                 connection.execute(insert(PictureTable), {**row, "inspection_id": inspection_id})
         return replace(inspection, inspection_id=inspection_id)
@@ -259,6 +262,12 @@ class Store:
     def lengths(self, wanted: Wanted) -> list[LengthRead]:
         """The known lengths between fixture marks as the pictures read them, oldest first."""
         return [LengthRead(**row._mapping) for row in self._rows(search.lengths(wanted))]
+
+    def population(self, wanted: Wanted, limit: int, same_shell_h: float = 24.0) -> Population:
+        """The numbers of the newest ``limit`` looks that fit, one look a shell: the last one."""
+        rows = self._rows(readings.newest(wanted, limit))
+        layouts = {row.layout_id: row.characteristics for row in self._rows(select(*_LAYOUT_COLUMNS))}
+        return readings.population(rows, layouts, limit, same_shell_h)
 
     # -- pictures
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import CheckConstraint, Float, ForeignKey, Index, LargeBinary, MetaData, Text
+from sqlalchemy import CheckConstraint, Float, ForeignKey, Index, LargeBinary, MetaData, Text, text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 
@@ -18,6 +18,8 @@ class InspectionTable(Table):
     __tablename__ = "inspection"
     __table_args__ = (
         Index("ix_inspection_shell_id_attempt", "shell_id", "attempt", unique=True),
+        Index("ix_inspection_shell", "shell"),
+        Index("ix_inspection_not_green", "inspection_id", sqlite_where=text("answer != 'CONFORMING'")),
         Index("ix_inspection_finished_at", "finished_at", "answer"),  # answers are counted by time, five times a second
         CheckConstraint("answer IN ('CONFORMING', 'NONCONFORMING', 'NOT PROVEN', 'NO RESULT')", name="answer"),
         {"sqlite_autoincrement": True},  # an id is never given twice
@@ -65,7 +67,9 @@ class PictureTable(Table):
 
 
 class FindingTable(Table):
-    """One judged characteristic of an inspection, as its record says it: here for counting. 0 is the worst."""
+    """One judged characteristic of an inspection, as its record says it: here for counting. The worst, number 0, and
+    every other that is not CONFORMING.
+    """
 
     __tablename__ = "finding"
     __table_args__ = (
@@ -84,6 +88,30 @@ class FindingTable(Table):
     u: Mapped[float | None] = mapped_column(Float)
     lower: Mapped[float | None] = mapped_column(Float)
     upper: Mapped[float | None] = mapped_column(Float)
+
+
+class LayoutTable(Table):
+    """Which characteristics the rows of ``reading`` hold, in which order: a JSON list of names and one of units."""
+
+    __tablename__ = "layout"
+
+    layout_id: Mapped[int] = mapped_column(primary_key=True)
+    characteristics: Mapped[str] = mapped_column(unique=True)
+
+
+class ReadingTable(Table):
+    """The numbers of an inspection that judging needs: here to try limits on ten thousand shells at once.
+
+    ``content``: K x 4 little-endian doubles (least, its u, most, its u; a single value is both), then K bytes: 0 seen,
+    1 too little seen, 2 no number, 3 the thing is missing.
+    """
+
+    __tablename__ = "reading"
+
+    inspection_id: Mapped[int] = mapped_column(ForeignKey("inspection.inspection_id"), primary_key=True)
+    layout_id: Mapped[int] = mapped_column(ForeignKey("layout.layout_id"))
+    stopped: Mapped[bool]  # something could not be measured
+    content: Mapped[bytes] = mapped_column(LargeBinary)
 
 
 class KnownLengthTable(Table):
@@ -194,6 +222,62 @@ class ChangeSeenTable(Table):
     change_id: Mapped[int] = mapped_column(primary_key=True)
     sha256: Mapped[str]
     inspection_id: Mapped[int]
+
+
+class LabelTable(Table):
+    """What a person says of the answer of one look; the last one counts. Triggers refuse every change."""
+
+    __tablename__ = "label"
+    __table_args__ = (
+        CheckConstraint("label IN ('truly bad', 'good', 'loose chip', 'gauge at fault', 'withdrawn')", name="label"),
+        {"sqlite_autoincrement": True},
+    )
+
+    label_id: Mapped[int] = mapped_column(primary_key=True)
+    inspection_id: Mapped[int] = mapped_column(ForeignKey("inspection.inspection_id"), index=True)
+    label: Mapped[str]
+    reason: Mapped[str]
+    who: Mapped[str]
+    role: Mapped[str]
+    at: Mapped[str]
+
+
+class DispositionTable(Table):
+    """What is done with a shell; the last one counts. Triggers refuse every change."""
+
+    __tablename__ = "disposition"
+    __table_args__ = (
+        CheckConstraint("disposition IN ('rework', 'concession', 'scrap', 'hold', 'withdrawn')", name="disposition"),
+        {"sqlite_autoincrement": True},
+    )
+
+    disposition_id: Mapped[int] = mapped_column(primary_key=True)
+    shell_id: Mapped[str] = mapped_column(index=True)
+    inspection_id: Mapped[int] = mapped_column(ForeignKey("inspection.inspection_id"))  # the look it was decided on
+    disposition: Mapped[str]
+    reason: Mapped[str]
+    who: Mapped[str]
+    role: Mapped[str]
+    at: Mapped[str]
+
+
+class ChangeMarkTable(Table):
+    """Something at the cell was changed: bit, program, fixture, lot, light. Triggers refuse every change."""
+
+    __tablename__ = "change_mark"
+    __table_args__ = (
+        CheckConstraint("kind IN ('bit', 'program', 'fixture', 'lot', 'light')", name="kind"),
+        {"sqlite_autoincrement": True},
+    )
+
+    change_mark_id: Mapped[int] = mapped_column(primary_key=True)
+    kind: Mapped[str]
+    from_at: Mapped[str] = mapped_column(index=True)  # when it was done
+    from_shell_id: Mapped[str]  # the first shell made with it, "" not said
+    reason: Mapped[str]  # the note
+    who: Mapped[str]
+    role: Mapped[str]
+    at: Mapped[str]  # when it was entered
 
 
 class StateTable(Table):

@@ -137,6 +137,7 @@ def keep_for_counting(connection: Connection, inspection: Inspection, inspection
             **{name: _number(getattr(finding, name)) for name in ("value", "u", "lower", "upper")},
         }
         for number, finding in enumerate(inspection.verdict.findings)
+        if number == 0 or finding.answer is not Answer.CONFORMING
     ]
     read = [
         {

@@ -77,7 +77,8 @@ def write_many(
                 "ribbons_file": None,
             }
         )
-        for rank, (characteristic, where) in enumerate(places):
+        told = [bad] if answer is not Answer.CONFORMING else [places[number % 10]]
+        for rank, (characteristic, where) in enumerate(told):
             findings.append(
                 {
                     "inspection_id": number,

@@ -1,0 +1,122 @@
+"""The numbers of every characteristic of every look, small and quick to read by the ten thousand: limits are tried on
+them. A row's ``content`` is the numbers (K, 4) as little-endian doubles, then what was seen (K) as bytes.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, Select, insert, select
+
+from edgeinspect.conformity import SEVERITY, Answer
+from edgeinspect.inspection import Inspection
+from edgeinspect.process.readings import Reading, Readings, reading_of, stack
+from edgeinspect.store.schema import InspectionTable, LayoutTable, ReadingTable
+from edgeinspect.store.search import Wanted
+
+
+@dataclass(frozen=True)
+class Population:
+    """The newest look at each of N shells, oldest first; with its numbers."""
+
+    readings: Readings
+    shell_ids: tuple[str, ...]  # (N,)
+    finished_at: tuple[str, ...]  # (N,) ISO 8601, UTC
+    repeats: int  # looks left out: the same shell was looked at again later
+    more: bool  # older ones fit as well, which were not read
+
+
+def content_of(reading: Reading) -> bytes:
+    return reading.numbers.astype("<f8").tobytes() + reading.seen.astype(np.uint8).tobytes()
+
+
+def layout_text(reading: Reading) -> str:
+    """Which characteristics, in which units: the same for all shells of a kind."""
+    return json.dumps([reading.characteristics, reading.units], ensure_ascii=False, separators=(",", ":"))
+
+
+def keep(connection: Connection, inspection: Inspection, inspection_id: int) -> None:
+    """The row of an inspection that has just been added."""
+    keep_reading(connection, reading_of(inspection.measurement, inspection.verdict), inspection_id)
+
+
+def keep_reading(connection: Connection, reading: Reading, inspection_id: int) -> None:
+    text = layout_text(reading)
+    layout = connection.execute(select(LayoutTable.layout_id).where(LayoutTable.characteristics == text)).scalar()
+    if layout is None:
+        layout = connection.execute(
+            insert(LayoutTable).returning(LayoutTable.layout_id), {"characteristics": text}
+        ).scalar_one()
+    connection.execute(
+        insert(ReadingTable),
+        {
+            "inspection_id": inspection_id,
+            "layout_id": layout,
+            "stopped": reading.stopped,
+            "content": content_of(reading),
+        },
+    )
+
+
+def newest(wanted: Wanted, limit: int) -> Select[*tuple[Any, ...]]:
+    """The newest looks with numbers that fit, newest first."""
+    columns = (
+        InspectionTable.inspection_id,
+        InspectionTable.shell_id,
+        InspectionTable.finished_at,
+        InspectionTable.answer,
+        ReadingTable.layout_id,
+        ReadingTable.stopped,
+        ReadingTable.content,
+    )
+    query = select(*columns).join(ReadingTable, ReadingTable.inspection_id == InspectionTable.inspection_id)
+    return wanted.narrow(query).order_by(InspectionTable.inspection_id.desc()).limit(limit)
+
+
+def population(rows: Sequence[Any], layouts: dict[int, str], limit: int, same_shell_h: float) -> Population:
+    """Put rows of ``newest`` together: of looks that belong to one shell, only the last one counts."""
+    kept: list[Any] = []
+    later: dict[str, str] = {}
+    for row in rows:
+        before = later.get(row.shell_id)
+        later[row.shell_id] = row.finished_at
+        if before is None or _apart(row.finished_at, before, same_shell_h):
+            kept.append(row)
+    kept.reverse()
+    names = {layout: _names(text) for layout, text in layouts.items()}
+    numbers, seen = [], []
+    for row in kept:
+        width = len(names[row.layout_id][0])
+        numbers.append(np.frombuffer(row.content, "<f8", 4 * width).reshape(width, 4))
+        seen.append(np.frombuffer(row.content, np.uint8, width, 32 * width))
+    readings = stack(
+        [(row.inspection_id, row.layout_id, SEVERITY[Answer(row.answer)]) for row in kept],
+        {layout: names[layout] for layout in {row.layout_id for row in kept}},
+        numbers,
+        seen,
+        [bool(row.stopped) for row in kept],
+    )
+    return Population(
+        readings,
+        tuple(row.shell_id for row in kept),
+        tuple(row.finished_at for row in kept),
+        len(rows) - len(kept),
+        len(rows) == limit,
+    )
+
+
+def _apart(earlier: str, later: str, same_shell_h: float) -> bool:
+    gap = datetime.fromisoformat(later) - datetime.fromisoformat(earlier)
+    return gap > timedelta(hours=same_shell_h)
+
+
+@functools.lru_cache(maxsize=64)
+def _names(text: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    characteristics, units = json.loads(text)
+    return tuple(characteristics), tuple(units)

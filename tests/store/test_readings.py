@@ -1,0 +1,111 @@
+"""Numbers of the record as arrays: what was saved, of the last look at each shell; old records give the same."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from edgeinspect.conformity import SEVERITY, Answer, judge
+from edgeinspect.process.limits import limits_of
+from edgeinspect.process.readings import Seen
+from edgeinspect.process.what_if import severities
+from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.store.inspections import Store
+from edgeinspect.store.search import Wanted
+from tests.web.sample_inspections import KINDS, make_inspection
+from tests.web.samples import read_lid, write_lid
+
+START = datetime(2026, 11, 1, 6, tzinfo=UTC)
+
+
+def at(minutes: float) -> str:
+    moment = START + timedelta(minutes=minutes)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+@pytest.fixture(scope="module")
+def lid(tmp_path_factory: pytest.TempPathFactory) -> ShellDefinition:
+    models = tmp_path_factory.mktemp("models")
+    write_lid(models / "toplid")
+    return read_lid(models)
+
+
+@pytest.fixture
+def store(tmp_path: Path, lid: ShellDefinition) -> Store:
+    with Store.open(tmp_path / "data") as store:
+        for number, kind in enumerate(KINDS):
+            inspection = make_inspection(kind, f"S-{kind}", lid, finished_at=at(number))
+            store.save(inspection, {}, {})
+        return store
+
+
+def test_stored_numbers_are_judged_as_the_whole_record_was(store: Store, lid: ShellDefinition) -> None:
+    """The same answers as were recorded, and under tighter limits the same as ``judge`` on the whole record."""
+    tighter = replace(lid, zones=tuple(replace(z, limits=replace(z.limits, lower=-0.2, upper=0.15)) for z in lid.zones))
+    found = store.population(Wanted(), 100)
+    assert found.shell_ids == tuple(f"S-{kind}" for kind in KINDS) and not found.more
+    for definition in (lid, tighter):
+        _, shell = severities(found.readings, limits_of(definition, "standard"))
+        for n, inspection_id in enumerate(found.readings.inspection_id):
+            kept = store.inspection(int(inspection_id))
+            assert kept is not None
+            assert shell[n] == SEVERITY[judge(kept.measurement, definition).answer]
+    assert found.readings.recorded.tolist() == [
+        SEVERITY[row.answer] for row in reversed(store.listing(100))
+    ]  # as they were recorded
+    answers = {row.answer for row in store.listing(100)}
+    assert answers == set(Answer)
+
+
+def test_numbers_are_kept_to_the_last_bit(store: Store, lid: ShellDefinition) -> None:
+    kept = store.inspection(2)
+    assert kept is not None
+    readings = store.population(Wanted(shell_id="S-bad"), 10).readings
+    for zone in kept.measurement.zones:
+        k = readings.column(f"zone {zone.zone}")
+        numbers = (readings.least[0, k], readings.u_least[0, k], readings.most[0, k], readings.u_most[0, k])
+        assert numbers == (zone.least.value, zone.least.u, zone.most.value, zone.most.u)
+
+
+def test_a_missing_hole_is_bad_under_any_limits(store: Store, lid: ShellDefinition) -> None:
+    readings = store.population(Wanted(shell_id="S-hole"), 10).readings
+    k = readings.column("cut-out lock-hole")
+    assert readings.seen[0, k] == Seen.NOT_THERE and np.isnan(readings.most[0, k])
+    assert severities(readings, limits_of(lid, "standard"))[0][0, k] == SEVERITY[Answer.NONCONFORMING]
+
+
+def test_only_the_last_look_at_a_shell_counts(tmp_path: Path, lid: ShellDefinition) -> None:
+    """Looks at one shell id belong to one shell as long as no more than the given hours lie between them."""
+    with Store.open(tmp_path / "data") as store:
+        for minutes, kind in ((0, "bad"), (5, "good"), (60 * 30, "bad"), (60 * 30 + 5, "close")):
+            store.save(make_inspection(kind, "S-1", lid, finished_at=at(minutes)), {}, {})
+        store.save(make_inspection("good", "S-2", lid, finished_at=at(60 * 31)), {}, {})
+        found = store.population(Wanted(), 100, same_shell_h=24)
+        assert found.readings.inspection_id.tolist() == [2, 4, 5] and found.repeats == 2
+        assert found.finished_at == tuple(sorted(found.finished_at))
+        limited = store.population(Wanted(), 2)
+        assert limited.readings.inspection_id.tolist() == [4, 5] and limited.more
+        assert store.population(Wanted(shell="hatch"), 5).shell_ids == ()
+
+
+def test_a_migration_finds_the_same_as_saving_keeps(store: Store, lid: ShellDefinition) -> None:
+    file = store.data / "record.sqlite"
+    record = sqlite3.connect(file)
+    tables = {
+        "reading": "SELECT inspection_id, characteristics, stopped, content FROM reading JOIN layout USING (layout_id)",
+        "finding": "SELECT * FROM finding",
+    }
+    saved = {name: sorted(record.execute(query).fetchall()) for name, query in tables.items()}
+    assert len(saved["reading"]) == len(KINDS)
+    record.executescript("DROP TABLE reading; DROP TABLE layout; UPDATE alembic_version SET version_num = '0006'")
+    record.close()
+    Store.open(store.data).close()
+    record = sqlite3.connect(file)
+    again = {name: sorted(record.execute(query).fetchall()) for name, query in tables.items()}
+    record.close()
+    assert again == saved
