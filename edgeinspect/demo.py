@@ -10,13 +10,12 @@ import logging
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from edgeinspect.errors import EdgeinspectError, InputError
 from edgeinspect.inspection import Expected
-from edgeinspect.shell.files import load_shell
 from edgeinspect.station.calibrations import Progress, calibrate_folder
 from edgeinspect.station.calibrations_in_use import keep_new
 from edgeinspect.station.config import Station, load_station
@@ -59,7 +58,8 @@ class Demo:
         """Calibrate every camera from the sample pictures of the board; the report in words."""
         report = []
         for camera in self.station.cameras:
-            folder = self.samples / "calibration"
+            own = self.samples / "calibration" / camera.name
+            folder = own if own.is_dir() else own.parent  # the first camera's lie in calibration/ itself
             calibration, lines = calibrate_folder(folder, self.station, camera.name, time_of_day(), progress)
             with Store.open(self.data) as store:
                 keep_new(self.station, self.data, store, calibration, "the demo")
@@ -73,25 +73,34 @@ class Demo:
     def _feed(self, every_s: float, tell: Callable[[Row | None], None]) -> None:
         try:
             with Store.open(self.data, read_only=True) as store, State.open(self.data) as state:
-                for path, expected in self._shells():
+                for shell_id, pictures, expected in self._shells():
                     begun_s = time.monotonic()
                     state.expect(expected, time_of_day(), "the demo")
-                    receive_upload(self.station, self.data, path.name, path.read_bytes())
-                    tell(_answer(store, path.name.partition("_")[0]))
+                    for path in pictures:
+                        _, _, camera = path.name.partition("_")
+                        receive_upload(self.station, self.data, f"{shell_id}_{camera}", path.read_bytes())
+                    tell(_answer(store, shell_id))
                     time.sleep(max(0.0, begun_s + every_s - time.monotonic()))
             tell(None)
         except (EdgeinspectError, OSError) as error:
             log.error("the demo puts in no more pictures: %s", error)
 
-    def _shells(self) -> list[tuple[Path, Expected]]:
-        """The pictures in order, and what the station is set to for each; the temperature came with the picture."""
-        (shell,) = self.station.seatings
-        variant = load_shell(self.station.folders.models / shell).decals[0].variant
-        shells = json.loads((self.samples / "truth.json").read_text(encoding="utf-8"))["shells"]
-        return [
-            (path, Expected(shell, variant, shells[path.name.partition("_")[0]]["temperature_c"]))
-            for path in sorted((self.samples / "shells").glob("*.png"))
-        ]
+    def _shells(self) -> Iterator[tuple[str, list[Path], Expected]]:
+        """Shell id, pictures, and what the station is set to for each; the temperature came with the pictures.
+
+        Another shell than the one before is a changeover. ``picture_of``: the pictures of an earlier shell come again.
+        """
+        known = {camera.name for camera in self.station.cameras}
+        truth = json.loads((self.samples / "truth.json").read_text(encoding="utf-8"))["shells"]
+        for shell_id, told in sorted(truth.items()):
+            asked = told["expected"]
+            expected = Expected(
+                asked.get("shell", "toplid"), asked.get("variant", "standard"), told.get("temperature_c")
+            )
+            pictures = sorted((self.samples / "shells").glob(f"{told.get('picture_of', shell_id)}_*"))
+            pictures = [path for path in pictures if path.stem.partition("_")[2] in known]
+            if pictures and expected.shell in self.station.seatings:
+                yield shell_id, pictures, expected
 
 
 def _answer(store: Store, shell_id: str) -> Row:

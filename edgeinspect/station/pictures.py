@@ -1,7 +1,8 @@
 """One picture file in: its name, whether it is all there, its levels. Whatever is wrong with it becomes one sentence.
 
-Allowed are PNG and TIFF with one grey channel of 8, 12 or 16 bits. A colour file is taken only if its channels are all
-the same, a grey picture in a colour wrapping: an edge must not be measured through a colour filter's mosaic.
+Allowed are PNG and TIFF with one grey channel of 8, 12 or 16 bits, and WebP without loss. A colour file is taken only
+if its channels are all the same, a grey picture in a colour wrapping: an edge must not be measured through a colour
+filter's mosaic.
 """
 
 from __future__ import annotations
@@ -23,13 +24,14 @@ from PIL import Image
 from edgeinspect.errors import PictureError
 from edgeinspect.measure.picture import GreyPicture, RawLevels
 
-KINDS = {"PNG": (".png",), "TIFF": (".tif", ".tiff")}
+KINDS = {"PNG": (".png",), "TIFF": (".tif", ".tiff"), "WEBP": (".webp",)}
 NAME_RULE = "<shell-id>_<camera>.png or .tif, the shell id of letters, digits, . and -, at most 40"
 VIEW_WIDTH_PX = 1600
 _NAME = re.compile(
     r"(?P<shell_id>[A-Za-z0-9-][A-Za-z0-9.-]{0,39})_(?P<camera>[A-Za-z0-9_-]{1,64})(?P<ending>\.[A-Za-z]{3,4})"
 )
 _PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+_RIFF = b"RIFF"
 _TIFF_SIGNATURES = (b"II*\0", b"MM\0*")
 _GREY_MODES = {"L": np.uint8, "I;16": np.uint16, "I;16L": np.uint16, "I;16B": np.uint16}  # Pillow's names for grey
 
@@ -57,7 +59,9 @@ def parse_name(name: str, cameras: Collection[str]) -> PictureName:
     if found is None:
         raise PictureError(f"{shown} is not named as a picture must be ({NAME_RULE}): rename it and put it in again")
     if found["ending"].lower() not in [ending for endings in KINDS.values() for ending in endings]:
-        raise PictureError(f"{shown} ends in {found['ending']}, must be .png, .tif or .tiff: save it as PNG or TIFF")
+        raise PictureError(
+            f"{shown} ends in {found['ending']}, must be .png, .tif, .tiff or .webp: save it as PNG or TIFF"
+        )
     if found["camera"] not in cameras:
         known = ", ".join(sorted(cameras))
         raise PictureError(
@@ -126,7 +130,9 @@ def is_complete(content: bytes) -> bool:
         return any(name == b"IEND" for name, _, _ in _png_chunks(content))
     if kind == "TIFF":
         return _tiff_end(content) <= len(content)
-    return not any(start.startswith(content) for start in (_PNG_SIGNATURE, *_TIFF_SIGNATURES))
+    if kind == "WEBP":
+        return len(content) >= 8 + int.from_bytes(content[4:8], "little")
+    return not any(start.startswith(content) for start in (_PNG_SIGNATURE, *_TIFF_SIGNATURES, _RIFF))
 
 
 def view_jpeg(levels: RawLevels, bits: int | None = None) -> bytes:
@@ -193,12 +199,15 @@ def _inverted(image: Image.Image) -> bool:
 def _kind(content: bytes) -> str | None:
     if content.startswith(_PNG_SIGNATURE):
         return "PNG"
+    if content.startswith(_RIFF) and content[8:16] == b"WEBPVP8L":  # the one chunk of a picture without loss (RFC 9649)
+        return "WEBP"
     return "TIFF" if content[:4] in _TIFF_SIGNATURES else None
 
 
 def _kind_words(content: bytes) -> str:
     starts = {
         b"\xff\xd8\xff": "a JPEG picture (it smears edges)",
+        _RIFF: "a WebP picture with loss (it smears edges)",
         b"BM": "a BMP picture",
         b"GIF8": "a GIF picture",
         b"%PDF": "a PDF",

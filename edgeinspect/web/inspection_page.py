@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import PurePath
 from typing import Annotated
 
 from fastapi import APIRouter, HTTPException, Path, Request
@@ -66,7 +67,7 @@ def original(parts: PartsHere, inspection_id: InspectionId, camera: Name) -> Res
     name = parts.store.picture_name(inspection_id, camera)
     if content is None or name is None:
         raise HTTPException(404, f"The original picture of camera {camera} is not kept for inspection {inspection_id}.")
-    kind = "image/png" if name.lower().endswith(".png") else "image/tiff"
+    kind = {".png": "image/png", ".webp": "image/webp"}.get(PurePath(name).suffix.lower(), "image/tiff")
     safe = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "._-") else "_" for letter in name)
     return Response(content, media_type=kind, headers={"Content-Disposition": f'attachment; filename="{safe}"'})
 

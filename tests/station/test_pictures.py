@@ -91,6 +91,25 @@ def test_every_allowed_kind_comes_back_level_by_level(levels: NDArray[np.generic
     assert is_complete(content)
 
 
+def test_webp_is_taken_without_loss_only() -> None:
+    """SOURCE: RFC 9649 (WebP): a picture without loss is one chunk VP8L, one with loss VP8; VP8X may hold either."""
+
+    def webp(**how: object) -> bytes:
+        out = io.BytesIO()
+        Image.fromarray(GREY8).save(out, "WEBP", **how)  # type: ignore[arg-type]
+        return out.getvalue()
+
+    whole = webp(lossless=True, quality=100)
+    assert is_complete(whole) and not is_complete(whole[:-1]) and not is_complete(b"RI")
+    assert np.array_equal(decode(whole, "L1_top.webp", WIDTH, HEIGHT).levels, GREY8)
+    with_loss = "is a WebP picture with loss (it smears edges)"
+    assert with_loss in refusal(webp(quality=95), "L1_top.webp")
+    assert with_loss in refusal(webp(quality=95, exif=b"Exif"), "L1_top.webp")
+    assert "is cut off after 1000 bytes" in refusal(whole[:1000], "L1_top.webp")
+    assert "is damaged" in refusal(whole[:30] + bytes(len(whole) - 30), "L1_top.webp")
+    assert "its name must end in .webp" in refusal(whole, "L1_top.png")
+
+
 def test_the_same_pixels_in_another_wrapping_are_the_same_picture() -> None:
     png, tiff = decode(encoded(GREY8), "a_top.png", WIDTH, HEIGHT), decode(as_tiff(GREY8), "a_top.tif", WIDTH, HEIGHT)
     other = GREY8.copy()
@@ -198,7 +217,7 @@ def test_names_give_shell_and_camera(name: str, shell_id: str, camera: str) -> N
         ("L1_top.png\x00.exe", "is not named as a picture must be"),
         ("L" * 41 + "_top.png", "is not named as a picture must be"),
         ("Lü_top.png", "is not named as a picture must be"),
-        ("L1_top.jpg", "ends in .jpg, must be .png, .tif or .tiff"),
+        ("L1_top.jpg", "ends in .jpg, must be .png, .tif, .tiff or .webp"),
         ("L1_left.png", "names camera left, must be one of top"),
     ],
 )
