@@ -25,7 +25,9 @@ from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, samp
 from edgeinspect.measure.setup import quantity
 from edgeinspect.measure.shot import Shot, Shots
 
-AROUND_MM = 8.0  # of the edge on both sides of a place says what belongs there
+# So much of the edge on both sides of a place says what belongs there; less where it is bent, because what is seen of
+# the cut face changes with its direction.
+AROUND_MM, LEAST_AROUND_MM, AROUND_RADII = 8.0, 3.0, 0.75
 GREATEST_MM = 10.0  # what is longer is form, which the zones judge, not a flaw
 TOGETHER_MM = 3.0  # suspect stations nearer than this are looked at together
 OFF_PX = 0.14  # an edge this far off its neighbours is looked at closely
@@ -67,7 +69,8 @@ def suspects(here: Scan) -> NDArray[np.bool_]:
         return np.zeros(count, dtype=np.bool_)
     blur, spacing = float(np.nanmedian(edges.blur_mm)), float(here.d_mm[1] - here.d_mm[0])
     contrast = float(np.median(np.abs(edges.contrast[good])))
-    reach, stride = max(4, min(round(AROUND_MM / step), count // 3)), max(1, round(1.5 / step))
+    around = _around_mm(float(np.percentile(np.abs(here.stations.bend_per_mm), 75)))
+    reach, stride = max(4, min(round(around / step), count // 3)), max(1, round(1.5 / step))
     trim, outside, inside = np.empty(count), np.empty(count), np.empty(count)
     kernels.local_median(np.where(good, edges.d_mm, np.nan), reach, stride, trim)
     kernels.band_means(here.ribbon, float(here.d_mm[0]), spacing, trim, 2.0 * blur, 2.0 * blur + 0.5, outside, inside)
@@ -78,6 +81,10 @@ def suspects(here: Scan) -> NDArray[np.bool_]:
         kernels.local_median(level, reach, stride, usual)
         odd |= np.abs(level - usual) > limit
     return np.asarray(odd)
+
+
+def _around_mm(bend_per_mm: float) -> float:
+    return float(np.clip(AROUND_RADII / max(bend_per_mm, 1e-6), LEAST_AROUND_MM, AROUND_MM))
 
 
 def _stretches(odd: NDArray[np.bool_], step_mm: float) -> list[tuple[int, int]]:
@@ -138,14 +145,16 @@ def _look_closely(shots: Shots, here: Scan, odd: NDArray[np.bool_], stretch: tup
     shot = shots[int(stations.camera[middle])]
     if shot is None or (last - first) * step > 4.0 * GREATEST_MM:
         return None
-    reach = min(round(AROUND_MM / step) + (last - first) // 2, (count - 1) // 2)
-    beside = np.arange(first - reach, last + reach + 1)
+    whole = np.arange(first - round(LEAST_AROUND_MM / step), last + round(LEAST_AROUND_MM / step) + 1) % count
+    around = round(_around_mm(float(np.abs(stations.bend_per_mm[whole]).max())) / step)
+    around = min(around, (count - 2 - (last - first)) // 2)
+    beside = np.arange(first - around - 1, last + around + 2)
     beside = beside[(beside < first - 1) | (beside > last + 1)]
     at = beside % count
     good = ~odd[at] & (edges.flags[at] == 0) & np.isfinite(edges.d_mm[at])
     good &= (stations.camera[at] == stations.camera[middle]) & np.isfinite(here.ribbon[at]).all(axis=1)
     beside, at = beside[good], at[good]
-    if len(at) < 12:
+    if len(at) < 10:
         return None
     blur, scale = float(edges.blur_mm[middle]), float(here.lines.px_per_mm[middle])
     margin = 1.0 + 4.0 * blur
