@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import gc
 import multiprocessing
+import os
 import resource
 import sys
 import tempfile
@@ -22,6 +23,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from types import ModuleType
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -36,11 +38,14 @@ from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import Check
 from edgeinspect.station.pictures import view_jpeg
+from edgeinspect.station.worker_process import CORES
 from edgeinspect.store.inspections import Store
 from tests.benchmarks import scaled
 from tests.samples import looks
 
 ROUNDS = 31
+LINEAR_ALGEBRA = "OPENBLAS_NUM_THREADS"
+Result = TypeVar("Result")
 TRIM, BOTH = frozenset({Check.TRIM}), frozenset(Check)
 
 # What a step is called, where it is called from, by which name, and the step that it must lie within.
@@ -263,14 +268,27 @@ def _cell(took_ms: float, blur_ms: float) -> str:
     return f"{ratio:.{0 if ratio >= 100 else 1 if ratio >= 1 else 2}f} ({took_ms:.{digits}f})"
 
 
+def as_the_worker(work: Callable[..., Result], *args: object) -> Result:
+    """Done in a process of its own that has as many cores for linear algebra as the measuring process takes: its
+    memory can be told, and threads that wait for each other are not measured.
+    """
+    with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as alone:
+        before = os.environ.get(LINEAR_ALGEBRA)
+        os.environ[LINEAR_ALGEBRA] = str(CORES)  # read when numpy is loaded there
+        try:
+            return alone.submit(work, *args).result()
+        finally:
+            os.environ.pop(LINEAR_ALGEBRA)
+            if before is not None:
+                os.environ[LINEAR_ALGEBRA] = before
+
+
 def main(folder: Path) -> None:
-    """Each size in a process of its own, so that its memory can be told; the pictures are made before."""
-    pictures = {words: folder / words.replace(" ", "") for words in scaled.SCALES}
     columns = {}
     for words, scale in scaled.SCALES.items():
-        with ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), max_tasks_per_child=1) as alone:
-            alone.submit(scaled.make_pictures, pictures[words], scale).result()
-            columns[words] = alone.submit(column, pictures[words], scale).result()
+        pictures = folder / words.replace(" ", "")
+        as_the_worker(scaled.make_pictures, pictures, scale)  # in its own process too: it takes gigabytes
+        columns[words] = as_the_worker(column, pictures, scale)
     print(table(columns))
 
 
