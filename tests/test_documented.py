@@ -25,6 +25,7 @@ from edgeinspect import terminal
 from edgeinspect.interface import SCHEMAS
 from edgeinspect.station.config import load_station
 from edgeinspect.station.intake import Inbox
+from edgeinspect.station.pictures import KINDS
 from edgeinspect.store.changes import HEAD_FILE
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.lock import only_one
@@ -340,6 +341,14 @@ def test_everything_in_the_data_folder_is_documented(tmp_path: Path) -> None:
     made |= set(re.findall(r'data / "([\w.]+)"', source))
     table = {word for row in section("The data folder").splitlines() if row.startswith("| `") for word in in_ticks(row)}
     assert {"record.sqlite", "station.lock", "inbox/", "worker.log"} <= made <= table
+
+
+def test_every_kind_of_picture_is_documented() -> None:
+    endings = {ending for kind in KINDS.values() for ending in kind}
+    told = in_ticks(section("Set up your own shell in an hour"))
+    named = {ending for text in told for ending in re.findall(r"\.\w+$", text)}
+    assert endings <= named
+    assert {word for word in named if word in (".jpg", ".jpeg", ".bmp", ".gif")} == set()
 
 
 def test_files_that_the_documents_name_are_there() -> None:
