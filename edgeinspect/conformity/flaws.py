@@ -130,14 +130,20 @@ def hidden_by_strand(finding: Finding, measurement: ShellMeasurement, definition
     """Why too much material on the rim says nothing: a loose strand lies there. "" it does not."""
     if finding.answer is Answer.CONFORMING or finding.at_arc_mm is None or not (finding.value or 0.0) > 0.0:
         return ""
-    length = definition.rim.length_mm
+    rim = definition.rim
+    hidden = under_strand(finding.at_arc_mm, measurement, rim.name, rim.length_mm)
+    return "a loose strand lies on the edge there" if hidden else ""
+
+
+def under_strand(at_mm: float, measurement: ShellMeasurement, rim: str, length_mm: float) -> bool:
+    """Whether a loose strand lies at this place of the rim, a closed curve of this length."""
     for flaw in measurement.flaws:
-        if flaw.curve != definition.rim.name or as_judged(flaw, measurement.before) is not FlawKind.STRAND:
+        if flaw.curve != rim or as_judged(flaw, measurement.before) is not FlawKind.STRAND:
             continue
-        away = abs((flaw.arc_mm - finding.at_arc_mm + 0.5 * length) % length - 0.5 * length)
+        away = abs((flaw.arc_mm - at_mm + 0.5 * length_mm) % length_mm - 0.5 * length_mm)
         if away <= 0.5 * flaw.length.value + HIDDEN_MM:
-            return "a loose strand lies on the edge there"
-    return ""
+            return True
+    return False
 
 
 def no_limits_words(measurement: ShellMeasurement, definition: ShellDefinition) -> str:

@@ -10,9 +10,10 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeinspect.conformity import Answer, Verdict, too_little_seen
+from edgeinspect.conformity import SEVERITY, Answer, Verdict, too_little_seen
+from edgeinspect.conformity.flaws import MOST_LOOKS, under_strand
 from edgeinspect.geometry import Array
-from edgeinspect.measure.measurement import ShellMeasurement
+from edgeinspect.measure.measurement import FlawKind, ShellMeasurement
 
 
 class Seen(enum.IntEnum):
@@ -23,6 +24,27 @@ class Seen(enum.IntEnum):
     NOTHING = 2  # no number: no result
     NOT_THERE = 3  # the thing itself is missing: bad under any limits
     NOT_LOOKED = 4  # not asked for when this shell was measured
+    CLOSE = 5  # no number; not proven, as it was recorded
+    GOOD = 6  # no number; good, as it was recorded
+    COVERED = 7  # numbers, but a loose strand lies where it is highest: too much material there says nothing
+
+
+class Held(enum.IntEnum):
+    """What keeps a look from being green, whatever its numbers say."""
+
+    NOTHING = 0
+    LOOKED_AT_OFTEN = 1  # from the third look on quality decides
+    STOPPED = 2  # something could not be measured
+
+
+_FLAW_KINDS = tuple(kind.value for kind in FlawKind)
+FLAWS = "flaws"  # all nicks, burrs and strands of a look: limits of flaws are not tried here, their answer stays
+AS_RECORDED = {
+    Answer.NONCONFORMING: Seen.NOT_THERE,
+    Answer.NO_RESULT: Seen.NOTHING,
+    Answer.NOT_PROVEN: Seen.CLOSE,
+    Answer.CONFORMING: Seen.GOOD,
+}
 
 
 @dataclass(frozen=True)
@@ -33,32 +55,48 @@ class Reading:
     units: tuple[str, ...]
     numbers: Array  # (K, 4) float64: least, its u, most, its u; nan where there is none
     seen: NDArray[np.uint8]  # (K,) values of Seen
-    stopped: bool  # something could not be measured: never better than NO RESULT
+    held: Held
 
 
 def reading_of(measurement: ShellMeasurement, verdict: Verdict) -> Reading:
     """Zones with both their ways from the measurement, all else as it was judged: that is the same number."""
     zones = {f"zone {zone.zone}": zone for zone in measurement.zones}
     rows: list[tuple[str, str, tuple[float, float, float, float], Seen]] = []
+    flaws: list[Answer] = []
     for finding in sorted(verdict.findings, key=lambda finding: finding.characteristic):
         zone = zones.get(finding.characteristic)
+        if finding.characteristic.split(" ")[0] in _FLAW_KINDS:
+            flaws.append(finding.answer)
+            continue
         if zone is not None:
             numbers = (zone.least.value, zone.least.u, zone.most.value, zone.most.u)
             whole = all(map(math.isfinite, (*numbers, zone.seen_mm)))
             seen = Seen.NOTHING if not whole else Seen.PARTLY if too_little_seen(zone) else Seen.WHOLE
+            if seen is Seen.WHOLE and _covered(zone.most_at_mm, measurement):
+                seen = Seen.COVERED
         elif finding.value is not None and finding.u is not None:
             numbers, seen = (finding.value, finding.u, finding.value, finding.u), Seen.WHOLE
         else:
-            numbers = (math.nan,) * 4
-            seen = Seen.NOT_THERE if finding.answer is Answer.NONCONFORMING else Seen.NOTHING
+            numbers, seen = (math.nan,) * 4, AS_RECORDED[finding.answer]
         rows.append((finding.characteristic, finding.unit, numbers, seen))
+    if flaws:
+        rows.append((FLAWS, "mm", (math.nan,) * 4, AS_RECORDED[max(flaws, key=SEVERITY.__getitem__)]))
+    often = measurement.before.looks >= MOST_LOOKS
     return Reading(
         tuple(row[0] for row in rows),
         tuple(row[1] or "mm" for row in rows),
         np.array([row[2] for row in rows], dtype=np.float64).reshape(-1, 4),
         np.array([row[3] for row in rows], dtype=np.uint8),
-        bool(measurement.stops),
+        Held.STOPPED if measurement.stops else Held.LOOKED_AT_OFTEN if often else Held.NOTHING,
     )
+
+
+def _covered(at_mm: float, measurement: ShellMeasurement) -> bool:
+    """Whether a loose strand lies there; the rim's length is that of its profile."""
+    arcs = [profile.arc_mm for profile in measurement.profiles if len(profile.arc_mm) > 1]
+    if not (measurement.flaws and measurement.traces and arcs):
+        return False
+    return under_strand(at_mm, measurement, measurement.traces[0].curve, float(2 * arcs[0][-1] - arcs[0][-2]))
 
 
 @dataclass(frozen=True)
@@ -73,7 +111,7 @@ class Readings:
     most: Array  # (N, K)
     u_most: Array  # (N, K)
     seen: NDArray[np.uint8]  # (N, K) values of Seen
-    stopped: NDArray[np.bool_]  # (N,)
+    held: NDArray[np.uint8]  # (N,) values of Held
     recorded: NDArray[np.int8]  # (N,) the answer that was given then, a value of SEVERITY
 
     def __post_init__(self) -> None:
@@ -91,6 +129,11 @@ class Readings:
         rows = {f.name: getattr(self, f.name)[which] for f in fields(self) if f.name not in kept}
         return Readings(self.characteristics, self.units, **rows)
 
+    @property
+    def has_numbers(self) -> NDArray[np.bool_]:
+        """(N, K) whether there is a number, even of a part only."""
+        return np.isin(self.seen, (Seen.WHOLE, Seen.PARTLY, Seen.COVERED))
+
     def column(self, characteristic: str) -> int:
         return self.characteristics.index(characteristic)
 
@@ -100,12 +143,12 @@ def stack(
     layouts: dict[int, tuple[Sequence[str], Sequence[str]]],
     numbers: Sequence[Array],
     seen: Sequence[NDArray[np.uint8]],
-    stopped: Sequence[bool],
+    held: Sequence[int],
 ) -> Readings:
     """Put looks of different layouts together.
 
     Parameters: rows - inspection id, layout, recorded severity of each of N looks; layouts - characteristics and their
-    units by layout; numbers - (K, 4) each; seen - (K,) each; stopped - one each.
+    units by layout; numbers - (K, 4) each; seen - (K,) each; held - one each.
     """
     listed = list(rows)
     used = {layout for _, layout, _ in listed}
@@ -133,6 +176,6 @@ def stack(
         out[..., 2].copy(),
         out[..., 3].copy(),
         is_seen,
-        np.array(stopped, dtype=np.bool_),
+        np.array(held, dtype=np.uint8),
         np.array([row[2] for row in listed], dtype=np.int8),
     )

@@ -16,7 +16,7 @@ from scipy.special import ndtr
 
 from edgeinspect.geometry import Array
 from edgeinspect.process.limits import Limits
-from edgeinspect.process.readings import Readings, Seen
+from edgeinspect.process.readings import Held, Readings, Seen
 from edgeinspect.process.what_if import CONFIDENCE, Share, share
 
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(96)
@@ -200,7 +200,7 @@ def risks(readings: Readings, tolerance: Limits, limits: Limits) -> Risks | None
     """
     sides = _sides(readings, tolerance, limits)
     judged = [k for k, name in enumerate(readings.characteristics) if name in limits and name in tolerance]
-    whole = (readings.seen[:, judged] == Seen.WHOLE).all(axis=1) & ~readings.stopped
+    whole = (readings.seen[:, judged] == Seen.WHOLE).all(axis=1) & (readings.held != Held.STOPPED)
     if np.count_nonzero(whole) < FEWEST or not sides.names:
         return None
     kept, values, u = readings.part(whole), sides.values[whole], sides.u[whole]

@@ -13,11 +13,12 @@ from scipy import stats
 
 from edgeinspect.conformity import SEVERITY, Answer, decide_many
 from edgeinspect.process.limits import Limit, Limits
-from edgeinspect.process.readings import Readings, Seen
+from edgeinspect.process.readings import AS_RECORDED, Held, Readings, Seen
 
 GREEN, RED = SEVERITY[Answer.CONFORMING], SEVERITY[Answer.NONCONFORMING]
 NO_RESULT = SEVERITY[Answer.NO_RESULT]
 BY_SEVERITY = {severity: answer for answer, severity in SEVERITY.items()}
+FIXED = {seen: answer for answer, seen in AS_RECORDED.items()}  # whatever the limits
 CONFIDENCE = 0.95
 EARLIER = 0.7  # of the shells, when limits are tuned on earlier ones and checked on later ones
 SURPRISING = 0.01  # chance below which two parts are said to differ
@@ -57,19 +58,23 @@ def severities(readings: Readings, limits: Limits) -> tuple[Severities, Severiti
     none = Limit(-np.inf, np.inf, 0.0)
     chosen = [limits.get(name, none) for name in readings.characteristics]
     lower, upper, factor = (np.array([getattr(one, k) for one in chosen]) for k in ("lower", "upper", "guard_factor"))
-    each = np.maximum(
-        decide_many(readings.most, readings.u_most, np.full_like(upper, -np.inf), upper, factor),
-        decide_many(readings.least, readings.u_least, lower, np.full_like(lower, np.inf), factor),
-    )
-    unknown = np.array([name not in limits for name in readings.characteristics])
-    each = np.where(unknown[None, :], NO_RESULT, each)
-    each = np.where((readings.seen == Seen.PARTLY) & (each != RED), NO_RESULT, each)
-    each = np.where(readings.seen == Seen.NOTHING, NO_RESULT, each)
-    each = np.where(readings.seen == Seen.NOT_THERE, RED, each)
-    each = np.where(readings.seen == Seen.NOT_LOOKED, -1, each).astype(np.int8)
+    most = decide_many(readings.most, readings.u_most, np.full_like(upper, -np.inf), upper, factor)
+    least = decide_many(readings.least, readings.u_least, lower, np.full_like(lower, np.inf), factor)
+    seen, each = readings.seen, np.maximum(most, least)
+    unknown = np.array([name not in limits for name in readings.characteristics], dtype=bool)
+    with np.errstate(divide="ignore", invalid="ignore"):  # as judging chooses between a zone's two ways
+        decides = (most > least) | ((most == least) & (readings.most / upper >= readings.least / lower))
+    hidden = (seen == Seen.COVERED) & decides & (most > GREEN) & (readings.most > 0)
+    no_result = unknown[None, :] | ((seen == Seen.PARTLY) & (each != RED)) | (seen == Seen.NOTHING) | hidden
+    each = np.where(no_result, NO_RESULT, each)
+    for state, answer in FIXED.items():
+        each = np.where(seen == state, SEVERITY[answer], each)
+    each = np.where(seen == Seen.NOT_LOOKED, -1, each).astype(np.int8)
     worst = each.max(axis=1, initial=-1)
     shell = np.where(worst < 0, NO_RESULT, worst)  # nothing was judged
-    shell = np.where(readings.stopped & (shell != RED), NO_RESULT, shell)
+    stopped = (readings.held == Held.STOPPED) & (shell != RED)
+    often = (readings.held == Held.LOOKED_AT_OFTEN) & (shell == GREEN)
+    shell = np.where(stopped | often, NO_RESULT, shell)
     return each, shell.astype(np.int8)
 
 
@@ -178,7 +183,7 @@ def _beyond_the_data(readings: Readings, before: Limits, after: Limits) -> Seque
     for k, (name, unit) in enumerate(zip(readings.characteristics, readings.units, strict=True)):
         if name not in after or after[name] == before.get(name):
             continue
-        limit, was, whole = after[name], before.get(name), readings.seen[:, k] <= Seen.PARTLY
+        limit, was, whole = after[name], before.get(name), readings.has_numbers[:, k]
         if not whole.any():
             said.append(f"{name}: no shell here has a number")
             continue

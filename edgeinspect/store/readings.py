@@ -58,7 +58,7 @@ def keep_reading(connection: Connection, reading: Reading, inspection_id: int) -
         {
             "inspection_id": inspection_id,
             "layout_id": layout,
-            "stopped": reading.stopped,
+            "held": int(reading.held),
             "content": content_of(reading),
         },
     )
@@ -72,7 +72,7 @@ def newest(wanted: Wanted, limit: int) -> Select[*tuple[Any, ...]]:
         InspectionTable.finished_at,
         InspectionTable.answer,
         ReadingTable.layout_id,
-        ReadingTable.stopped,
+        ReadingTable.held,
         ReadingTable.content,
     )
     query = select(*columns).join(ReadingTable, ReadingTable.inspection_id == InspectionTable.inspection_id)
@@ -100,7 +100,7 @@ def population(rows: Sequence[Any], layouts: dict[int, str], limit: int, same_sh
         {layout: names[layout] for layout in {row.layout_id for row in kept}},
         numbers,
         seen,
-        [bool(row.stopped) for row in kept],
+        [row.held for row in kept],
     )
     return Population(
         readings,

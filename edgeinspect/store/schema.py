@@ -103,14 +103,14 @@ class ReadingTable(Table):
     """The numbers of an inspection that judging needs: here to try limits on ten thousand shells at once.
 
     ``content``: K x 4 little-endian doubles (least, its u, most, its u; a single value is both), then K bytes: 0 seen,
-    1 too little seen, 2 no number, 3 the thing is missing.
+    1 too little seen, 2 no number, 3 the thing is missing; the rest are in process/readings.py.
     """
 
     __tablename__ = "reading"
 
     inspection_id: Mapped[int] = mapped_column(ForeignKey("inspection.inspection_id"), primary_key=True)
     layout_id: Mapped[int] = mapped_column(ForeignKey("layout.layout_id"))
-    stopped: Mapped[bool]  # something could not be measured
+    held: Mapped[int]  # 1: the third look or later, 2: something could not be measured
     content: Mapped[bytes] = mapped_column(LargeBinary)
 
 

@@ -148,7 +148,7 @@ def population(count: int, seed: int, u: float, *, shared: float = 0.12) -> tupl
         most,
         np.full((count, 2), u),
         np.full((count, 2), Seen.WHOLE, np.uint8),
-        np.zeros(count, bool),
+        np.zeros(count, np.uint8),
         np.zeros(count, np.int8),
     )
     return readings, true_most, true_least

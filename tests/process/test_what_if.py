@@ -12,11 +12,23 @@ from scipy.stats import binomtest, norm
 
 import edgeinspect
 from edgeinspect.conformity import SEVERITY, Answer, judge
-from edgeinspect.measure.measurement import CutOutResult, DecalResult, Quantity, ShellMeasurement, Stop, ZoneResult
+from edgeinspect.measure.measurement import (
+    Before,
+    CutOutResult,
+    DecalResult,
+    DeviationProfile,
+    EdgeTrace,
+    FlawKind,
+    FlawResult,
+    Quantity,
+    ShellMeasurement,
+    Stop,
+    ZoneResult,
+)
 from edgeinspect.process.limits import Limit, beyond_drawing, limits_of
 from edgeinspect.process.readings import Readings, Seen, reading_of, stack
 from edgeinspect.process.what_if import differ, earlier_and_later, severities, share, what_if
-from edgeinspect.shell.definition import Check, Limits, ShellDefinition
+from edgeinspect.shell.definition import Check, Frame, Limits, ShellDefinition
 from edgeinspect.shell.files import load_shell
 
 VARIANT = "standard"
@@ -42,9 +54,11 @@ def some_measurement(lid: ShellDefinition, rng: np.random.Generator) -> ShellMea
 
     zones = []
     for zone in lid.zones if rng.random() < 0.95 else lid.zones[:-1]:
-        one, other = quantity(zone.limits.upper), quantity(-zone.limits.lower)
+        one, other = sorted(
+            (quantity(zone.limits.upper), quantity(-zone.limits.lower)), key=lambda q: q.value, reverse=True
+        )
         seen = float(rng.choice([100.0, 98.0, 97.9, 40.0], p=[0.97, 0.01, 0.01, 0.01]))
-        zones.append(ZoneResult(zone.name, zone.frame, one, 1.0, other, 2.0, 100.0, seen))
+        zones.append(ZoneResult(zone.name, zone.frame, one, zone.from_mm + 1, other, zone.from_mm + 2, 100.0, seen))
     cutouts = []
     for cutout in lid.cutouts:
         there = [True, False, None][int(rng.choice(3, p=[0.96, 0.02, 0.02]))]
@@ -57,11 +71,39 @@ def some_measurement(lid: ShellDefinition, rng: np.random.Generator) -> ShellMea
         if decal.variant == VARIANT
     )
     stops = (Stop("decal", "the decal is wet", "wait", Check.DECAL),) if rng.random() < 0.05 else ()
+    flaws = []
+    for _ in range(int(rng.choice(3, p=[0.8, 0.15, 0.05]))):
+        kind, at = rng.choice(list(FlawKind)), lid.zones[int(rng.integers(len(lid.zones)))].from_mm
+        sizes = (Quantity(rng.uniform(0.3, 1.0), 0.02), Quantity(rng.uniform(0.1, 0.5), 0.01))
+        flaws.append(
+            FlawResult(FlawKind(kind), "rim", "top", at, *sizes, 0.1, np.zeros(3), np.zeros(2), np.zeros((4, 2)))
+        )
+    arc = np.arange(0.0, lid.rim.length_mm, lid.step_mm)
+    nothing = np.zeros((len(arc), 2))
+    trace = EdgeTrace(
+        "rim", "top", arc, nothing, np.zeros((len(arc), 3)), arc, arc, nothing, nothing, np.zeros(len(arc), np.int32)
+    )
     return ShellMeasurement(
-        lid.name, lid.revision, lid.sha256, VARIANT, lid.checks, 20.0, True, 0.5, (), stops,
-        zones=tuple(zones), path_shift=quantity(0.4), path_rotation=quantity(0.15),
-        cutouts=tuple(cutouts), decals=decals,
-    )  # fmt: skip
+        lid.name,
+        lid.revision,
+        lid.sha256,
+        VARIANT,
+        lid.checks,
+        20.0,
+        True,
+        0.5,
+        (),
+        stops,
+        traces=(trace,),
+        profiles=(DeviationProfile(Frame.DATUM, arc, 0 * arc, 0 * arc),),
+        zones=tuple(zones),
+        path_shift=quantity(0.4),
+        path_rotation=quantity(0.15),
+        cutouts=tuple(cutouts),
+        decals=decals,
+        flaws=tuple(flaws),
+        before=Before(int(rng.choice(4, p=[0.85, 0.05, 0.05, 0.05]))),
+    )
 
 
 def stored(measurements: list[ShellMeasurement], lid: ShellDefinition) -> Readings:
@@ -76,7 +118,7 @@ def stored(measurements: list[ShellMeasurement], lid: ShellDefinition) -> Readin
         layouts,
         [one.numbers for one in readings],
         [one.seen for one in readings],
-        [one.stopped for one in readings],
+        [one.held for one in readings],
     )
 
 
@@ -96,13 +138,14 @@ def other_limits(lid: ShellDefinition, scale: float, factor: float) -> ShellDefi
     )
 
 
-@pytest.mark.parametrize(("scale", "factor"), [(1.0, 1.65), (0.8, 1.65), (0.9, 0.0), (1.3, 2.0), (0.1, 10.0)])
+@pytest.mark.parametrize(("scale", "factor"), [(1.0, 1.65), (0.8, 1.65), (0.9, 0.0), (1.3, 2.0), (0.9, 10.0)])
 def test_the_same_answers_as_judging(lid: ShellDefinition, scale: float, factor: float) -> None:
     """Every characteristic of every shell, against ``conformity.judge`` on the whole measurement."""
     rng = np.random.default_rng(4)
     measurements = [some_measurement(lid, rng) for _ in range(250)]
     readings, other = stored(measurements, lid), other_limits(lid, scale, factor)
     each, shell = severities(readings, limits_of(other, VARIANT))
+    assert {state for state in Seen if state not in (Seen.CLOSE, Seen.GOOD)} <= set(readings.seen.ravel().tolist())
     answers = set()
     for n, measurement in enumerate(measurements):
         verdict = judge(measurement, other)
@@ -175,7 +218,7 @@ def lots(count: int, seed: int, *, mean: float = 0.15, sd: float = 0.095, u: flo
         most,
         np.full((count, 1), u),
         np.full((count, 1), Seen.WHOLE, np.uint8),
-        np.zeros(count, bool),
+        np.zeros(count, np.uint8),
         np.where(most[:, 0] > 0.5 - 1.65 * u, 3, 0).astype(np.int8),
     )
 

@@ -97,7 +97,7 @@ def test_a_migration_finds_the_same_as_saving_keeps(store: Store, lid: ShellDefi
     file = store.data / "record.sqlite"
     record = sqlite3.connect(file)
     tables = {
-        "reading": "SELECT inspection_id, characteristics, stopped, content FROM reading JOIN layout USING (layout_id)",
+        "reading": "SELECT inspection_id, characteristics, held, content FROM reading JOIN layout USING (layout_id)",
         "finding": "SELECT * FROM finding",
     }
     saved = {name: sorted(record.execute(query).fetchall()) for name, query in tables.items()}

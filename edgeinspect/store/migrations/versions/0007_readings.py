@@ -1,6 +1,7 @@
 """The numbers of every characteristic, to try limits on; of what is only counted, no more than what is not good.
 
 Filled from the records that are there, by the text of the records: later versions of the program read them otherwise.
+Such records know of no flaws and of no earlier looks.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ branch_labels = None
 depends_on = None
 
 WHOLE, PARTLY, NOTHING, NOT_THERE = range(4)
+STOPPED = 2
 SEEN_SHARE = 0.98
 
 
@@ -32,7 +34,7 @@ def upgrade() -> None:
         "reading",
         sa.Column("inspection_id", sa.Integer, sa.ForeignKey("inspection.inspection_id"), primary_key=True),
         sa.Column("layout_id", sa.Integer, sa.ForeignKey("layout.layout_id"), nullable=False),
-        sa.Column("stopped", sa.Boolean, nullable=False),
+        sa.Column("held", sa.Integer, nullable=False),
         sa.Column("content", sa.LargeBinary, nullable=False),
     )
     op.execute("DELETE FROM finding WHERE answer = 'CONFORMING' AND number > 0")
@@ -52,11 +54,11 @@ def upgrade() -> None:
                 connection.execute(sa.text("INSERT INTO layout (characteristics) VALUES (:names)"), {"names": names})
                 layouts[names] = connection.execute(sa.text("SELECT last_insert_rowid()")).scalar_one()
             connection.execute(
-                sa.text("INSERT INTO reading VALUES (:inspection_id, :layout, :stopped, :content)"),
+                sa.text("INSERT INTO reading VALUES (:inspection_id, :layout, :held, :content)"),
                 {
                     "inspection_id": last,
                     "layout": layouts[names],
-                    "stopped": bool(record["measurement"]["stops"]),
+                    "held": STOPPED if record["measurement"]["stops"] else 0,
                     "content": content,
                 },
             )
