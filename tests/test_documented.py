@@ -362,6 +362,14 @@ def test_files_that_the_documents_name_are_there() -> None:
     assert not [word for word in named if not (ROOT / word).exists()]
 
 
+def test_the_house_has_a_line_for_every_room() -> None:
+    rooms = {path.stem for path in (ROOT / "edgeinspect").iterdir() if not path.name.startswith(("_", ".", "py.typed"))}
+    house = section("The house", BOTH)
+    named = set(re.findall(r"\w+", " ".join(line[:27] for line in house.splitlines() if line.startswith("      "))))
+    named |= set(re.findall(r"\w+_commands", house))
+    assert rooms <= named
+
+
 def test_modules_that_the_documents_run_are_there() -> None:
     named = set(re.findall(r"python -m ((?:tests|edgeinspect)[\w.]*)", BOTH))
     assert named
