@@ -1,8 +1,7 @@
 """Cut-outs: there or not, where, how large, on the show-face arris.
 
 Off the camera's axis the far wall of a hole shows: face, wall and background make two steps a known distance apart
-(sheet thickness and view angle), and one blurred step would lie anywhere between. So both are fitted, with one wall
-brightness that varies slowly around the hole.
+(sheet thickness and view angle), and one blurred step would lie anywhere between. So both are fitted (two_arrises).
 """
 
 from __future__ import annotations
@@ -15,18 +14,18 @@ from numpy.typing import NDArray
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure import kernels
 from edgeinspect.measure.camera import CameraModel
-from edgeinspect.measure.edge import BILINEAR_NOISE, Edges, fit_edges, noise_of, polarity_of
+from edgeinspect.measure.edge import Edges, fit_edges, noise_of, polarity_of
 from edgeinspect.measure.measurement import Flag
 from edgeinspect.measure.picture import GreyPicture, Levels
 from edgeinspect.measure.place import Scan
 from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, offsets, sample
+from edgeinspect.measure.two_arrises import fit_two_arrises
 from edgeinspect.shell.definition import CutOut
 
 BAND_MM = 3.0
 SEEN_SHARE = 0.7
 CLOSE_MM, CLOSE_SHARE = 0.1, 0.95  # a cloth over one side leaves an edge too: all but 5 % must lie on one clean shape
 SHEET_LEVEL_SHARE = 0.25  # what lies over a hole is the sheet only if it is as bright as beside the other cut-outs
-WALL_HARMONICS = 2
 ROUGH_MM = 0.25  # rms about the shape: an outline this rough is chips or glare, not a cut
 SURE_WALL_MM = 0.05  # a wall seen less wide than this leaves the strongest step at the arris
 LAY_AGAIN_MM = 0.15  # a slot's round end read t mm beside its middle is t²/2R short: 0.03 mm of its length at 0.35 mm
@@ -145,14 +144,9 @@ def _fit_all(
         _Fitting(c, s, one_step.part(part, s), sheet_mm, model, pose)
         for (c, s), part in zip(cutouts, parts, strict=True)
     ]
-    wall = np.concatenate([fit.wall for fit in fits])
-    waves = [_harmonics(len(fit.wall)) for fit in fits]
-    for _ in range(5):
-        expected = np.concatenate([fit.rows @ fit.terms + fit.pull for fit in fits])
-        arris, u = _two_steps(ribbon, d_mm, expected, wall, float(edges.blur_mm[0]), noise, waves)
-        moved = [fit.follow(arris[part], u[part]) for fit, part in zip(fits, parts, strict=True)]
-        if max(moved) < 4e-3:  # the rounds creep: what is left then is below 0.01 mm
-            break
+    looked_at = [fit for fit in fits if fit.seen]
+    if looked_at:
+        _settle(looked_at, d_mm, float(edges.blur_mm[0]), noise)
     seen = [fit.here.ribbon for fit in fits if fit.seen]
     sheet = float(np.median(np.vstack(seen)[:, : len(d_mm) // 3])) if seen else float("nan")
     return [fit.result(noise, sheet) for fit in fits]
@@ -169,6 +163,8 @@ class _Fitting:
         angle = _long_axis(stations) if cutout.kind == "slot" else 0.0
         self.rows = shape_rows(cutout, stations, stations.points_mm[:, :2].mean(axis=0), angle)
         self.terms: Array = np.zeros(self.rows.shape[1])
+        self.by_noise: Array = np.zeros((len(self.terms), len(self.terms)))
+        self.facing = np.arctan2(stations.normals[:, 1], stations.normals[:, 0])
         edges = here.edges
         # Blur on a curve moves the half level towards its centre by s²/2R.
         self.pull = 0.5 * edges.blur_mm**2 * stations.bend_per_mm
@@ -185,18 +181,12 @@ class _Fitting:
         else:
             self.terms = _robust(self.rows, np.nan_to_num(edges.d_mm - 0.5 * self.wall), self.usable)
 
-    def follow(self, arris: Array, u: Array) -> float:
-        """Take the arris (N,) as found last; returns how far the shape moved [mm]."""
-        if not self.seen:
-            return 0.0
-        arris = arris - self.pull
-        self.arris, self.u = arris, u
-        self.near = self.usable & (np.abs(arris - self.rows @ self.terms) < 1.0)
-        if self.near.mean() < SEEN_SHARE:
-            self.seen = False
-            return 0.0
-        before, self.terms = self.terms, _robust(self.rows, arris, self.near)
-        return float(np.abs(self.terms - before).max())
+    def follow(self, terms: Array, by_noise: Array, off: Array, u: Array) -> None:
+        """Take the shape as found with its walls, and how far each line (N,) lies off it."""
+        self.terms, self.by_noise, self.u = terms, by_noise, u
+        self.arris = self.rows @ terms + off
+        self.near = self.usable & (np.abs(off) < 1.0)
+        self.seen = float(self.near.mean()) >= SEEN_SHARE
 
     def result(self, noise: float, sheet_level: float) -> CutOutFit:
         none = np.zeros((self.rows.shape[1],) * 2)
@@ -211,7 +201,7 @@ class _Fitting:
         if rms > ROUGH_MM:
             return CutOutFit(None, self.terms, none, float(near.mean()), self.here, self.wall)
         # Neighbouring lines share blur: half of them count.
-        covariance = np.linalg.inv(self.rows[near].T @ self.rows[near]) * rms**2 * 2.0
+        covariance = np.linalg.inv(self.rows[near].T @ self.rows[near]) * rms**2 * 2.0 + self.by_noise
         flags = np.where(near, 0, Flag.NO_EDGE).astype(np.int32)
         edges = self.here.edges
         traced = Edges(np.where(near, self.arris, np.nan), self.u, edges.contrast, edges.blur_mm, flags)
@@ -229,11 +219,27 @@ def _robust(rows: Array, d: Array, usable: NDArray[np.bool_]) -> Array:
     return np.asarray(kernels.robust_fit(rows, d, usable, 2, 0.05))
 
 
-def _harmonics(count: int) -> Array:
-    """Low Fourier series (count, 1 + 2 * WALL_HARMONICS) around a closed curve."""
-    angle = 2.0 * np.pi * np.arange(count) / count
-    waves = [wave(k * angle) for k in range(1, WALL_HARMONICS + 1) for wave in (np.cos, np.sin)]
-    return np.column_stack([np.ones(count), *waves])
+def _settle(fits: list[_Fitting], d_mm: Array, blur_mm: float, noise: float) -> None:
+    """Fit shapes and walls of all cut-outs together."""
+    ends = np.cumsum([len(fit.rows) for fit in fits])
+    last_terms = np.cumsum([len(fit.terms) for fit in fits])
+    rows = np.zeros((ends[-1], last_terms[-1]))
+    parts = []
+    for fit, end, last in zip(fits, ends, last_terms, strict=True):
+        lines, own = slice(end - len(fit.rows), end), slice(last - len(fit.terms), last)
+        rows[lines, own] = fit.rows
+        parts.append((fit, lines, own))
+
+    def every(name: str) -> Array:
+        return np.concatenate([getattr(fit, name) for fit in fits])
+
+    ribbon = np.concatenate([fit.here.ribbon for fit in fits])
+    cutout = np.repeat(np.arange(len(fits)), [len(fit.rows) for fit in fits])
+    usable = np.concatenate([fit.usable for fit in fits])
+    shape = rows, every("pull"), every("facing"), cutout, usable, every("terms")
+    found = fit_two_arrises(ribbon, d_mm, blur_mm, noise, every("wall"), *shape)
+    for fit, lines, own in parts:
+        fit.follow(found.terms[own], found.covariance[own, own], found.off_mm[lines], found.u_mm[lines])
 
 
 def _without_edge(ribbon: Levels, noise: float, sheet_level: float) -> bool | None:
@@ -244,41 +250,3 @@ def _without_edge(ribbon: Levels, noise: float, sheet_level: float) -> bool | No
     alike = np.abs(outer - inner) < 0.1 * np.maximum(inner, 1e-3) + 3.0 * noise
     foreign = np.abs(inner - sheet_level) > SHEET_LEVEL_SHARE * sheet_level
     return False if np.mean(alike & ~foreign) > 0.8 else None
-
-
-def _two_steps(
-    ribbon: Levels, d_mm: Array, expected: Array, wall: Array, blur_mm: float, noise: float, waves: list[Array]
-) -> tuple[Array, Array]:
-    """Place of the show-face arris (N,) and its u, from two steps ``wall`` apart.
-
-    How the whole step divides between the two varies slowly around each cut-out: low ``waves`` (n, W), one for each.
-    """
-    spacing = float(d_mm[1] - d_mm[0])
-    half = round((4.0 * blur_mm + 0.5 * float(wall.max())) / spacing)
-    width = min(2 * half + 1, ribbon.shape[1])
-    middle = np.rint((expected + 0.5 * wall - d_mm[0]) / spacing).astype(np.int64)
-    first = np.clip(middle - half, 0, ribbon.shape[1] - width)
-    at, power = expected.copy(), np.empty(len(ribbon))
-    lone = np.empty(len(ribbon))
-    start = float(d_mm[0])
-    kernels.lone_shares(ribbon, first, width, start, spacing, blur_mm, at, wall, lone)
-    ends = np.cumsum([len(rows) for rows in waves])
-    parts = zip(np.split(lone, ends[:-1]), np.split(wall / blur_mm, ends[:-1]), waves, strict=True)
-    share = np.concatenate([_smooth_share(*part) for part in parts])
-    for _ in range(2):
-        kernels.two_step_round(ribbon, first, width, start, spacing, blur_mm, at, wall, share, power)
-    return at, noise * BILINEAR_NOISE / np.sqrt(power) * np.sqrt(2.0)  # half-pixel samples share their noise
-
-
-def _smooth_share(single: Array, wall_in_blurs: Array, rows: Array) -> Array:
-    """Share (N,) of the step that lies at the show-face arris, as a low Fourier series around the cut-out.
-
-    Each line alone cannot tell the wall's level where the wall is narrow; together they can, because light changes
-    slowly around a hole.
-    """
-    trust = np.clip(wall_in_blurs, 0.0, 3.0) ** 4 * (np.abs(single - 0.5) < 3.0)
-    if np.count_nonzero(wall_in_blurs > 0.5) < 10:
-        return np.full(len(single), 0.5)
-    ridge = np.full(rows.shape[1], 0.02 * float(trust.sum()))
-    ridge[0] = 1e-9
-    return np.asarray(np.clip(rows @ kernels.weighted_fit(rows, single, trust, ridge), -1.0, 2.0))

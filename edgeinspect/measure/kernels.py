@@ -211,43 +211,21 @@ def edges_found(
 
 
 @njit(cache=True, fastmath=FAST)
-def lone_shares(ribbon, first, width, origin, spacing, blur, at, gap, share):
-    """Share (N,) of each line's whole step that lies at the first of two steps ``gap`` apart; 0.5 where it cannot be
-    told.
+def two_steps(ribbon, first, width, origin, spacing, blur, at, gap, share, sums):
+    """Normal equations (N, 10) of every line as two steps ``gap`` apart, ``share`` of the whole at the first.
+
+    Level and step are each line's own and taken out. In a row: place with place, place with share, share with share,
+    place with blur, share with blur, blur with blur [1/(noise variance)]; right sides of place, share, blur; mean
+    square of what is left. Zeros where the line is not seen.
     """
     reach = 4.0 * blur
+    part = np.zeros(5)  # shape, its slopes by place, share and blur, value
+    total = np.zeros(5)
+    product = np.zeros((5, 5))
     for i in range(ribbon.shape[0]):
-        n11 = n12 = n13 = n22 = n23 = n33 = b1 = b2 = b3 = 0.0
-        for j in range(width):
-            d = origin + (first[i] + j) * spacing
-            if d < at[i] - reach or d > at[i] + gap[i] + reach:
-                continue
-            x, y = (d - at[i]) / blur, (d - at[i] - gap[i]) / blur
-            near, far = normal(x)[0], normal(y)[0]
-            value = ribbon[i, first[i] + j]
-            n11 += 1.0
-            n12 += near
-            n13 += far
-            n22 += near * near
-            n23 += near * far
-            n33 += far * far
-            b1 += value
-            b2 += near * value
-            b3 += far * value
-        _, one, two = solve_symmetric(n11, n12, n13, n22 + 1e-6, n23, n33 + 1e-6, b1, b2, b3)
-        share[i] = one / (one + two) if abs(one + two) > 1e-6 else 0.5
-
-
-@njit(cache=True, fastmath=FAST)
-def two_step_round(ribbon, first, width, origin, spacing, blur, at, gap, share, power):
-    """One Gauss-Newton round on ``at`` (N,) of two steps ``gap`` apart whose ``share`` is known; levels are solved for.
-
-    ``power`` (N,) gets the information on ``at`` [1/(noise variance)], once the levels have taken what they can
-    explain.
-    """
-    reach = 4.0 * blur
-    for i in range(ribbon.shape[0]):
-        total = s = v = ss = sv = g = gg = gs = gv = 0.0
+        count = 0.0
+        total[:] = 0.0
+        product[:] = 0.0
         for j in range(width):
             d = origin + (first[i] + j) * spacing
             if d < at[i] - reach or d > at[i] + gap[i] + reach:
@@ -255,32 +233,36 @@ def two_step_round(ribbon, first, width, origin, spacing, blur, at, gap, share, 
             x, y = (d - at[i]) / blur, (d - at[i] - gap[i]) / blur
             near, near_density = normal(x)
             far, far_density = normal(y)
-            shape = share[i] * near + (1.0 - share[i]) * far
-            slope = -(share[i] * near_density + (1.0 - share[i]) * far_density) / (blur * SQRT_2PI)
-            value = ribbon[i, first[i] + j]
-            total += 1.0
-            s += shape
-            v += value
-            ss += shape * shape
-            sv += shape * value
-            g += slope
-            gg += slope * slope
-            gs += slope * shape
-            gv += slope * value
-        if total < 4.0:
-            power[i] = 1e-9
+            near_density, far_density = share[i] * near_density, (1.0 - share[i]) * far_density
+            part[0] = share[i] * near + (1.0 - share[i]) * far
+            part[1] = -(near_density + far_density) / (blur * SQRT_2PI)
+            part[2] = near - far
+            part[3] = -(x * near_density + y * far_density) / (blur * SQRT_2PI)
+            part[4] = ribbon[i, first[i] + j]
+            count += 1.0
+            for a in range(5):
+                total[a] += part[a]
+                for b in range(a + 1):
+                    product[a, b] += part[a] * part[b]
+        sums[i] = 0.0
+        if count < 4.0 or total[4] * 0.0 != 0.0:
             continue
         # Everything less its mean, then less its part along the shape.
-        ss -= s * s / total
-        sv -= s * v / total
-        gg -= g * g / total
-        gs -= g * s / total
-        gv -= g * v / total
-        step = sv / ss if ss > 1e-9 else 0.0
-        gg -= gs * gs / ss if ss > 1e-9 else 0.0
-        power[i] = max(step * step * gg, 1e-9)
-        move = (gv - gs * step) / (step * gg) if abs(step * gg) > 1e-12 else 0.0
-        at[i] += min(max(move, -0.5), 0.5)
+        for a in range(5):
+            for b in range(a + 1):
+                product[a, b] -= total[a] * total[b] / count
+        size = product[0, 0]
+        if size < 1e-9:
+            continue
+        step = product[4, 0] / size
+        for a in range(4, 0, -1):
+            for b in range(a, 0, -1):
+                product[a, b] -= product[a, 0] * product[b, 0] / size
+        sums[i, 0], sums[i, 1], sums[i, 2] = product[1, 1], product[2, 1], product[2, 2]
+        sums[i, 3], sums[i, 4], sums[i, 5] = product[3, 1], product[3, 2], product[3, 3]
+        sums[i, :6] *= step * step
+        sums[i, 6], sums[i, 7], sums[i, 8] = step * product[4, 1], step * product[4, 2], step * product[4, 3]
+        sums[i, 9] = max(product[4, 4], 0.0) / count
 
 
 @njit(cache=True)
