@@ -13,10 +13,11 @@ import numpy as np
 import pytest
 
 from edgeinspect.conformity import Answer, judge
-from edgeinspect.geometry import PlaneShift, Pose
+from edgeinspect.geometry import Array, PlaneShift, Pose
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.measurement import ShellMeasurement
+from edgeinspect.measure.picture import GreyPicture
 from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.artwork import read_artwork
@@ -35,9 +36,9 @@ from edgeinspect.simulate import badge, bench, fast
 from edgeinspect.simulate.form import TrimCurve
 from edgeinspect.simulate.hatch import HATCH
 from edgeinspect.simulate.scene import CutOutChange, CutShell, Scene
-from tests.measure.conftest import Taken
 
 Look = Callable[..., ShellMeasurement]
+Taken = Callable[[Array, int], GreyPicture]
 
 
 def curve(drawn: TrimCurve) -> Curve:
