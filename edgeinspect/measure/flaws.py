@@ -36,9 +36,10 @@ BESIDE_STRAND_MM = 0.6  # what lies this near to a strand belongs to it
 FINE_PX = 0.5  # between the scan lines of a close look
 SHARE = 0.1  # of the step, or four times the noise: what is left beyond this belongs to a flaw
 LEAST_DEPTH_PX, LEAST_AREA_PX = 0.35, 0.5  # anything smaller is not told from the roughness of a good cut
+BLUR_SHARE = 0.03  # standard uncertainty of the blur at one place, common practice, no source
 SHARP = 0.6  # of the blur's own area: a spot smaller than that did not come through the lens
 # What makes a strand of too much material. In doubt it is one: that asks for a second look.
-TALL = 1.0  # depth over length: a burr is rooted with its whole width
+TALL = 0.85  # depth over length: a burr is rooted with its whole width
 FREE_PX, FREE_SHARE = 0.5, 0.3  # mean gap between edge and material, also in shares of its depth
 USUAL_SHAPE, SHAPE_SPREAD = np.log(2.0), 0.6  # 1 - |t|^p: between triangle (p = 1) and square, where nothing says more
 
@@ -109,7 +110,8 @@ class _Close:
     rest: Array  # (n, M) levels less what belongs there, over the step: + is material too much
     lines: ScanLines
     stations: Stations
-    blur_mm: float
+    blur_mm: float  # across the edge
+    along_mm: float  # the same along it: a mm looks shorter across a slope than along it
     noise: float  # of one sample of ``rest``
     inner: tuple[float, float]  # arc lengths that the middle of a flaw must lie between
     round_mm: float  # length of the whole curve
@@ -156,13 +158,18 @@ def _look_closely(shots: Shots, here: Scan, odd: NDArray[np.bool_], stretch: tup
     beside, at = beside[good], at[good]
     if len(at) < 10:
         return None
-    blur, scale = float(edges.blur_mm[middle]), float(here.lines.px_per_mm[middle])
+    own = stations.camera == stations.camera[middle]
+    # A cut face in view widens the edge, but not the lens's blur: the marks' blur bounds it.
+    blur_px = min(float(edges.blur_mm[middle] * here.lines.px_per_mm[own].mean()), 1.05 * shot.blur_px)
+    scale = float(here.lines.px_per_mm[middle])
+    blur = blur_px / scale
     margin = 1.0 + 4.0 * blur
     begin, end = first * step - margin, last * step + margin
     arc = np.linspace(begin, end, max(8, int(np.ceil((end - begin) * scale / FINE_PX))) + 1)
     fine = _between(stations, arc)
     lines = lay_scan_lines(fine.points_mm, fine.directions, float(here.d_mm[-1]), shot.model, shot.pose)
     levels = sample(shot.picture, lines, here.d_mm).astype(np.float64)
+    along = float(np.hypot(*np.diff(lines.centre, axis=0).T).sum()) / (end - begin)  # px per mm of arc
     trim = _smooth(beside * step, edges.d_mm[at], arc)
     expected, contrast = _expected(here, beside * step, at, arc, trim, blur)
     if not np.isfinite(levels).all() or np.abs(contrast).min() < 1e-3:
@@ -170,7 +177,7 @@ def _look_closely(shots: Shots, here: Scan, odd: NDArray[np.bool_], stretch: tup
     noise = noise_of(here.ribbon[at]) / float(np.abs(contrast).min())
     inner = (first * step - 0.5 * margin, last * step + 0.5 * margin)
     rest = (levels - expected) / contrast[:, None]
-    return _Close(shot, arc, trim, here.d_mm, rest, lines, fine, blur, noise, inner, count * step)
+    return _Close(shot, arc, trim, here.d_mm, rest, lines, fine, blur, blur_px / along, noise, inner, count * step)
 
 
 def _between(stations: Stations, arc_mm: Array) -> Stations:
@@ -246,7 +253,7 @@ class _Part:
         blur, spacing = close.blur_mm, float(close.d_mm[1] - close.d_mm[0])
         lines, samples = np.flatnonzero(part.any(axis=1)), x_mm[part]
         pace = float(close.arc_mm[1] - close.arc_mm[0])
-        more = int(np.ceil(2.5 * blur / pace))
+        more = int(np.ceil(2.5 * close.along_mm / pace))
         self.rows = slice(max(0, lines[0] - more), min(len(part), lines[-1] + more + 1))
         self.arc = close.arc_mm[self.rows]
         x = x_mm[self.rows]
@@ -276,13 +283,13 @@ class _Part:
     def _too_sharp(self) -> bool:
         """A hot pixel: what comes through the lens is at least as wide as its blur."""
         peak = float(np.abs(self.rest[self.part]).max())
-        return self.area < SHARP * 2.0 * np.pi * self.close.blur_mm**2 * peak
+        return self.area < SHARP * 2.0 * np.pi * self.close.blur_mm * self.close.along_mm * peak
 
     def _fitted(self) -> tuple[Quantity, Quantity, float]:
         """Length and depth of depth * (1 - |t|^p), t from -1 to 1 over the length, seen through the blur; and its
         middle.
         """
-        blur, width = self.close.blur_mm, self.way * self.width
+        blur, width = self.close.along_mm, self.way * self.width
         weight = np.maximum(width, 0.0)
         total = float(weight.sum())
         middle = float(weight @ self.arc) / total
@@ -313,10 +320,13 @@ class _Part:
         noise = max(1.0, (2.0 * fit.cost / max(len(self.arc) - 4, 1)) ** 0.5)  # rows share their blur
         light = self.close.shot.edge_model_mm
         size, unsure = float(np.exp(size)), noise * np.sqrt(np.diag(covariance))
+        blurred = min(20.0 * BLUR_SHARE * blur**2 / size, blur)  # of a parabola: length² = 20 (spread² - blur²)
         shares = (
-            {"picture noise and shape": size * float(unsure[1]), "light and edge shape": 2.0**0.5 * light},
-            {"picture noise and shape": float(unsure[2]), "light and edge shape": light},
+            {"picture noise and shape": size * float(unsure[1]), "blur": blurred},
+            {"picture noise and shape": float(unsure[2]), "blur": float(deep) * min(blurred / size, 1.0)},
         )
+        for share, edges in zip(shares, (2.0, 1.0), strict=True):
+            share["light and edge shape"] = edges**0.5 * light
         return quantity(size, shares[0]), quantity(float(deep), shares[1]), float(at)
 
     def _kind(self, length_mm: float, depth_mm: float) -> FlawKind | None:

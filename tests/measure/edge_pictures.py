@@ -7,7 +7,7 @@ X mm right of the axis is seen at cx + scale * X. Sixteen fine pixels a pixel, t
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -170,4 +170,5 @@ def look(raw: NDArray[np.uint8], camera: CameraModel, blur_px: float = 0.8) -> t
     down = Pose(np.diag([1.0, -1.0, -1.0]), np.array([0.0, 0.0, HEIGHT_MM]))
     shot = Shot("top", GreyPicture(raw), camera, down, blur_px, camera.fx / HEIGHT_MM)
     here = scan((shot,), lay_stations(curve, 0.5), 3.0)
-    return shot, here
+    blur_px = float(here.edges.blur_mm[0] * here.lines.px_per_mm.mean())  # as the marks would give it
+    return replace(shot, blur_px=blur_px), here

@@ -7,7 +7,7 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
@@ -50,14 +50,11 @@ class Tally:
     """What became of flaws of one kind."""
 
     drawn: int = 0
-    kinds: Counter[FlawKind] = None  # type: ignore[assignment]
-    length_off: list[float] = None  # type: ignore[assignment]
-    depth_off: list[float] = None  # type: ignore[assignment]
-    over_u: list[float] = None  # type: ignore[assignment]
+    kinds: Counter[FlawKind] = field(default_factory=Counter)
+    length_off: list[float] = field(default_factory=list)
+    depth_off: list[float] = field(default_factory=list)
+    over_u: list[float] = field(default_factory=list)
     elsewhere: int = 0
-
-    def __post_init__(self) -> None:
-        self.kinds, self.length_off, self.depth_off, self.over_u = Counter(), [], [], []
 
     @property
     def found(self) -> int:
