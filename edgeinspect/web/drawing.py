@@ -17,6 +17,7 @@ from edgeinspect.conformity import Finding
 from edgeinspect.geometry import Array, closed_arc_mm
 from edgeinspect.measure.measurement import DeviationProfile, EdgeTrace, Ribbon, ShellMeasurement
 from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.web.flaws import flaw_findings_of
 
 Point = tuple[float, float]
 Numbers = list[float | None]
@@ -178,9 +179,10 @@ def stretches(trace: EdgeTrace, measurement: ShellMeasurement) -> tuple[list[NDA
     length = float(max(ends)) + step  # of the whole curve, to within a step
     parts = np.split(np.arange(count), np.flatnonzero(np.diff(trace.arc_mm) > 2 * step) + 1)
     over_start = trace.arc_mm[0] + length - trace.arc_mm[-1] <= 2 * step
+    closed = bool(over_start) and len(parts) == 1
     if over_start and len(parts) > 1:
         parts = [np.concatenate([parts[-1], parts[0]]), *parts[1:-1]]
-    return parts, bool(over_start and len(parts) == 1)
+    return parts, closed
 
 
 def curve_drawings(trace: EdgeTrace, measurement: ShellMeasurement, every: int = 1) -> list[CurveDrawing]:
@@ -316,6 +318,7 @@ def places_of(measurement: ShellMeasurement, definition: ShellDefinition | None)
     plans: dict[str, Callable[[Point], Point]] = {}  # by camera, made when asked for
     who = {f"cut-out {one.name}": one.camera for one in measurement.cutouts}
     who |= {f"decal {one.name}": one.camera for one in measurement.decals}
+    flaws = flaw_findings_of(measurement)
 
     def plan(camera: str) -> tuple[str, Callable[[Point], Point]] | None:
         trace = next((one for one in rim if one.camera == camera), rim[0] if rim else None)
@@ -326,7 +329,9 @@ def places_of(measurement: ShellMeasurement, definition: ShellDefinition | None)
         return trace.camera, plans[trace.camera]
 
     def place(finding: Finding) -> Place | None:
-        arc = finding.at_arc_mm
+        arc, flaw = finding.at_arc_mm, flaws.get(finding.characteristic)
+        if flaw is not None:
+            return Place(flaw.camera, float(flaw.pixel[0]), float(flaw.pixel[1]), finding.where)
         if arc is not None and rim:
             return _at_arc(rim, arc, finding.where)
         measured_by = next((camera for name, camera in who.items() if finding.characteristic.startswith(name)), "")

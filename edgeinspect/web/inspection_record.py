@@ -11,6 +11,7 @@ from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.store.inspections import KeptFiles
 from edgeinspect.web.attempts import AttemptNow, attempts_at, look_of
 from edgeinspect.web.board import view_url
+from edgeinspect.web.cameras import CameraPlan, SeamRow, camera_plan, seam_rows
 from edgeinspect.web.drawing import (
     PictureDrawing,
     Place,
@@ -21,6 +22,7 @@ from edgeinspect.web.drawing import (
     profile_drawings,
     ribbon_drawing,
 )
+from edgeinspect.web.flaws import FlawRow, flaw_rows
 from edgeinspect.web.look import LOOKS, Look, length_words, offset_words, turn_words
 from edgeinspect.web.parts import Parts
 
@@ -50,6 +52,7 @@ class ZoneRow:
     least_at_mm: float
     length_mm: float
     seen_mm: float
+    cameras: tuple[str, ...]  # that measured it
     look: Look | None
 
 
@@ -79,19 +82,23 @@ class DecalRow:
     offset_limit_mm: float | None
     rotation_limit_deg: float | None
     correlation: float
+    camera: str  # that measured it
     look: Look | None
 
 
 @dataclass(frozen=True)
 class PictureRow:
+    """One camera's picture; ``problems`` says why what that camera measures is missing."""
+
     camera: str
-    name: str
+    name: str  # "" where no picture came
     taken_at: str
     sha256: str
     pixels_sha256: str
     view_url: str | None
     original_url: str | None
     drawing: PictureDrawing | None
+    problems: list[str]
 
 
 @dataclass(frozen=True)
@@ -157,6 +164,9 @@ class InspectionRecord:
     zones: list[ZoneRow]
     cutouts: list[CutOutRow]
     decals: list[DecalRow]
+    flaws: list[FlawRow]
+    seams: list[SeamRow]  # none with one camera
+    camera_plan: CameraPlan | None
     profiles: list[ProfileDrawing]
     ribbons: list[RibbonDrawing]
     shares: list[Share]  # of the worst zone's uncertainty
@@ -180,6 +190,7 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
     number, measurement, verdict = inspection.inspection_id, inspection.measurement, inspection.verdict
     definition = parts.shells.as_judged(measurement.shell, measurement.definition_sha256)
     attempts, same_id = attempts_at(parts.store, inspection, parts.station.same_shell_h, pictures=True)
+    seams = seam_rows(inspection)
     earlier_id, later_id = parts.store.neighbours(number)
     zones = zone_rows(inspection, definition)
     place = places_of(measurement, definition)
@@ -243,6 +254,9 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
         zones=zones,
         cutouts=cutout_rows(inspection, definition),
         decals=decal_rows(inspection, definition),
+        flaws=flaw_rows(inspection, definition),
+        seams=seams,
+        camera_plan=camera_plan(seams, definition, parts.plans),
         profiles=profile_drawings(measurement),
         ribbons=[
             ribbon_drawing(ribbon, measurement, f"/inspections/{number}/ribbons/{at}.png")
@@ -284,6 +298,7 @@ def zone_rows(inspection: Inspection, definition: ShellDefinition | None) -> lis
                 least_at_mm=result.least_at_mm,
                 length_mm=result.length_mm,
                 seen_mm=result.seen_mm,
+                cameras=result.cameras,
                 look=LOOKS[finding.answer] if finding else None,
             )
         )
@@ -333,6 +348,7 @@ def decal_rows(inspection: Inspection, definition: ShellDefinition | None) -> li
                 offset_limit_mm=decal.offset_limit_mm if decal else None,
                 rotation_limit_deg=decal.rotation_limit_deg if decal else None,
                 correlation=result.correlation,
+                camera=result.camera,
                 look=_look_of(inspection.verdict.findings, f"decal {result.name}"),
             )
         )
@@ -344,6 +360,10 @@ def picture_rows(parts: Parts, inspection: Inspection, drawn: bool) -> list[Pict
     number = inspection.inspection_id
     sizes = {setup.name: (setup.width_px, setup.height_px) for setup in parts.station.cameras}
     files = parts.store.kept_files(number)
+    problems: dict[str, list[str]] = {}
+    for stop in inspection.measurement.stops:
+        if stop.camera:
+            problems.setdefault(stop.camera, []).append(f"{stop.reason}. {stop.action[:1].upper()}{stop.action[1:]}")
     rows = []
     for picture in inspection.pictures:
         camera = picture.camera
@@ -359,6 +379,9 @@ def picture_rows(parts: Parts, inspection: Inspection, drawn: bool) -> list[Pict
                 view_url=view_url(number, camera) if shown else None,
                 original_url=f"/inspections/{number}/pictures/{camera}/original" if there.original else None,
                 drawing=picture_drawing(inspection.measurement, camera, sizes[camera]) if shown and drawn else None,
+                problems=problems.pop(camera, []),
             )
         )
+    for camera, sentences in problems.items():  # no picture came
+        rows.append(PictureRow(camera, "", "", "", "", None, None, None, sentences))
     return rows

@@ -114,11 +114,18 @@ class Plans:
                 definition = self._shells.definition(name)
             except DefinitionError:
                 continue
-            whole = self._kept.get(definition.sha256)
-            if whole is None:
-                whole = self._kept[definition.sha256] = _whole(definition)
-            found.append(_with_counts(whole, [row for row in rows if row.shell == name]))
+            found.append(_with_counts(self._drawn(definition), [row for row in rows if row.shell == name]))
         return found
+
+    def bare(self, definition: ShellDefinition) -> PlanDrawing:
+        """The shell itself, nothing marked on it."""
+        return self._drawn(definition).drawing
+
+    def _drawn(self, definition: ShellDefinition) -> _Whole:
+        whole = self._kept.get(definition.sha256)
+        if whole is None:
+            whole = self._kept[definition.sha256] = _whole(definition)
+        return whole
 
 
 def _with_counts(whole: _Whole, rows: Sequence[PlaceRow]) -> PlanDrawing:

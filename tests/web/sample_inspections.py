@@ -26,6 +26,8 @@ from edgeinspect.measure.measurement import (
     DeviationProfile,
     EdgeTrace,
     Flag,
+    FlawKind,
+    FlawResult,
     Quantity,
     Ribbon,
     Share,
@@ -37,7 +39,7 @@ from edgeinspect.shell.definition import Check, Frame, ShellDefinition
 
 from .samples import HEIGHT_PX, PX_PER_MM, WIDTH_PX, Array, badge, circle_xy, height_mm, lifted, rim_xy, slot_xy, to_px
 
-KINDS = ("good", "bad", "close", "none", "hole", "decal")
+KINDS = ("good", "bad", "close", "none", "hole", "decal", "flaws")
 
 
 @cache
@@ -199,8 +201,30 @@ def _measure(kind: str, definition: ShellDefinition) -> ShellMeasurement:
                 to_px(box + np.array([0.0, -20.0])),
             ),
         ),
+        flaws=flaws_of(traces) if kind == "flaws" else (),
         notes=("camera top has moved 0.02 mm: compensated",),
     )
+
+
+def flaws_of(traces: list[EdgeTrace]) -> tuple[FlawResult, ...]:
+    """A nick in the rim of each camera, too long and too deep, and a strand on the left hinge slot."""
+    rim = [(trace, FlawKind.NICK, 0.4) for trace in traces if trace.curve in ("rim", "outline")]
+    slot = [(trace, FlawKind.STRAND, 0.5) for trace in traces if trace.curve == "hinge_left"]
+    found = []
+    for trace, kind, share in rim + slot:
+        at = int(share * len(trace.arc_mm))
+        pixel, out = trace.nominal_pixel[at], trace.pixel_per_mm[at]
+        along = np.array([-out[1], out[0]])
+        side = -0.8 if kind is FlawKind.NICK else 0.8
+        corners = [pixel - along, pixel + along, pixel + along + side * out, pixel - along + side * out]
+        arc = float(trace.arc_mm[at])
+        found.append(
+            FlawResult(
+                kind, trace.curve, trace.camera, arc, quantity(1.5, 0.05), quantity(0.7, 0.03), 0.6,
+                trace.point_mm[at], pixel, np.array(corners),
+            )
+        )  # fmt: skip
+    return tuple(found)
 
 
 def _iso(at: datetime) -> str:

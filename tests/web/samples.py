@@ -119,6 +119,10 @@ shift_limit_mm = 0.4
 rotation_limit_deg = 0.15
 
 {zones}
+[[flaw]]
+kind = "nick"
+length_limit_mm = 0.6
+depth_limit_mm = 0.3
 [[pip]]
 name = "pip-left"
 centre_mm = [-165.0, 40.0, -2.5]

@@ -208,6 +208,21 @@ def shells(client: httpx.Client, **asked: str) -> list[str]:
     return [row["shell_id"] for row in client.get("/inspections.json", params=asked).json()["inspections"]]
 
 
+def test_flaws_are_found_by_place_and_by_reason(plant: Plant, client: httpx.Client) -> None:
+    kept = plant.save("flaws", "F-1")
+    plant.save("good", "F-2")
+    nick = next(one for one in kept.verdict.findings if one.characteristic.startswith("nick at "))
+    assert nick.where in {zone.words for zone in plant.lid.zones}
+    assert shells(client, place=nick.where) == ["F-1"] and shells(client, words="nick deep") == ["F-1"]
+    assert shells(client, place="hinge slot, rear left") == ["F-1"]  # a loose strand: no result there
+    assert shells(client, words="burr") == []
+    flaws = client.get("/inspections/1.json").json()["flaws"]
+    assert [(one["number"], one["kind"], one["look"]["word"]) for one in flaws] == [
+        (1, "nick", "BAD"),
+        (2, "strand", "NO RESULT"),
+    ]
+
+
 def test_each_filter_and_all_of_them(plant: Plant, client: httpx.Client) -> None:
     old = plant.save("bad", "A-1", age_s=7200)
     plant.save("hole", "A-2")

@@ -5,6 +5,7 @@ import { svg } from "./words.js";
 
 const BINS = 8; // steps of colour each way
 const EDGE = 3.5; // px on screen
+const lettering = { fill: "#fff", stroke: "#0d0f10", "stroke-width": 4, "paint-order": "stroke", class: "said" };
 const NEAR_MM = 3; // further from any station along the rim, this camera does not see the place
 
 export function deviationPicture(view, row, record, { limit, pointAt, legend }) {
@@ -15,6 +16,7 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
   const spot = svg("circle", { fill: "none", stroke: "#fff", "stroke-width": 3, "stroke-dasharray": "10 6", visibility: "hidden" });
   let box = [-0.5, -0.5, w, h];
   let exaggeration = 10;
+  view.parentElement.style.aspectRatio = `${w} / ${h}`; // cameras differ
   view.append(svg("image", { href: row.view_url, x: -0.5, y: -0.5, width: w, height: h, preserveAspectRatio: "none" }), layers, spot, cursor);
 
   const shifted = (curve, i, d) => {
@@ -82,16 +84,26 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
         svg("path", { d: path(decal.found_px, true), fill: "none", stroke: "#7fe0ee", "stroke-width": 2 }),
       );
     }
+    for (const flaw of record.flaws.filter((one) => one.camera === drawing.camera)) {
+      const [x, y] = flaw.pixel;
+      const around = path(flaw.outline_px, true);
+      parts.push(
+        svg("path", { d: around, fill: "none", stroke: "#0d0f10", "stroke-width": 5 }),
+        svg("path", { d: around, fill: "none", stroke: "#fff", "stroke-width": 2, class: "flaw" }, svg("title", {}, `${flaw.number}: ${flaw.kind}, ${flaw.words}`)),
+        svg("text", { x: x + 26, y: y - 26, ...lettering, "text-anchor": "start" }, `${flaw.number} ${flaw.kind}`),
+      );
+    }
     for (const seam of drawing.seams) {
       const [[x1, y1], [x2, y2]] = [seam.from_px, seam.to_px];
       const line = { d: `M${x1} ${y1}L${x2} ${y2}`, fill: "none", "stroke-linecap": "butt" };
       parts.push(
         svg("path", { ...line, stroke: "#0d0f10", "stroke-width": 7 }),
         svg("path", { ...line, stroke: "#fff", "stroke-width": 3, class: "seam" }, svg("title", {}, seam.words)),
-        svg("text", { x: x1, y: y1, fill: "#fff", stroke: "#0d0f10", "stroke-width": 4, "paint-order": "stroke", "text-anchor": "middle", "dominant-baseline": "middle", class: "seam-words" }, seam.words),
+        svg("text", { x: x1, y: y1, ...lettering, "text-anchor": x1 > w / 2 ? "end" : "start", "dominant-baseline": "middle" }, seam.words),
       );
     }
     layers.replaceChildren(...parts);
+    frameBox(); // it sizes the letters
     drawLegend();
   }
 
@@ -115,7 +127,7 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
     view.setAttribute("viewBox", box.join(" "));
     view.style.touchAction = box[2] < w ? "none" : "pan-y"; // a finger moves the picture once it is enlarged, else the page
     const size = 0.016 * Math.max(box[2], (box[3] * 4) / 3); // letters stay as large as they are, however near
-    for (const words of layers.querySelectorAll(".seam-words")) words.setAttribute("font-size", size);
+    for (const words of layers.querySelectorAll(".said")) words.setAttribute("font-size", size);
     for (const ring of [spot, cursor]) ring.setAttribute("r", (ring === spot ? 0.03 : 0.011) * Math.max(box[2], box[3] * 4 / 3));
   }
 

@@ -57,15 +57,17 @@ if (record.profiles.length) {
 
 if (record.ribbons.length) {
   document.getElementById("ribbons").hidden = false;
-  const strip = ribbonStrip(document.getElementById("ribbon"), document.getElementById("ribbon-axis"), document.getElementById("ribbon-words"), record, { pointAt });
+  const buttons = [];
+  const strip = ribbonStrip(document.getElementById("ribbon"), document.getElementById("ribbon-axis"), document.getElementById("ribbon-words"), record, { pointAt, shown: (at) => press(buttons, buttons[at]) });
   views.push(strip);
-  const buttons = record.ribbons.map((ribbon, at) => {
+  record.ribbons.forEach((ribbon, at) => {
     const button = document.createElement("button");
     button.type = "button";
     button.className = "button";
-    button.textContent = ribbon.curve.replaceAll("_", " ");
+    const shared = record.ribbons.some((one) => one !== ribbon && one.curve === ribbon.curve);
+    button.textContent = ribbon.curve.replaceAll("_", " ") + (shared ? `, ${ribbon.camera}` : "");
     button.addEventListener("click", () => { press(buttons, button); strip.show(at); });
-    return button;
+    buttons.push(button);
   });
   press(buttons, buttons[0]);
   document.querySelector("#ribbons [role=group]").append(...buttons);
@@ -74,6 +76,7 @@ if (record.ribbons.length) {
 for (const row of document.querySelectorAll("tr[data-x]")) {
   row.querySelector(".goto")?.addEventListener("click", () => {
     pictures.get(row.dataset.camera)?.look(Number(row.dataset.x), Number(row.dataset.y));
+    document.querySelector(`svg[data-camera="${CSS.escape(row.dataset.camera)}"]`)?.scrollIntoView({ block: "nearest" });
     if (row.dataset.arc) pointAt(Number(row.dataset.arc));
   });
 }

@@ -12,6 +12,7 @@ export function profilePlot(plot, record, { pointAt }) {
   const zones = record.zones.filter((z) => z.from_mm !== null);
   // a zone over the start point is two stretches of the axis
   const stretches = zones.flatMap((z) => (z.from_mm <= z.to_mm ? [[z.from_mm, z.to_mm, z]] : [[z.from_mm, length, z], [0, z.to_mm, z]]));
+  const rimNames = new Set(record.pictures.flatMap((p) => p.drawing?.curves ?? []).filter((c) => c.is_rim).map((c) => c.curve));
   let x = null;
   const cursor = svg("g", { visibility: "hidden" });
 
@@ -79,6 +80,17 @@ export function profilePlot(plot, record, { pointAt }) {
       const [a, b] = [x(profile.arc_mm[from]), x(profile.arc_mm[to - 1])];
       parts.push(svg("path", { d: `M${a} ${y(0)} H${Math.max(b, a + 2)}`, class: "unseen" }));
       parts.push(svg("text", { x: (a + b) / 2, y: y(0) - 12, "text-anchor": "middle" }, "not seen"));
+    }
+    for (const seam of record.seams) {
+      const words = svg("text", { x: x(seam.arc_mm) + 5, y: TOP + 12, class: "seam-words" }, `${seam.before} | ${seam.after}`);
+      parts.push(svg("path", { d: `M${x(seam.arc_mm)} ${TOP} V${foot + 24}`, class: "seam" }, svg("title", {}, seam.words)), words);
+    }
+    for (const flaw of record.flaws.filter((one) => rimNames.has(one.curve))) {
+      const at = x(flaw.arc_mm);
+      parts.push(
+        svg("path", { d: `M${at - 6} ${TOP - 1} h12 l-6 9 z`, class: "flaw" }, svg("title", {}, `${flaw.kind}, ${flaw.words}`)),
+        svg("text", { x: at, y: TOP - 4, "text-anchor": "middle", class: "flaw-number" }, String(flaw.number)),
+      );
     }
     parts.push(key(width));
     cursor.replaceChildren(svg("path", { d: `M0 ${TOP} V${foot}`, class: "cursor" }));
