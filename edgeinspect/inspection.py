@@ -43,6 +43,7 @@ class Inspection:
     verdict: Verdict
     software: str  # edgeinspect version
     inspection_id: int | None = None  # given by the store
+    after_change: str = ""  # number and hash of the last change in the record of changes before this look
 
     @property
     def measured(self) -> bool:
@@ -51,3 +52,9 @@ class Inspection:
         """
         found = self.measurement.cut is not None
         return found and all(stop.concerns is not None for stop in self.measurement.stops)
+
+    @property
+    def fits(self) -> bool:
+        """Whether it was a shell of what the station was set to: measured, and no other variant's decal lies on it."""
+        decals = self.measurement.decals
+        return self.measured and all(one.found_variant in (None, self.measurement.variant) for one in decals)

@@ -19,6 +19,7 @@ from edgeinspect.station.calibrations import (
 )
 from edgeinspect.station.config import CameraSetup, Station
 from edgeinspect.store.calibrations import CalibrationUse, KeptCalibration
+from edgeinspect.store.changes import AT_THE_MACHINE
 from edgeinspect.store.files import write_durably
 from edgeinspect.store.inspections import Store
 
@@ -114,7 +115,14 @@ def keep_new(
 
 
 def go_back_to(
-    station: Station, data: Path, store: Store, calibration_id: str, who: str, why: str, at: str
+    station: Station,
+    data: Path,
+    store: Store,
+    calibration_id: str,
+    who: str,
+    why: str,
+    at: str,
+    role: str = AT_THE_MACHINE,
 ) -> CameraCalibration:
     """Measure with an older calibration from now on; the record says who wanted it, when and why.
 
@@ -135,7 +143,7 @@ def go_back_to(
     if store.calibrations.in_use().get(setup.name) == calibration_id:
         raise CalibrationError(f"camera {setup.name} measures with {calibration_id} already: nothing was changed")
     use = CalibrationUse(setup.name, calibration_id, at, who, why)
-    store.calibrations.keep(kept(calibration, path.read_text(encoding="utf-8")), use)
+    store.calibrations.keep(kept(calibration, path.read_text(encoding="utf-8")), use, role)
     return calibration
 
 

@@ -8,9 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Engine, Select, func, insert, select
+from sqlalchemy import Select, func, insert, select
 from sqlalchemy.dialects.sqlite import insert as insert_sqlite
 
+from edgeinspect.store.changes import AT_THE_MACHINE, Changes, Who
 from edgeinspect.store.database import READING, plain_errors
 from edgeinspect.store.schema import CalibrationTable, CalibrationUseTable, InspectionTable, PictureTable
 
@@ -49,15 +50,26 @@ class Move:
 class CalibrationRecord:
     """Part of ``Store``. All methods raise StoreError and may be called from any thread."""
 
-    def __init__(self, engine: Engine) -> None:
-        self._engine = engine
+    def __init__(self, changes: Changes) -> None:
+        self._changes = changes
+        self._engine = changes.engine
 
-    def keep(self, calibration: KeptCalibration, use: CalibrationUse | None = None) -> None:
-        """Keep a calibration, and use it from now on where ``use`` says so. The same id twice is kept once."""
-        with plain_errors(self._engine), self._engine.begin() as connection:
-            connection.execute(insert_sqlite(CalibrationTable).on_conflict_do_nothing(), vars(calibration))
-            if use is not None:
-                connection.execute(insert(CalibrationUseTable), vars(use))
+    def keep(self, calibration: KeptCalibration, use: CalibrationUse | None = None, role: str = AT_THE_MACHINE) -> None:
+        """Keep a calibration, and use it from now on where ``use`` says so. The same id twice is kept once.
+
+        Which one is used is a change, made by the person that ``use`` names, in this role.
+        """
+        add = insert_sqlite(CalibrationTable).on_conflict_do_nothing()
+        if use is None:
+            with plain_errors(self._engine), self._engine.begin() as connection:
+                connection.execute(add, vars(calibration))
+            return
+        who, details = Who(use.who, role), {"calibration": use.calibration_id}
+        with self._changes.change(
+            use.at, who, "calibration in use", f"camera {use.camera}", use.why, details
+        ) as connection:
+            connection.execute(add, vars(calibration))
+            connection.execute(insert(CalibrationUseTable), vars(use))
 
     def all(self) -> tuple[KeptCalibration, ...]:
         """Newest first."""

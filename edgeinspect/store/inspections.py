@@ -20,6 +20,7 @@ from edgeinspect.inspection import Inspection, PictureFile
 from edgeinspect.measure.measurement import Before, FlawKind, Ribbon
 from edgeinspect.store import files, looks, readings, search
 from edgeinspect.store.calibrations import CalibrationRecord
+from edgeinspect.store.changes import Changes, head_words, last_change, see_last_change
 from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
 from edgeinspect.store.database import READING, RECORD_FILE, check_version, open_engine, plain_errors, prepare
 from edgeinspect.store.readings import Population
@@ -66,7 +67,8 @@ class Store:
 
     def __init__(self, data: Path, engine: Engine) -> None:
         self.data = data
-        self.calibrations = CalibrationRecord(engine)
+        self.changes = Changes(data, engine)
+        self.calibrations = CalibrationRecord(self.changes)
         self._engine = engine
         self._watch: sqlite3.Connection | None = None
         self._watch_lock = threading.Lock()
@@ -113,7 +115,9 @@ class Store:
 
         with plain_errors(self._engine), self._engine.begin() as connection:
             last = select(func.max(InspectionTable.attempt)).where(InspectionTable.shell_id == inspection.shell_id)
-            inspection = replace(inspection, attempt=(connection.execute(last).scalar() or 0) + 1, inspection_id=None)
+            attempt = (connection.execute(last).scalar() or 0) + 1
+            after_change = head_words(*last_change(connection))
+            inspection = replace(inspection, attempt=attempt, inspection_id=None, after_change=after_change)
             arrays: Arrays = []
             plain = to_plain(replace(inspection, measurement=replace(measurement, ribbons=())), arrays)
             worst = inspection.verdict.worst
@@ -138,6 +142,7 @@ class Store:
             connection.execute(insert(ArraysTable), {"inspection_id": inspection_id, "content": pack(arrays)})
             search.keep_for_counting(connection, inspection, inspection_id)
             readings.keep(connection, inspection, inspection_id)
+            see_last_change(connection, inspection_id)
             for row in rows:
                 connection.execute(insert(PictureTable), {**row, "inspection_id": inspection_id})
         return replace(inspection, inspection_id=inspection_id)

@@ -22,6 +22,7 @@ from edgeinspect.store.people import People
 from edgeinspect.store.state import State
 from edgeinspect.web import (
     calibrations_page,
+    changes_page,
     health,
     inspection_list,
     inspection_page,
@@ -30,6 +31,7 @@ from edgeinspect.web import (
     shift_page,
     sign_in,
     station_page,
+    tuning_page,
     upload,
 )
 from edgeinspect.web.board import Board
@@ -93,11 +95,13 @@ def create_app(
         inspection_list,
         inspection_page,
         shift_page,
+        tuning_page,
         calibrations_page,
         health,
         upload,
         sign_in,
         people_page,
+        changes_page,
     ):
         app.include_router(page.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

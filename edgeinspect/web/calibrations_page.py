@@ -4,18 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
-from fastapi import APIRouter, Request
-from fastapi.responses import HTMLResponse, Response
+from fastapi import APIRouter, Depends, Form, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from edgeinspect.measure.calibration_uncertainty import good_to
 from edgeinspect.measure.fixture import TrustLimits
 from edgeinspect.station.calibrations import seen_outline
-from edgeinspect.station.calibrations_in_use import KnownCalibration, known_calibrations
+from edgeinspect.station.calibrations_in_use import (
+    LONGEST_WORDS,
+    KnownCalibration,
+    go_back_to,
+    known_calibrations,
+    plain_words,
+)
 from edgeinspect.store.calibrations import CalibrationUse, Move
-from edgeinspect.web.look import age_s, age_words, local_time, parse_time
+from edgeinspect.store.inspections import Store
+from edgeinspect.store.people import Person, Role
+from edgeinspect.web.look import age_s, age_words, iso_time, local_time, parse_time
 from edgeinspect.web.parts import Parts, PartsHere
+from edgeinspect.web.sign_in import person
 
 LAST_INSPECTIONS = 400  # about a day of a busy cell
 WIDTH, HEIGHT, LEFT, RIGHT, TOP, FOOT = 1000.0, 320.0, 64.0, 20.0, 20.0, 34.0  # of the chart, in its own units
@@ -224,6 +233,21 @@ def calibrations_page(request: Request, parts: PartsHere) -> Response:
     return parts.pages.TemplateResponse(
         request, "calibrations.html", {"record": record, "drawn": drawn, "size": size, "here": "calibrations"}
     )
+
+
+@routes.post("/calibrations/use")
+def use(
+    parts: PartsHere,
+    who: Annotated[Person, Depends(person(Role.ENGINEER, Role.QUALITY))],
+    calibration_id: Annotated[str, Form(max_length=200)],
+    why: Annotated[str, Form(max_length=LONGEST_WORDS)],
+) -> Response:
+    """Measure with an older calibration from now on."""
+    with Store.open(parts.data) as store:
+        reason = plain_words("why", why)
+        at = iso_time(parts.clock())
+        go_back_to(parts.station, parts.data, store, calibration_id, who.name, reason, at, who.role)
+    return RedirectResponse("/calibrations", status_code=303)
 
 
 @routes.get("/calibrations.json")

@@ -74,6 +74,7 @@ def _record(parts: Parts) -> HealthRecord:
         Reading(
             "Record (database)", database_ok, database, "Check the disk and the folder; restore the copy on a spare PC."
         ),
+        _changes(parts),
         Reading(
             "Disk", free_gb >= DISK_LOW_GB, f"{free_gb:.1f} GB free", "Make room: below 5 GB pictures may not be kept."
         ),
@@ -99,6 +100,18 @@ def _record(parts: Parts) -> HealthRecord:
         last_inspection_at=last_at,
         readings=readings,
     )
+
+
+def _changes(parts: Parts) -> Reading:
+    """Looked through anew each time: what was edited by hand does not announce itself."""
+    what, action = "Record of changes", "Somebody wrote into the record: find out who, and compare it with a back-up."
+    try:
+        checked = parts.changes.check()
+    except StoreError as error:
+        return Reading(what, False, str(error), "Check the disk and the folder; restore the copy on a spare PC.")
+    more = f" (and {len(checked.problems) - 1} more)" if len(checked.problems) > 1 else ""
+    words = f"intact, {checked.rows} changes" if checked.intact else checked.problems[0] + more
+    return Reading(what, checked.intact, words, action)
 
 
 def _existing(path: Path) -> Path:

@@ -1,0 +1,54 @@
+"""The record of changes on its page and on the health page; going back to a calibration by a named person."""
+
+from __future__ import annotations
+
+import sqlite3
+
+import httpx
+
+from .conftest import Live, Plant
+from .signing import add_people, browser_of
+
+EVA, QUIN, OLU = "Eva Engineer", "Quin Quality", "Olu Operator"
+
+
+def reading(client: httpx.Client) -> tuple[bool, str]:
+    readings = {one["what"]: one for one in client.get("/health.json").json()["readings"]}
+    return readings["Record of changes"]["well"], readings["Record of changes"]["words"]
+
+
+def test_intact_or_not_is_said_on_both_pages(plant: Plant, client: httpx.Client) -> None:
+    assert "Nothing has been changed yet." in client.get("/changes").text
+    add_people(plant)
+    assert reading(client) == (True, "intact, 4 changes")
+    assert "The record is intact" in client.get("/changes").text
+    with sqlite3.connect(plant.data / "record.sqlite") as record:
+        record.execute("DROP TRIGGER change_no_delete")
+        record.execute("DELETE FROM change WHERE change_id = 4")
+    record.close()
+    sentence = "row 4 of the record of changes: removed at the end (changes.head names row 4)"
+    assert reading(client) == (False, sentence)
+    assert not client.get("/health.json").json()["well"]
+    assert sentence[1:] in client.get("/changes").text and client.get("/changes.json").json()["problems"] == [sentence]
+
+
+def test_words_that_try_to_be_markup_stay_words(plant: Plant, live: Live, client: httpx.Client) -> None:
+    add_people(plant)
+    with browser_of(live, "Ada Admin") as ada:
+        ada.post("/people", name="Kim <b>bold</b>", role="operator", password="a cup of cold tea")
+    page = client.get("/changes").text
+    assert "<b>bold" not in page and "Kim &lt;b&gt;bold" in page
+
+
+def test_a_calibration_is_chosen_by_a_named_person(plant: Plant, live: Live, client: httpx.Client) -> None:
+    add_people(plant)
+    form = {"calibration_id": "top-1", "why": "the lens is back"}
+    assert client.post("/calibrations/use", data=form).status_code == 401
+    with browser_of(live, OLU) as olu:
+        assert olu.post("/calibrations/use", **form).status_code == 403
+    for name in (EVA, QUIN):
+        with browser_of(live, name) as browser:
+            answer = browser.post("/calibrations/use", **form)
+            assert answer.status_code == 400 and "there is no calibration 'top-1'" in answer.text
+            assert browser.post("/calibrations/use", calibration_id="top-1", why="  ").status_code == 400
+    assert plant.store.calibrations.uses() == ()
