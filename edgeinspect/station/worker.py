@@ -145,7 +145,7 @@ class Worker:
         made, asked = self._changeover, inspection.expected
         if made is None or made.confirmed_at is not None or inspection.inspection_id is None:
             return
-        if inspection.measured and (made.shell, made.variant) == (asked.shell, asked.variant):
+        if inspection.fits and (made.shell, made.variant) == (asked.shell, asked.variant):
             self._state.confirm(made.changeover_id, inspection.inspection_id, self._now())
 
     def _doubts(self) -> list[Stop]:

@@ -14,6 +14,7 @@ from edgeinspect.conformity import Answer
 from edgeinspect.errors import InputError
 from edgeinspect.station.shifts import Shift
 from edgeinspect.store.search import LengthRead, Wanted
+from edgeinspect.store.state import Changeover
 from edgeinspect.web.inspection_list import AnswerCount, answer_counts, list_url, red_rows, utc_text
 from edgeinspect.web.look import LOOKS, iso_time, parse_time
 from edgeinspect.web.parts import Parts, PartsHere
@@ -49,6 +50,18 @@ class LengthRow:
 
 
 @dataclass(frozen=True)
+class ChangeoverRow:
+    """The station was set to another shell or decal variant."""
+
+    at: str
+    who: str  # from where; nobody logs in at a station
+    shell: str
+    variant: str
+    confirmed_at: str | None  # by the first shell that fitted; None: by none
+    confirmed_url: str | None
+
+
+@dataclass(frozen=True)
 class ShiftRecord:
     """``/shift.json``. Times are ISO 8601, UTC; a shift ends where the next begins."""
 
@@ -67,6 +80,7 @@ class ShiftRecord:
     warnings: list[str]
     reds: list[PlaceRow]
     plans: list[PlanDrawing]
+    changeovers: list[ChangeoverRow]  # newest first
     lengths: list[LengthRow]
     length_note_mm: float
 
@@ -112,9 +126,15 @@ def _record(parts: Parts, day: str, name: str, path: str) -> ShiftRecord:
         warnings=_warnings(reds),
         reds=reds,
         plans=parts.plans.drawings(reds),
+        changeovers=[_changeover(one) for one in parts.state.changeovers(wanted.since or "", wanted.until or "")],
         lengths=_lengths(parts.store.lengths(wanted), shift, note_mm),
         length_note_mm=note_mm,
     )
+
+
+def _changeover(made: Changeover) -> ChangeoverRow:
+    url = None if made.confirmed_by is None else f"/inspections/{made.confirmed_by}"
+    return ChangeoverRow(made.at, made.who, made.shell, made.variant, made.confirmed_at, url)
 
 
 def _local(moment: datetime) -> str:

@@ -12,7 +12,7 @@ import pytest
 from edgeinspect.conformity import Answer, Verdict
 from edgeinspect.geometry import PlaneShift
 from edgeinspect.inspection import Expected
-from edgeinspect.measure.measurement import Alignment, ShellMeasurement, Stop
+from edgeinspect.measure.measurement import Alignment, DecalResult, ShellMeasurement, Stop
 from edgeinspect.shell.definition import Check
 from edgeinspect.station import run
 from edgeinspect.station import worker as worker_module
@@ -72,8 +72,11 @@ def test_the_first_shell_that_fits_confirms_it(line: Line, picture_of: PictureOf
     line.cell.state.expect(Expected("panel-left", "blue"), line.cell.now(), "station page at 10.0.0.7")
     assert line.look(picture_of, stops=(WRONG_HAND,)).confirmed_at is None
     assert line.look(picture_of).confirmed_at is None, "a picture in which no cut was found"
-    confirmed = line.look(picture_of, cut=CUT, stops=(WET,))
-    assert confirmed.confirmed_by == 3 and confirmed.confirmed_at is not None
+    other = DecalResult("badge", True, found_variant="sport")
+    assert line.look(picture_of, cut=CUT, decals=(other,)).confirmed_at is None, "the decal of another variant"
+    right = replace(other, found_variant="standard")  # that of nothing_found
+    confirmed = line.look(picture_of, cut=CUT, stops=(WET,), decals=(right,))
+    assert confirmed.confirmed_by == 4 and confirmed.confirmed_at is not None
     assert line.look(picture_of, cut=CUT) == confirmed
 
 

@@ -16,6 +16,7 @@ import pytest
 from sqlalchemy import Engine, event
 
 from edgeinspect.conformity import Answer, Finding
+from edgeinspect.inspection import Expected
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.station.shifts import shift_plan
 from edgeinspect.store.inspections import Store
@@ -206,6 +207,20 @@ def _columns(finding: Finding) -> tuple[Any, ...]:
 
 def shells(client: httpx.Client, **asked: str) -> list[str]:
     return [row["shell_id"] for row in client.get("/inspections.json", params=asked).json()["inspections"]]
+
+
+def test_the_shift_tells_what_the_station_was_set_to(plant: Plant, client: httpx.Client) -> None:
+    plant.state.expect(Expected("toplid", "standard"), plant.now(), "station page at 10.0.0.7")
+    plant.save("good")
+    plant.state.confirm(1, 1, plant.now())
+    plant.state.expect(Expected("hatch", ""), plant.now(), "the command line")
+    rows = client.get("/shift.json").json()["changeovers"]
+    assert [(one["shell"], one["who"], one["confirmed_url"]) for one in rows] == [
+        ("hatch", "the command line", None),
+        ("toplid", "station page at 10.0.0.7", "/inspections/1"),
+    ]
+    page = client.get("/shift").text
+    assert "What was the station set to?" in page and "not confirmed" in page
 
 
 def test_flaws_are_found_by_place_and_by_reason(plant: Plant, client: httpx.Client) -> None:
