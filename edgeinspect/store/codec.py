@@ -15,7 +15,7 @@ import math
 import types
 import typing
 import zlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -118,17 +118,26 @@ def pack(arrays: Sequence[NDArray[Any]]) -> bytes:
 
 def unpack(content: bytes) -> Arrays:
     """The arrays of ``pack``, read-only. Raises StoreError if the bytes are damaged."""
+    return list(unpack_some(content).values())
+
+
+def unpack_some(content: bytes, which: Container[int] | None = None) -> dict[int, NDArray[Any]]:
+    """The arrays of ``pack`` by their number, read-only; only those of ``which``, in a fraction of the time.
+
+    Raises StoreError if the bytes are damaged.
+    """
     try:
         end = content.index(b"\n", 0, _HEADER_LIMIT)
         header, body = json.loads(content[:end]), zlib.decompress(content[end + 1 :])
-        arrays, start = [], 0
-        for item in header:
+        arrays, start = {}, 0
+        for number, item in enumerate(header):
             dtype, shape = np.dtype(item["dtype"]), tuple(item["shape"])
             size = math.prod(shape) * dtype.itemsize
-            planes = np.frombuffer(body, np.uint8, count=size, offset=start).reshape(dtype.itemsize, -1)
-            array = np.ascontiguousarray(planes.T).reshape(-1).view(dtype).reshape(shape)
-            array.setflags(write=False)
-            arrays.append(array)
+            if which is None or number in which:
+                planes = np.frombuffer(body, np.uint8, count=size, offset=start).reshape(dtype.itemsize, -1)
+                array = np.ascontiguousarray(planes.T).reshape(-1).view(dtype).reshape(shape)
+                array.setflags(write=False)
+                arrays[number] = array
             start += size
         if start != len(body):
             raise ValueError("its length is wrong")
