@@ -49,6 +49,17 @@ def top_camera() -> TrueCamera:
     return TrueCamera(1600, 1200, 3004.2, 3003.1, 805.3, 594.6, (-0.121, 0.103, 3.1e-4, -2.7e-4, 0.0), pose)
 
 
+def rear_camera() -> TrueCamera:
+    """A second one above the rear half (y from -12 to 186 mm): nearer, so finer; marks 0, 1, 4, 5 and 7 lie in it."""
+    pose = looking_at((-10.0, 92.0, 780.0), (-2.0, 87.6, 0.0), roll_deg=-0.25)
+    return TrueCamera(1760, 720, 2761.3, 2760.2, 874.1, 363.8, (-0.108, 0.091, -2.2e-4, 3.4e-4, 0.0), pose)
+
+
+def cameras() -> dict[str, TrueCamera]:
+    """The station's cameras by name."""
+    return {"top": top_camera(), "rear": rear_camera()}
+
+
 def mark_corners_mm(mark: int) -> Array:
     """Corners (4, 3) of the black square: top left, top right, bottom right, bottom left as the camera sees them."""
     x, y, side = MARKS_MM[mark]

@@ -17,11 +17,14 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from edgeinspect.geometry import Array
-from edgeinspect.simulate import badge, bench, toplid
+from edgeinspect.simulate import badge, bench
 from edgeinspect.simulate.camera import TrueCamera
 from edgeinspect.simulate.coverage import coverage
+from edgeinspect.simulate.flaws import STRAND_WIDTH_MM
+from edgeinspect.simulate.form import PIP_DIAMETER_MM, PIP_WALL
 from edgeinspect.simulate.light import exposed, fall_off
 from edgeinspect.simulate.scene import CutShell, Scene
+from edgeinspect.simulate.unrolled import unrolled
 
 FINE = 3  # fine pixels per pixel, each way
 LINE_STEP_MM = (
@@ -204,17 +207,22 @@ def _paint_shell(canvas: _Canvas, shell: CutShell) -> None:
     holes = [area for name, area in solid.items() if name != "rim"]
     silhouette = solid["rim"].difference(shapely.union_all(holes))
     face = shapely.Polygon(upper["rim"], [upper[n] for n in upper if n != "rim"])
-    canvas.paint((_rings(silhouette), BRIGHTNESS["cut"]), (_rings(face), BRIGHTNESS["face"]))
+    tone = shell.form.albedo / bench.ALBEDO["shell"]
+    canvas.paint((_rings(silhouette), tone * BRIGHTNESS["cut"]), (_rings(face), tone * BRIGHTNESS["face"]))
     if shell.decal is not None:
         _paint_decal(canvas, shell)
     angles = np.arange(720) * (2 * np.pi / 720)
-    for place, centre in enumerate(toplid.pip_tops_mm()):
+    for place, centre in enumerate(shell.form.pip_tops_mm()):
         areas = []
-        for radius in (toplid.pip_base_radius_mm(place, angles), np.full(720, toplid.PIP_DIAMETER_MM / 2)):
-            height = centre[2] - toplid.PIP_WALL * (radius - toplid.PIP_DIAMETER_MM / 2)
+        for radius in (shell.form.pip_base_radius_mm(place, angles), np.full(720, PIP_DIAMETER_MM / 2)):
+            height = centre[2] - PIP_WALL * (radius - PIP_DIAMETER_MM / 2)
             ring = np.column_stack([centre[0] + radius * np.cos(angles), centre[1] + radius * np.sin(angles), height])
             areas.append(_rings(shapely.Polygon(canvas.to_fine(shell.to_fixture(ring)))))
-        canvas.paint((areas[0], BRIGHTNESS["pip_wall"]), (areas[1], BRIGHTNESS["pip_top"]))
+        canvas.paint((areas[0], tone * BRIGHTNESS["pip_wall"]), (areas[1], tone * BRIGHTNESS["pip_top"]))
+    for middle in shell.strands():
+        px_per_mm = FINE * canvas.camera.fx_px / float(canvas.camera.pose.apply(middle)[:, 2].mean())
+        strand = shapely.LineString(canvas.to_fine(middle)).buffer(STRAND_WIDTH_MM / 2 * px_per_mm, cap_style="flat")
+        canvas.paint((_rings(strand), tone * BRIGHTNESS["face"]))
 
 
 def _rings(area: shapely.Polygon | shapely.MultiPolygon) -> list[Array]:
@@ -230,40 +238,40 @@ def _rings(area: shapely.Polygon | shapely.MultiPolygon) -> list[Array]:
 
 
 def _paint_decal(canvas: _Canvas, shell: CutShell) -> None:
-    """The artwork where its fine pixels see it: each fine pixel's ray meets the cylinder, unrolled into the artwork."""
-    decal = shell.decal
+    """The artwork where its fine pixels see it: each fine pixel's ray meets the sheet, unrolled into the artwork."""
+    decal, place, patch = shell.decal, shell.form.decal, unrolled(shell.form)
     assert decal is not None
-    ink, opacity = badge.badge_reflectance()
-    width, height = toplid.DECAL_SIZE_MM
+    ink, opacity = badge.reflectance(place.artworks[shell.variant])
+    width, height = place.size_mm
     c, s = np.cos(np.deg2rad(decal.rotation_deg)), np.sin(np.deg2rad(decal.rotation_deg))
     corners = (
         np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * [width / 2 + 1, height / 2 + 1] @ np.array([[c, s], [-s, c]])
     )
-    u, around = corners[:, 0] + decal.dx_mm, (corners[:, 1] + decal.dy_mm + toplid.DECAL_V_MM) / toplid.RADIUS_MM
-    on_sheet = np.column_stack([u, toplid.RADIUS_MM * np.sin(around), toplid.RADIUS_MM * (np.cos(around) - 1.0)])
+    on_sheet = patch.points(corners[:, 0] + decal.dx_mm, corners[:, 1] + decal.dy_mm)
     window = canvas.window([canvas.to_fine(shell.to_fixture(on_sheet))])
     if window is None:
         return
     left, top, right, bottom = window
     column, row = np.meshgrid(np.arange(left, right), np.arange(top, bottom))
     x, y = canvas.camera.ideal((column - (FINE - 1) / 2) / FINE, (row - (FINE - 1) / 2) / FINE)
-    turn = (shell.seating.rotation.T @ canvas.camera.pose.rotation.T).tolist()  # camera -> shell
-    dx, dy, dz = (turn[k][0] * x + turn[k][1] * y + turn[k][2] for k in range(3))
-    start = shell.to_shell(canvas.camera.centre_mm[None, :])[0]
-    # nearest meeting with the cylinder y^2 + (z + R)^2 = R^2
-    a = dy**2 + dz**2
-    b = dy * start[1] + dz * (start[2] + toplid.RADIUS_MM)
-    rest = start[1] ** 2 + (start[2] + toplid.RADIUS_MM) ** 2 - toplid.RADIUS_MM**2
-    reach = (-b - np.sqrt(np.maximum(b * b - a * rest, 0.0))) / a
-    u = start[0] + reach * dx - decal.dx_mm
-    v = (
-        toplid.RADIUS_MM * np.arcsin(np.clip((start[1] + reach * dy) / toplid.RADIUS_MM, -1, 1))
-        - toplid.DECAL_V_MM
-        - decal.dy_mm
-    )
+    u, v = patch.at(_met(canvas.camera, shell, x, y, float(patch.origin[2])))
+    u, v = u - decal.dx_mm, v - decal.dy_mm
     along, up = c * u + s * v, -s * u + c * v
     at = [(height / 2 - up) * badge.PX_PER_MM - 0.5, (along + width / 2) * badge.PX_PER_MM - 0.5]
     seen_ink = map_coordinates(ink, at, order=1, mode="nearest")
     share = map_coordinates(opacity, at, order=1, mode="constant")
     under = canvas.values[top:bottom, left:right]
     under += (share * (seen_ink - under)).astype(np.float32)
+
+
+def _met(camera: TrueCamera, shell: CutShell, x: Array, y: Array, first_z_mm: float) -> Array:
+    """Where the rays of ideal image points (H, W) meet the show face (H, W, 3), shell frame at 20 degC: Newton."""
+    turn = (shell.seating.rotation.T @ camera.pose.rotation.T).tolist()  # camera -> shell
+    dx, dy, dz = (turn[k][0] * x + turn[k][1] * y + turn[k][2] for k in range(3))
+    start, sheet = shell.to_shell(camera.centre_mm[None, :])[0], shell.form.sheet
+    reach = (first_z_mm - start[2]) / dz
+    for _ in range(4):
+        at_x, at_y = start[0] + reach * dx, start[1] + reach * dy
+        sx, sy = sheet.slopes(at_x, at_y)
+        reach = reach - (start[2] + reach * dz - sheet.z(at_x, at_y)) / (dz - sx * dx - sy * dy)
+    return np.stack([start[0] + reach * dx, start[1] + reach * dy, start[2] + reach * dz], axis=-1)

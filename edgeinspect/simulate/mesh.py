@@ -4,6 +4,7 @@ the truth.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -13,7 +14,9 @@ from numpy.typing import NDArray
 from scipy.spatial import Delaunay
 
 from edgeinspect.geometry import Array, Pose
-from edgeinspect.simulate import bench, toplid
+from edgeinspect.simulate import bench
+from edgeinspect.simulate.flaws import STRAND_THICK_MM, STRAND_WIDTH_MM
+from edgeinspect.simulate.form import PIP_DIAMETER_MM, PIP_WALL, Form
 from edgeinspect.simulate.scene import CutShell
 
 Faces = NDArray[np.int64]
@@ -98,10 +101,11 @@ def shell_mesh(shell: CutShell) -> Mesh:
     upper = {name: shell.lifted(curve.xy_mm) for name, curve in curves.items()}
     lower = {name: shell.lifted(curve.xy_mm, back=True) for name, curve in curves.items()}
     plan = {name: shell.to_shell(points)[:, :2] for name, points in upper.items()}  # where the surface is simple
-    points, triangles, kinds = _triangulated(plan)
-    back = shell.to_fixture(np.column_stack([points, toplid.back_z(points[:, 0], points[:, 1])]))
+    form = shell.form
+    points, triangles, kinds = _triangulated(plan, form)
+    back = shell.to_fixture(np.column_stack([points, form.sheet.back_z(points[:, 0], points[:, 1])]))
     back[: sum(map(len, lower.values()))] = np.vstack(list(lower.values()))
-    downwards = -shell.seating.turn(toplid.surface_normal(points[:, 0], points[:, 1]))
+    downwards = -shell.seating.turn(form.sheet.normal(points[:, 0], points[:, 1]))
     return joined(
         [
             *(_surface_part(shell, points, triangles[kinds == kind], kind) for kind in _UPWARD),
@@ -111,17 +115,18 @@ def shell_mesh(shell: CutShell) -> Mesh:
     )
 
 
-def _triangulated(plan: dict[str, Array]) -> tuple[Array, Faces, NDArray[np.int64]]:
+def _triangulated(plan: dict[str, Array], form: Form) -> tuple[Array, Faces, NDArray[np.int64]]:
     """Points (V, 2) of the shell in plan, the boundary curves' first, triangles (F, 3), and each one's upward layer."""
     material = shapely.Polygon(plan["rim"], [plan[n] for n in plan if n != "rim"])
     angles = np.arange(PIP_POINTS) * (2 * np.pi / PIP_POINTS)
     tops, bases = [], []
-    for place, centre in enumerate(toplid.pip_tops_mm()):
+    for place, centre in enumerate(form.pip_tops_mm()):
         around = np.column_stack([np.cos(angles), np.sin(angles)])
-        tops.append(centre[:2] + toplid.PIP_DIAMETER_MM / 2 * around)
-        bases.append(centre[:2] + toplid.pip_base_radius_mm(place, angles)[:, None] * around)
+        tops.append(centre[:2] + PIP_DIAMETER_MM / 2 * around)
+        bases.append(centre[:2] + form.pip_base_radius_mm(place, angles)[:, None] * around)
     boundaries = [*plan.values(), *tops, *bases]
-    gx, gy = np.meshgrid(np.arange(-204.0, 204.1, GRID_MM), np.arange(-154.0, 154.1, GRID_MM))
+    (half_x, half_y) = (side / 2 + GRID_MM for side in form.extent_mm)
+    gx, gy = np.meshgrid(np.arange(-half_x, half_x + 0.1, GRID_MM), np.arange(-half_y, half_y + 0.1, GRID_MM))
     grid = np.column_stack([gx.ravel(), gy.ravel()])
     keep = shapely.contains_xy(material.buffer(-4.2), grid[:, 0], grid[:, 1])
     free = np.vstack([*_rings(material), grid[keep]])
@@ -151,18 +156,19 @@ def _surface_part(shell: CutShell, plan: Array, triangles: Faces, kind: Layer) -
     """One upward layer with its own vertices and analytic normals."""
     used, faces = np.unique(triangles, return_inverse=True)
     xy = plan[used]
-    points, normals = toplid.on_surface(xy), toplid.surface_normal(xy[:, 0], xy[:, 1])
-    if kind != Layer.FACE:
-        centres = toplid.pip_tops_mm()
+    form = shell.form
+    points, normals = form.sheet.on(xy), form.sheet.normal(xy[:, 0], xy[:, 1])
+    if kind != Layer.FACE and len(xy):
+        centres = form.pip_tops_mm()
         away = xy[:, None, :] - centres[None, :, :2]
         nearest = np.argmin(np.sum(away**2, axis=2), axis=1)
         radial = away[np.arange(len(xy)), nearest]
         radius = np.linalg.norm(radial, axis=1)
-        points[:, 2] = centres[nearest, 2] - toplid.PIP_WALL * np.maximum(radius - toplid.PIP_DIAMETER_MM / 2, 0.0)
+        points[:, 2] = centres[nearest, 2] - PIP_WALL * np.maximum(radius - PIP_DIAMETER_MM / 2, 0.0)
         if kind == Layer.PIP_TOP:
             normals = np.tile([0.0, 0.0, 1.0], (len(xy), 1))
         else:
-            normals = np.column_stack([toplid.PIP_WALL * radial / radius[:, None], np.ones(len(xy))])
+            normals = np.column_stack([PIP_WALL * radial / radius[:, None], np.ones(len(xy))])
             normals /= np.linalg.norm(normals, axis=1, keepdims=True)
     return Mesh(
         shell.to_fixture(points),
@@ -212,8 +218,8 @@ def box(
     return flat_mesh(corners if pose is None else pose.apply(corners), faces, layer)
 
 
-def bench_mesh(nests_in: bool) -> Mesh:
-    """The plate and, if a shell lies in the fixture, the blocks that carry its ends (lifted out for the board)."""
+def bench_mesh(nests_mm: Sequence[tuple[float, float]]) -> Mesh:
+    """The plate and the blocks that carry a shell's ends (lifted out for the board)."""
     h = PLATE_HALF_MM
     plate = flat_mesh(
         np.array([[-h, -h, 0.0], [h, -h, 0.0], [h, h, 0.0], [-h, h, 0.0]]),
@@ -221,7 +227,7 @@ def bench_mesh(nests_in: bool) -> Mesh:
         Layer.PLATE,
     )
     nests = []
-    for x, y in bench.NESTS_MM if nests_in else ():
+    for x, y in nests_mm:
         inner = x - np.sign(x) * bench.NEST_DEPTH_MM
         half = bench.NEST_WIDTH_MM / 2
         nests.append(box((min(x, inner), y - half, 0.0), (max(x, inner), y + half, bench.NEST_TOP_MM), Layer.NEST))
@@ -236,10 +242,10 @@ def board_mesh(pose: Pose) -> Mesh:
     return joined([front, box((-w / 2, -h / 2, -t), (w / 2, h / 2, -0.001), Layer.BOARD_SIDE, pose)])
 
 
-def chip_meshes(seed: int, count: int = 7) -> Mesh | None:
+def chip_meshes(seed: int, form: Form, count: int = 7) -> Mesh | None:
     """Curls of swarf on the plate, well away from the rim and from the printed marks."""
     random = np.random.default_rng(seed)
-    rim = shapely.Polygon(toplid.rim().xy_mm).buffer(17.0)
+    rim = shapely.Polygon(form.rim().xy_mm).buffer(17.0)
     kept_clear = [
         shapely.box(x - s / 2 - 9, y - s / 2 - 9, x + s / 2 + 9, y + s / 2 + 9) for x, y, s in bench.MARKS_MM.values()
     ]
@@ -265,12 +271,25 @@ def _curl(random: np.random.Generator, x: float, y: float) -> Mesh:
     middle += [x, y] - middle.mean(axis=0)
     outward = np.column_stack([np.cos(angle), np.sin(angle)]) * (np.linspace(0.4, 1, 16) * width / 2)[:, None]
     lift = np.linspace(0, random.uniform(0.0, 2.0), 16)
-    corners = [(middle + s * outward, lift + z) for s, z in ((-1, thick), (1, thick), (1, 0.0), (-1, 0.0))]
-    vertices = np.vstack([np.column_stack([xy, z]) for xy, z in corners])
+    return _ribbon(np.column_stack([middle, lift]), outward, thick)
+
+
+def strand_mesh(middle: Array) -> Mesh:
+    """A strand by its middle line (N, 3): it lies on what is below the line."""
+    run = np.gradient(middle[:, :2], axis=0)
+    run /= np.linalg.norm(run, axis=1, keepdims=True)
+    return _ribbon(middle, np.column_stack([-run[:, 1], run[:, 0]]) * (STRAND_WIDTH_MM / 2), STRAND_THICK_MM)
+
+
+def _ribbon(middle: Array, outward: Array, thick: float) -> Mesh:
+    """A bar of rectangular section along the middle of its underside (N, 3); ``outward`` (N, 2) is half its width."""
+    n = len(middle)
+    corners = [(s, z) for s, z in ((-1, thick), (1, thick), (1, 0.0), (-1, 0.0))]
+    vertices = np.vstack([middle + np.column_stack([s * outward, np.full(n, z)]) for s, z in corners])
     faces = []
     for a in range(4):
         b = (a + 1) % 4
-        for k in range(15):
-            faces += [[a * 16 + k, b * 16 + k, a * 16 + k + 1], [b * 16 + k, b * 16 + k + 1, a * 16 + k + 1]]
-    faces += [[0, 48, 16], [16, 48, 32], [15, 31, 63], [31, 47, 63]]
+        for k in range(n - 1):
+            faces += [[a * n + k, b * n + k, a * n + k + 1], [b * n + k, b * n + k + 1, a * n + k + 1]]
+    faces += [[0, 3 * n, n], [n, 3 * n, 2 * n], [n - 1, 2 * n - 1, 4 * n - 1], [2 * n - 1, 3 * n - 1, 4 * n - 1]]
     return flat_mesh(vertices, np.array(faces), Layer.CHIP)

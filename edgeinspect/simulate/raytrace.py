@@ -21,9 +21,9 @@ import mitsuba as mi
 import numpy as np
 
 from edgeinspect.geometry import Array
-from edgeinspect.simulate import bench
+from edgeinspect.simulate import bench, toplid
 from edgeinspect.simulate.light import fall_off, reference_radiance, sky_parts
-from edgeinspect.simulate.mesh import Layer, Mesh, bench_mesh, board_mesh, chip_meshes, joined, shell_mesh
+from edgeinspect.simulate.mesh import Layer, Mesh, bench_mesh, board_mesh, chip_meshes, joined, shell_mesh, strand_mesh
 from edgeinspect.simulate.scene import Scene
 
 mi.set_variant("llvm_ad_mono")
@@ -36,7 +36,7 @@ BOUNCES = 3
 STRIP_ROWS = 60
 # reflectance for light that bounces, mirror reflectance at right angles, roughness of the gloss, smoothing of the
 # light map [cells]
-_WHITE, _BLACK = bench.ALBEDO["white"], bench.ALBEDO["black"]
+_OF_THE_SHELL = (Layer.FACE, Layer.CUT, Layer.PIP_TOP, Layer.PIP_WALL, Layer.BACK, Layer.CHIP)
 _LOOKS: dict[Layer, tuple[float, float, float, float]] = {
     Layer.PLATE: (0.045, 0.012, 0.25, 2.0),
     Layer.FACE: (0.45, 0.045, 0.10, 3.0),
@@ -132,6 +132,9 @@ def _light_maps(scene: Scene, traced: _Traced, rounds: int) -> tuple[Array, Arra
     cells, layers = width * height, len(Layer)
     matt, gloss, weight = (dr.zeros(mi.Float, cells * layers) for _ in range(3))
     bounce, mirror, rough = (_table([_LOOKS[layer][k] for layer in Layer]) for k in range(3))
+    if scene.shell is not None:
+        darker = scene.shell.form.albedo / bench.ALBEDO["shell"]
+        bounce = _table([_LOOKS[layer][0] * (darker if layer in _OF_THE_SHELL else 1.0) for layer in Layer])
     for number in range(rounds):
         size = cells * 16
         random = _random(size, 7919 * number + scene.seed + 1)
@@ -210,10 +213,12 @@ def _smoothed(total: Array, count: Array, sigma: float) -> Array:
 def render(scene: Scene, quality: Quality = Quality()) -> Array:
     """The noise-free picture (H, W), 1.0 = a white tag at the fixture origin on the axis."""
     camera = scene.camera
-    parts = [bench_mesh(nests_in=scene.shell is not None)]
+    form = toplid.LID if scene.shell is None else scene.shell.form  # an empty fixture is the lid's
+    parts = [bench_mesh(form.nests_mm if scene.board is None else ())]
     if scene.shell is not None:
-        parts.append(shell_mesh(scene.shell))
-        chips = chip_meshes(scene.seed)
+        parts += [shell_mesh(scene.shell), *(strand_mesh(middle) for middle in scene.shell.strands())]
+    if scene.board is None:
+        chips = chip_meshes(scene.seed, form)
         parts += [chips] if chips is not None else []
     if scene.board is not None:
         parts.append(board_mesh(scene.board))

@@ -9,9 +9,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from edgeinspect.geometry import Array, PlaneShift, Pose, frozen
-from edgeinspect.simulate import bench, toplid
+from edgeinspect.simulate import toplid
 from edgeinspect.simulate.camera import TrueCamera
-from edgeinspect.simulate.toplid import TrimCurve
+from edgeinspect.simulate.flaws import Flaw, strand_middle
+from edgeinspect.simulate.form import EXPANSION_PER_K, REFERENCE_C, Form, TrimCurve
+from edgeinspect.simulate.plan import plan_normals
 
 
 @dataclass(frozen=True)
@@ -38,21 +40,24 @@ class CutShell:
     """A trimmed shell in the fixture. ``seating`` maps the shell frame, grown by temperature, into the fixture.
 
     The cutter works in the fixture: it follows the nominal outline at the nominal seating, moved by ``path`` (turn
-    about the fixture origin, then shift) and by ``rim_deviation_mm`` along the trim normal (even samples over the
-    rim's arc length, periodic). The material, its pips, surface and decal, lies at ``seating`` and is grown by 1 +
-    80e-6 (T - 20) about the shell origin.
+    about the fixture origin, then shift), by ``rim_deviation_mm`` along the trim normal (even samples over the rim's
+    arc length, periodic) and by ``flaws``. The material, its pips, surface and decal, lies at ``seating`` and is grown
+    by 1 + 80e-6 (T - 20) about the shell origin. Another kind of shell: ``form=hatch.HATCH, seating=hatch.SEATING``.
     """
 
-    seating: Pose = bench.NOMINAL_SEATING
-    temperature_c: float = toplid.REFERENCE_C
+    seating: Pose = toplid.LID.seating
+    temperature_c: float = REFERENCE_C
     path: PlaneShift = AS_DRAWN
     rim_deviation_mm: Array = field(default_factory=no_deviation)
     cutouts: dict[str, CutOutChange] = field(default_factory=dict)
     decal: PlaneShift | None = AS_DRAWN
+    flaws: tuple[Flaw, ...] = ()
+    form: Form = toplid.LID
+    variant: str = "standard"  # of the decal that is on it
 
     @property
     def growth(self) -> float:
-        return 1.0 + toplid.EXPANSION_PER_K * (self.temperature_c - toplid.REFERENCE_C)
+        return 1.0 + EXPANSION_PER_K * (self.temperature_c - REFERENCE_C)
 
     def to_fixture(self, shell_mm: Array) -> Array:
         """Points (N, 3) of the shell at 20 degC, in the fixture."""
@@ -62,15 +67,15 @@ class CutShell:
         return np.asarray(self.seating.inverse().apply(fixture_mm) / self.growth)
 
     def deviation_at(self, arc_mm: Array) -> Array:
-        """The cutter's deviation at rim arc lengths (N,) [mm], linear between the samples."""
-        count = len(self.rim_deviation_mm)
-        at = arc_mm / toplid.rim().length_mm * count
+        """The cutter's deviation at rim arc lengths (N,) [mm], linear between the samples, and the flaws'."""
+        count, length = len(self.rim_deviation_mm), self.form.rim().length_mm
         samples = np.append(self.rim_deviation_mm, self.rim_deviation_mm[0])
-        return np.asarray(np.interp(at, np.arange(count + 1), samples))
+        waves = np.interp(arc_mm / length * count, np.arange(count + 1), samples)
+        return np.asarray(waves + sum(flaw.deviation_at(arc_mm, length) for flaw in self.flaws))
 
     def lifted(self, xy_mm: Array, back: bool = False) -> Array:
         """Fixture plan points (N, 2) lifted along the fixture's z onto the seated shell's show or back face (N, 3)."""
-        height = toplid.back_z if back else toplid.surface_z
+        height = self.form.sheet.back_z if back else self.form.sheet.z
         points = np.column_stack([xy_mm, np.zeros(len(xy_mm))])
         for _ in range(6):
             shell = self.to_shell(points)
@@ -83,25 +88,50 @@ class CutShell:
         return np.asarray(self.path.pose().apply(at_nominal)[:, :2])
 
     def rim_xy(self) -> Array:
-        """The cut rim (N, 2) in fixture plan, one point for each vertex of the nominal rim."""
-        rim = toplid.rim()
-        return self._cut(rim.xy_mm + self.deviation_at(rim.arc_mm)[:, None] * rim.normals)
+        """The cut rim (N, 2) in fixture plan: one point for each vertex of the nominal rim, and more along flaws."""
+        rim = self.form.rim()
+        xy, normals, arc = rim.xy_mm, rim.normals, rim.arc_mm
+        if any(flaw.cut for flaw in self.flaws):
+            fine = np.concatenate([flaw.fine_arcs_mm() for flaw in self.flaws]) % rim.length_mm
+            fine = fine[np.abs(arc[np.searchsorted(arc, fine).clip(max=len(arc) - 1)] - fine) > 1e-6]
+            arc = np.union1d(arc, fine)
+            xy, normals = (
+                np.column_stack([np.interp(arc, rim.arc_mm, part[:, k], period=rim.length_mm) for k in range(2)])
+                for part in (xy, normals)
+            )
+            normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+        return self._cut(xy + self.deviation_at(arc)[:, None] * normals)
 
     def cutout_xy(self, name: str) -> Array | None:
         """The cut-out (N, 2) in fixture plan, or None where it was not cut."""
         change = self.cutouts.get(name, CutOutChange())
         if change.missing:
             return None
-        sizes = tuple(s + c for s, c in zip(toplid.cutout_sizes_mm(name), change.size_change_mm, strict=False))
-        return self._cut(toplid.cutout_xy_mm(name, sizes) + np.array([change.dx_mm, change.dy_mm]))
+        sizes = self.form.cutout_sizes_mm(name)
+        sizes = tuple(s + c for s, c in zip(sizes, change.size_change_mm, strict=False))
+        return self._cut(self.form.cutout_xy_mm(name, sizes) + np.array([change.dx_mm, change.dy_mm]))
 
     def curves(self) -> dict[str, TrimCurve]:
         """Every cut curve in fixture plan, by name."""
-        found = {"rim": TrimCurve("rim", self.rim_xy(), is_hole=False)}
-        for name in toplid.cutouts():
+        found = {"rim": TrimCurve("rim", self.rim_xy(), False, self.form.sheet)}
+        for name in self.form.cutouts():
             xy = self.cutout_xy(name)
             if xy is not None:
-                found[name] = TrimCurve(name, xy, is_hole=True)
+                found[name] = TrimCurve(name, xy, True, self.form.sheet)
+        return found
+
+    def strands(self) -> list[Array]:
+        """Middle lines (N, 3) in the fixture of the strands that lie on the show face and hang over its edge."""
+        rim, found = self.form.rim(), []
+        for flaw in self.flaws:
+            if flaw.cut:
+                continue
+            foot, normal = (
+                np.array([np.interp(flaw.arc_mm, rim.arc_mm, part[:, k], period=rim.length_mm) for k in range(2)])
+                for part in (rim.xy_mm, plan_normals(rim.xy_mm))
+            )
+            foot = self._cut((foot + self.deviation_at(np.array([flaw.arc_mm]))[0] * normal)[None, :])[0]
+            found.append(self.lifted(strand_middle(flaw, foot, normal)))
         return found
 
 

@@ -12,10 +12,11 @@ import mitsuba as mi
 import numpy as np
 
 from edgeinspect.geometry import Array, Pose
-from edgeinspect.simulate import bench, toplid
-from edgeinspect.simulate.badge import PX_PER_MM, badge_reflectance
+from edgeinspect.simulate import bench
+from edgeinspect.simulate.badge import PX_PER_MM, reflectance
 from edgeinspect.simulate.mesh import Layer
 from edgeinspect.simulate.scene import Scene
+from edgeinspect.simulate.unrolled import STEP_MM, Unrolled, unrolled
 
 GRAIN_PX_PER_MM, GRAIN_SIZE = 4.0, 2048
 
@@ -66,15 +67,20 @@ class Surfaces:
         self._cells = mi.UInt32(
             np.concatenate([bench.mark_cells(k).ravel() for k in sorted(bench.MARKS_MM)]).astype(np.uint32)
         )
-        ink, opacity = badge_reflectance()
-        self._ink, self._opacity = _Texture(ink), _Texture(opacity)
+        self._albedo = bench.ALBEDO["shell"] if scene.shell is None else scene.shell.form.albedo
+        if scene.shell is not None and scene.shell.decal is not None:
+            form = scene.shell.form
+            ink, opacity = reflectance(form.decal.artworks[scene.shell.variant])
+            self._ink, self._opacity = _Texture(ink), _Texture(opacity)
+            self._patch = unrolled(form)
+            self._more_u, self._more_v = _Texture(self._patch.more_u_mm), _Texture(self._patch.more_v_mm)
         self._board: Any = mi.UInt32(bench.board_print().ravel().astype(np.uint32)) if scene.board is not None else None
 
     def reflectance(self, layer: Any, point: Any) -> Any:
         """Share of the light that comes back from points of layers, matt part."""
         fine = self._fine_grain.wrapped(point.x * GRAIN_PX_PER_MM, point.y * GRAIN_PX_PER_MM)
         coarse = self._coarse_grain.wrapped(point.x * GRAIN_PX_PER_MM, point.y * GRAIN_PX_PER_MM)
-        shell = bench.ALBEDO["shell"] * (1 + 0.008 * fine + 0.006 * coarse)
+        shell = self._albedo * (1 + 0.008 * fine + 0.006 * coarse)
         if self._scene.shell is not None and self._scene.shell.decal is not None:
             ink, opacity = self._decal(point)
             shell = dr.select(layer == int(Layer.FACE), shell * (1 - opacity) + ink * opacity, shell)
@@ -105,19 +111,19 @@ class Surfaces:
         return dr.select(patch, bench.ALBEDO["patch"], result)
 
     def _decal(self, point: Any) -> tuple[Any, Any]:
-        """Ink and opacity of the decal at points of the show face: unroll the cylinder, then into the artwork."""
+        """Ink and opacity of the decal at points of the show face: unroll the sheet, then into the artwork."""
         shell, decal = self._scene.shell, self._scene.shell.decal if self._scene.shell else None
         assert shell is not None and decal is not None
-        x, y, _ = _transformed(shell.seating.inverse(), point)
-        u = x / shell.growth - decal.dx_mm
-        v = (
-            toplid.RADIUS_MM * dr.asin(dr.clip(y / shell.growth / toplid.RADIUS_MM, -1, 1))
-            - toplid.DECAL_V_MM
-            - decal.dy_mm
-        )
+        patch: Unrolled = self._patch
+        x, y, z = (c / shell.growth for c in _transformed(shell.seating.inverse(), point))
+        away = [c - o for c, o in zip((x, y, z), patch.origin.tolist(), strict=True)]
+        w, t = (sum(a * c for a, c in zip(axis, away, strict=True)) for axis in patch.axes[:2].tolist())
+        column, row = (w + patch.half_mm[0]) / STEP_MM, (t + patch.half_mm[1]) / STEP_MM
+        u, v = w + self._more_u.clipped(column, row, True), t + self._more_v.clipped(column, row, True)
+        u, v = u - decal.dx_mm, v - decal.dy_mm
         c, s = float(np.cos(np.deg2rad(decal.rotation_deg))), float(np.sin(np.deg2rad(decal.rotation_deg)))
         along, up = c * u + s * v, -s * u + c * v
-        width, height = toplid.DECAL_SIZE_MM
+        width, height = shell.form.decal.size_mm
         column, row = (along + width / 2) * PX_PER_MM - 0.5, (height / 2 - up) * PX_PER_MM - 0.5
         on = (dr.abs(along) < width / 2) & (dr.abs(up) < height / 2)
         return self._ink.clipped(column, row, on), dr.select(on, self._opacity.clipped(column, row, on), 0)

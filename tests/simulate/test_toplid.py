@@ -5,16 +5,20 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
+import cv2
 import ezdxf.filemanagement
 import numpy as np
 import pytest
 import shapely
+import trimesh
+from scipy.spatial import cKDTree
 
 from edgeinspect.simulate import badge, bench, mesh, toplid
+from edgeinspect.simulate.model_files import FORMS, shell_toml, surface_stl
 from edgeinspect.simulate.scene import CutShell
-from edgeinspect.simulate.toplid_files import shell_toml
+from edgeinspect.simulate.unrolled import unrolled
 
-MODEL = Path(__file__).parents[2] / "models" / "toplid"
+MODELS = Path(__file__).parents[2] / "models"
 
 
 def test_rim_area_is_the_drawings() -> None:
@@ -65,17 +69,78 @@ def test_mesh_is_closed_and_holds_the_cut_curves() -> None:
     assert toplid.SHEET_MM * area < volume < 1.2 * toplid.SHEET_MM * area  # a little more: the sheet is measured square
 
 
-def test_files_are_what_the_formulas_say() -> None:
-    drawing = ezdxf.filemanagement.readfile(MODEL / "outline.dxf")
+@pytest.mark.parametrize("name", list(FORMS))
+def test_files_are_what_the_formulas_say(name: str) -> None:
+    form, folder = FORMS[name], MODELS / name
+    drawing = ezdxf.filemanagement.readfile(folder / "outline.dxf")
     curves = {p.dxf.layer: np.array([v.dxf.location.xyz for v in p.vertices]) for p in drawing.query("POLYLINE")}
-    for curve in [toplid.rim(), *toplid.cutouts().values()]:
+    for curve in [form.rim(), *form.cutouts().values()]:
         assert np.abs(curves[curve.name] - curve.points_mm).max() < 1e-5
         inside = curves[f"{curve.name}_face"]
         distance = shapely.distance(shapely.points(inside[:, :2]), shapely.Polygon(curve.xy_mm).exterior)
         assert np.abs(distance - 5.0).max() < 0.01
-    assert (MODEL / "shell.toml").read_text(encoding="utf-8") == shell_toml()
-    assert tomllib.loads(shell_toml())["zone"][0]["words"] == "right end"
-    assert badge.badge_bgra().shape == (450, 1100, 4)
+    assert (folder / "shell.toml").read_text(encoding="utf-8") == shell_toml(form)
+    assert tomllib.loads(shell_toml(form))["zone"][0]["words"].startswith("right ")
+    for artwork in form.decal.artworks.values():
+        read = cv2.imread(str(folder / f"{artwork}.png"), cv2.IMREAD_UNCHANGED)
+        assert np.array_equal(read, badge.artwork_bgra(artwork))
+        assert read.shape == (*(round(10 * side) for side in form.decal.size_mm[::-1]), 4)
+    if form.decal.patch == "mesh":
+        assert (folder / "surface.stl").read_bytes() == surface_stl(form)
+
+
+def test_the_two_hands_are_mirror_images() -> None:
+    """By their drawings."""
+    plans = []
+    for name, side in (("toplid_left", -1.0), ("toplid_right", 1.0)):
+        drawing = ezdxf.filemanagement.readfile(MODELS / name / "outline.dxf")
+        found = {}
+        for line in drawing.query("POLYLINE"):
+            if not line.dxf.layer.endswith("_face"):
+                found[line.dxf.layer] = np.array([v.dxf.location.xyz for v in line.vertices]) * [side, 1.0, 1.0]
+        plans.append(found)
+    for curve, points in plans[0].items():
+        other = curve.replace("left", "x").replace("right", "left").replace("x", "right")
+        away = cKDTree(plans[1][other if other in plans[1] else curve]).query(points)[0]
+        assert len(points) == len(plans[1][other if other in plans[1] else curve])
+        assert away.max() < 2e-5, curve
+    words = [
+        tomllib.loads((MODELS / f"toplid_{hand}/shell.toml").read_text())["cutout"][-1] for hand in ("left", "right")
+    ]
+    assert [w["words"] for w in words] == ["vent hole, front left", "vent hole, front right"]
+    assert words[0]["centre_mm"] == [-words[1]["centre_mm"][0], words[1]["centre_mm"][1]]
+
+
+def test_the_surface_of_the_hands_decal_is_the_sheet() -> None:
+    """Read by trimesh. SOURCE: trimesh (trimesh.org), STL reader and nearest point on a mesh."""
+    for name in ("toplid_left", "toplid_right"):
+        mesh_read = trimesh.load(MODELS / name / "surface.stl")
+        assert isinstance(mesh_read, trimesh.Trimesh)
+        corners = np.asarray(mesh_read.vertices)
+        assert np.abs(toplid.surface_z(corners[:, 0], corners[:, 1]) - corners[:, 2]).max() < 1e-4
+        middles = np.asarray(mesh_read.triangles_center)
+        assert np.abs(toplid.surface_z(middles[:, 0], middles[:, 1]) - middles[:, 2]).max() < 0.004
+        assert (np.asarray(mesh_read.face_normals)[:, 2] > 0.8).all()
+
+
+def test_unrolling_keeps_lengths() -> None:
+    """The cylinder against its arc length; the doubly curved end against chords along the two sections."""
+    flat = unrolled(toplid.LID)
+    u, v = np.array([0.0, 30.0, -50.0]), np.array([20.0, -15.0, 10.0])
+    points = flat.points(u, v)
+    around = toplid.DECAL_V_MM + v
+    assert np.abs(points[:, 0] - u).max() < 1e-6
+    assert np.abs(points[:, 1] - toplid.RADIUS_MM * np.sin(around / toplid.RADIUS_MM)).max() < 1e-4
+    end = unrolled(toplid.RIGHT)
+    up = np.linspace(0.0, 18.0, 2001)
+    along = np.linspace(0.0, 45.0, 2001)
+    column = end.points(np.zeros_like(up), up)
+    row = end.points(along, np.full_like(along, 18.0))
+    for line, length in ((column, 18.0), (row, 45.0)):
+        assert np.linalg.norm(np.diff(line, axis=0), axis=1).sum() == pytest.approx(length, abs=2e-4)
+    up_axis = end.axes[1]
+    assert np.ptp(row @ up_axis) < 1e-6  # the section lies square to up
+    assert np.abs((column - end.origin) @ end.axes[0]).max() < 1e-3  # and the first one in the plane of normal and up
 
 
 def test_station_file_holds_the_benchs_marks(sample_images: Path) -> None:
