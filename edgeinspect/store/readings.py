@@ -76,7 +76,7 @@ def newest(wanted: Wanted, limit: int) -> Select[*tuple[Any, ...]]:
         ReadingTable.content,
     )
     query = select(*columns).join(ReadingTable, ReadingTable.inspection_id == InspectionTable.inspection_id)
-    return wanted.narrow(query).order_by(InspectionTable.inspection_id.desc()).limit(limit)
+    return wanted.narrow(query).order_by(InspectionTable.finished_at.desc(), InspectionTable.inspection_id.desc()).limit(limit)
 
 
 def population(rows: Sequence[Any], layouts: dict[int, str], limit: int, same_shell_h: float) -> Population:

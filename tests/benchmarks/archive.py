@@ -204,6 +204,8 @@ def _slim(plain: dict[str, Any]) -> dict[str, Any]:
         found["measurement"][name] = []
     for name in ("cut", "seating", "best_fit", "path_shift", "path_rotation"):
         found["measurement"][name] = None
+    for view in found["measurement"]["views"]:
+        view["fixture_pose"] = None
     return found
 
 

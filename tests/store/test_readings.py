@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -9,12 +10,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from alembic import command
+from alembic.config import Config
 
 from edgeinspect.conformity import SEVERITY, Answer, judge
 from edgeinspect.process.limits import limits_of
 from edgeinspect.process.readings import Seen
 from edgeinspect.process.what_if import severities
 from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.store.database import open_engine
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.search import Wanted
 from tests.web.sample_inspections import KINDS, make_inspection
@@ -93,19 +97,37 @@ def test_only_the_last_look_at_a_shell_counts(tmp_path: Path, lid: ShellDefiniti
         assert store.population(Wanted(shell="hatch"), 5).shell_ids == ()
 
 
-def test_a_migration_finds_the_same_as_saving_keeps(store: Store, lid: ShellDefinition) -> None:
-    file = store.data / "record.sqlite"
-    record = sqlite3.connect(file)
-    tables = {
-        "reading": "SELECT inspection_id, characteristics, held, content FROM reading JOIN layout USING (layout_id)",
-        "finding": "SELECT * FROM finding",
-    }
-    saved = {name: sorted(record.execute(query).fetchall()) for name, query in tables.items()}
-    assert len(saved["reading"]) == len(KINDS)
-    record.executescript("DROP TABLE reading; DROP TABLE layout; UPDATE alembic_version SET version_num = '0006'")
+def test_a_migration_finds_the_same_as_saving_keeps(store: Store, tmp_path: Path) -> None:
+    """The same inspections in a record as it was before there were such tables."""
+    old = tmp_path / "old"
+    old.mkdir()
+    engine = open_engine(old, read_only=False)
+    config = Config()
+    config.set_main_option("script_location", "edgeinspect.store:migrations")
+    config.set_main_option("path_separator", "os")
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0006")
+    engine.dispose()
+    record = sqlite3.connect(old / "record.sqlite")
+    record.execute("ATTACH ? AS saved", [str(store.data / "record.sqlite")])
+    columns = ", ".join(f'"{row[1]}"' for row in record.execute("PRAGMA main.table_info(inspection)"))
+    record.execute(f"INSERT INTO main.inspection ({columns}) SELECT {columns} FROM saved.inspection")
+    record.execute("INSERT INTO main.finding SELECT * FROM saved.finding")
+    record.execute(
+        """INSERT INTO main.finding
+        SELECT inspection_id, 99, characteristic, "where", 'CONFORMING', unit, value, u, lower, upper
+        FROM saved.finding WHERE number = 0"""  # one that is no longer kept
+    )
+    record.commit()
     record.close()
-    Store.open(store.data).close()
-    record = sqlite3.connect(file)
-    again = {name: sorted(record.execute(query).fetchall()) for name, query in tables.items()}
-    record.close()
-    assert again == saved
+    Store.open(old).close()
+    found = []
+    for data in (store.data, old):
+        with contextlib.closing(sqlite3.connect(data / "record.sqlite")) as record:
+            readings = record.execute(
+                "SELECT inspection_id, characteristics, held, content FROM reading JOIN layout USING (layout_id)"
+            ).fetchall()
+            found.append((sorted(readings), record.execute("SELECT * FROM finding").fetchall()))
+    assert len(found[0][0]) == len(KINDS)
+    assert found[0] == found[1]

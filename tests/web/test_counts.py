@@ -188,7 +188,12 @@ def test_save_keeps_what_is_counted_and_a_migration_finds_the_same(plant: Plant,
     for (name,) in record.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall():
         if name not in then and not name.startswith("sqlite_"):
             record.execute(f"DROP TABLE {name}")
-    for name in ("ix_inspection_shell", "ix_inspection_not_green"):
+    for name in (
+        "ix_inspection_shell",
+        "ix_inspection_not_green",
+        "ix_inspection_sentence",
+        "ix_inspection_shell_finished_at",
+    ):
         record.execute(f"DROP INDEX {name}")
     for column in ("message_word", "interrupted", "interrupted_at", "interrupted_times"):
         record.execute(f"ALTER TABLE state DROP COLUMN {column}")

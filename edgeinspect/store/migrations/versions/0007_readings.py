@@ -1,7 +1,6 @@
 """The numbers of every characteristic, to try limits on; of what is only counted, no more than what is not good.
 
 Filled from the records that are there, by the text of the records: later versions of the program read them otherwise.
-Such records know of no flaws and of no earlier looks.
 """
 
 from __future__ import annotations
@@ -19,8 +18,9 @@ down_revision = "0006"
 branch_labels = None
 depends_on = None
 
-WHOLE, PARTLY, NOTHING, NOT_THERE = range(4)
-STOPPED = 2
+WHOLE, PARTLY, NOTHING = range(3)
+AS_RECORDED = {"CONFORMING": 6, "NOT PROVEN": 5, "NO RESULT": NOTHING, "NONCONFORMING": 3}  # from the best on
+LOOKED_AT_OFTEN, STOPPED = 1, 2
 SEEN_SHARE = 0.98
 
 
@@ -37,6 +37,8 @@ def upgrade() -> None:
         sa.Column("held", sa.Integer, nullable=False),
         sa.Column("content", sa.LargeBinary, nullable=False),
     )
+    op.create_index("ix_inspection_sentence", "inspection", ["sentence"])
+    op.create_index("ix_inspection_shell_finished_at", "inspection", ["shell", "finished_at"])
     op.execute("DELETE FROM finding WHERE answer = 'CONFORMING' AND number > 0")
     connection = op.get_bind()
     layouts: dict[str, int] = {}
@@ -58,16 +60,23 @@ def upgrade() -> None:
                 {
                     "inspection_id": last,
                     "layout": layouts[names],
-                    "held": STOPPED if record["measurement"]["stops"] else 0,
+                    "held": _held(record["measurement"]),
                     "content": content,
                 },
             )
 
 
+def _held(measurement: dict[str, Any]) -> int:
+    often = int(measurement.get("before", {}).get("looks", 0)) >= 2
+    return STOPPED if measurement["stops"] else LOOKED_AT_OFTEN if often else 0
+
+
 def _numbers(record: dict[str, Any]) -> tuple[str, bytes]:
     """Layout and content of a row, as store/readings.py had them when this was written."""
     zones = {f"zone {zone['zone']}": zone for zone in record["measurement"]["zones"]}
-    findings = sorted(record["verdict"]["findings"], key=lambda finding: str(finding["characteristic"]))
+    everything = sorted(record["verdict"]["findings"], key=lambda finding: str(finding["characteristic"]))
+    flaws = [one for one in everything if one["characteristic"].split(" ")[0] in ("nick", "burr", "strand")]
+    findings = [one for one in everything if one not in flaws]
     numbers: list[float] = []
     seen = bytearray()
     for finding in findings:
@@ -82,8 +91,12 @@ def _numbers(record: dict[str, Any]) -> tuple[str, bytes]:
             seen.append(WHOLE)
         else:
             four = [math.nan] * 4
-            seen.append(NOT_THERE if finding["answer"] == "NONCONFORMING" else NOTHING)
+            seen.append(AS_RECORDED[finding["answer"]])
         numbers += four
+    if flaws:
+        findings.append({"characteristic": "flaws", "unit": "mm"})
+        numbers += [math.nan] * 4
+        seen.append(AS_RECORDED[max((one["answer"] for one in flaws), key=list(AS_RECORDED).index)])
     layout = [[finding["characteristic"] for finding in findings], [finding["unit"] or "mm" for finding in findings]]
     names = json.dumps(layout, ensure_ascii=False, separators=(",", ":"))
     return names, struct.pack(f"<{len(numbers)}d", *numbers) + bytes(seen)
