@@ -43,6 +43,7 @@ class Inspection:
     verdict: Verdict
     software: str  # edgeinspect version
     inspection_id: int | None = None  # given by the store
+    limits_revision: int | None = None  # of the inspection limits that judged it; None: the definition's own limits
     after_change: str = ""  # number and hash of the last change in the record of changes before this look
 
     @property

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from edgeinspect.shell.definition import Check, ShellDefinition
+from edgeinspect.shell.definition import Check, CutOut, Decal, ShellDefinition
+from edgeinspect.shell.definition import Limits as DefinedLimits
 
 
 @dataclass(frozen=True)
@@ -65,3 +68,64 @@ def beyond_drawing(limits: Limits, drawing: Limits) -> list[str]:
         for name, limit in limits.items()
         if name in drawing and limit.beyond(drawing[name])
     ]
+
+
+def with_limits(definition: ShellDefinition, changed: Limits) -> ShellDefinition:
+    """The definition with other inspection limits, to judge by; its hash names both.
+
+    Raises ValueError: a characteristic that it has not, or a limit that it cannot take by itself (length and width of
+    a slot share one, and so do the two ways of a decal).
+    """
+    variants = sorted({decal.variant for decal in definition.decals}) or [""]
+    known = {name: limit for variant in variants for name, limit in limits_of(definition, variant).items()}
+    if unknown := [name for name in changed if name not in known]:
+        raise ValueError(f"shell {definition.name} has no {unknown[0]}")
+    zones = tuple(
+        replace(zone, limits=_taken(changed[f"zone {zone.name}"])) if f"zone {zone.name}" in changed else zone
+        for zone in definition.zones
+    )
+    path = definition.path
+    for name, field in (("path shift", "shift_mm"), ("path rotation", "rotation_deg")):
+        if name in changed:
+            path = replace(path, **{field: changed[name].upper}, guard_factor=changed[name].guard_factor)
+    cutouts = tuple(_cutout(cutout, changed) for cutout in definition.cutouts)
+    decals = tuple(_decal(decal, changed) for decal in definition.decals)
+    sha256 = hashlib.sha256(
+        json.dumps([definition.sha256, sorted((name, *_plain(limit)) for name, limit in changed.items())]).encode()
+    ).hexdigest()
+    made = replace(definition, zones=zones, path=path, cutouts=cutouts, decals=decals, sha256=sha256)
+    for variant in variants:
+        wanted = {name: changed.get(name, limit) for name, limit in limits_of(definition, variant).items()}
+        for name, limit in limits_of(made, variant).items():
+            if limit != wanted[name]:
+                words = f"{name} cannot have limits of its own: change all that share them, to the same"
+                raise ValueError(f"{words} ({limit.lower:+g} … {limit.upper:+g}, guard factor {limit.guard_factor:g})")
+    return made
+
+
+def _taken(limit: Limit) -> DefinedLimits:
+    return DefinedLimits(limit.lower, limit.upper, limit.guard_factor)
+
+
+def _cutout(cutout: CutOut, changed: Limits) -> CutOut:
+    name = f"cut-out {cutout.name}"
+    if limit := changed.get(f"{name} position"):
+        cutout = replace(cutout, position_limit_mm=limit.upper, guard_factor=limit.guard_factor)
+    for kind in ("diameter", "length", "width"):
+        if limit := changed.get(f"{name} {kind}"):
+            cutout = replace(cutout, size_limits=_taken(limit), guard_factor=limit.guard_factor)
+    return cutout
+
+
+def _decal(decal: Decal, changed: Limits) -> Decal:
+    name = f"decal {decal.name}"
+    for kind in ("across", "up"):
+        if limit := changed.get(f"{name} {kind}"):
+            decal = replace(decal, offset_limit_mm=limit.upper, guard_factor=limit.guard_factor)
+    if limit := changed.get(f"{name} rotation"):
+        decal = replace(decal, rotation_limit_deg=limit.upper, guard_factor=limit.guard_factor)
+    return decal
+
+
+def _plain(limit: Limit) -> tuple[str, str, str]:
+    return repr(limit.lower), repr(limit.upper), repr(limit.guard_factor)

@@ -24,6 +24,7 @@ from edgeinspect.measure.measurement import ShellMeasurement, Stop
 from edgeinspect.measure.picture import RawLevels
 from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.temperature import Temperature
+from edgeinspect.process.limits import with_limits
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.shell.files import load_shell
 from edgeinspect.station.calibrations_in_use import calibrations_in_use, kept
@@ -143,6 +144,7 @@ def inspect_set(
     stops += _not_new(came_in.shell_id, pictures, store)
     if ready.stop is not None:
         stops.append(ready.stop)
+    limits, revision = _limits(came_in.shell_id, ready.definition, store, stops)
     if store is not None:
         stops += _no_room(store.data)
 
@@ -153,7 +155,7 @@ def inspect_set(
     if store is not None:
         before = store.before(came_in.shell_id, ready.expected.shell, started_at, ready.station.same_shell_h)
         measurement = replace(measurement, before=before)
-    verdict = _judged(measurement, ready.definition)
+    verdict = _judged(measurement, limits)
     inspection = Inspection(
         shell_id=came_in.shell_id,
         attempt=1,
@@ -165,6 +167,7 @@ def inspect_set(
         measurement=measurement,
         verdict=verdict,
         software=__version__,
+        limits_revision=revision,
     )
     if store is not None:
         for calibration in ready.kept_calibrations:
@@ -173,6 +176,28 @@ def inspect_set(
         views = {camera: view_jpeg(picture.levels, setups[camera].bits) for camera, picture in pictures.items()}
         inspection = store.save(inspection, contents, views)
     return Look(inspection, frozenset(item.camera for item in came_in.arrived if item.camera not in pictures))
+
+
+def _limits(
+    shell_id: str, definition: ShellDefinition | None, store: Store | None, stops: list[Stop]
+) -> tuple[ShellDefinition | None, int | None]:
+    """The definition with the inspection limits in effect for this shell, and their revision; None: its own limits.
+
+    Limits that cannot be used are a stop: never judged by others without a word.
+    """
+    revision = None if store is None or definition is None else store.limits.in_effect(definition.name, shell_id)
+    if revision is None or definition is None:
+        return definition, None
+    number, action = revision.revision_id, f"{CALL}: approve limits anew, or return to the former ones"
+    if revision.proposal.definition_sha256 != definition.sha256:
+        reason = f"limits revision {number} was approved for another definition of {definition.name}"
+        stops.append(Stop("set-up", reason, action))
+        return definition, None
+    try:
+        return with_limits(definition, revision.changed), number
+    except ValueError as error:
+        stops.append(Stop("set-up", f"limits revision {number} cannot be used ({error})", action))
+        return definition, None
 
 
 def _read(item: Arrived, setup: CameraSetup, limit_bytes: int) -> tuple[Picture, bytes]:

@@ -59,6 +59,7 @@ class Worker:
         self._ready_for: _ReadyFor | None = None
         self._ready: Ready | None = None
         self._changeover: Changeover | None = None  # that the next shell may confirm
+        self._limits: dict[str, int | None] = {}  # revision that judged last, by definition
         self._broke_off: dict[str, int] = {}  # shell id, how often in a row
         self._clock = ClockWatch(clock_s, now)
         self._say_what_was_interrupted()
@@ -136,6 +137,7 @@ class Worker:
         self._broke_off.pop(came_in.shell_id, None)
         inspection = look.inspection
         self._confirm(inspection)
+        self._say_limits(inspection)
         log.info("%s: %s, %s", inspection.shell_id, inspection.verdict.answer, inspection.verdict.sentence)
         self._inbox.finish(came_in, look.refused)
         self._show(None)
@@ -209,6 +211,17 @@ class Worker:
         )
         log.warning("%s; its hash is %s, was %s", words, new.sha256, old.sha256)
         self._state.say(words, self._now(), "DEFINITION CHANGED")
+
+    def _say_limits(self, inspection: Inspection) -> None:
+        """That other inspection limits judge from this shell on."""
+        shell, now = inspection.expected.shell, inspection.limits_revision
+        before = self._limits.get(shell, now)
+        self._limits[shell] = now
+        if now != before:
+            by = "the definition's own limits" if now is None else f"revision {now} of the limits"
+            words = f"From shell {inspection.shell_id} on, {shell} is judged by {by}"
+            log.warning(words)
+            self._state.say(words, self._now(), "LIMITS CHANGED")
 
     def _kept(self, path: Path, taken_at: str) -> PictureFile | None:
         return self._store.kept_picture(file_sha256(path), taken_at)

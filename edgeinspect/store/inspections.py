@@ -23,6 +23,7 @@ from edgeinspect.store.calibrations import CalibrationRecord
 from edgeinspect.store.changes import Changes, head_words, last_change, see_last_change
 from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
 from edgeinspect.store.database import READING, RECORD_FILE, check_version, open_engine, plain_errors, prepare
+from edgeinspect.store.limits import LimitsRecord
 from edgeinspect.store.readings import Population
 from edgeinspect.store.schema import ArraysTable, InspectionTable, LayoutTable, PictureTable
 from edgeinspect.store.search import ALL, LengthRead, PlaceCount, Wanted
@@ -69,6 +70,7 @@ class Store:
         self.data = data
         self.changes = Changes(data, engine)
         self.calibrations = CalibrationRecord(self.changes)
+        self.limits = LimitsRecord(self.changes)
         self._engine = engine
         self._watch: sqlite3.Connection | None = None
         self._watch_lock = threading.Lock()

@@ -282,6 +282,41 @@ class ChangeMarkTable(Table):
     at: Mapped[str]  # when it was entered
 
 
+class LimitsRevisionTable(Table):
+    """Other inspection limits as somebody proposed them. Triggers refuse every change."""
+
+    __tablename__ = "limits_revision"
+
+    revision_id: Mapped[int] = mapped_column(primary_key=True)
+    shell: Mapped[str]
+    definition_sha256: Mapped[str]  # what it is based on
+    former_id: Mapped[int | None]  # the revision that was in effect then; NULL: the definition's own limits
+    limits: Mapped[str] = mapped_column(Text)  # JSON, all that differ from the definition's
+    reason: Mapped[str]
+    population: Mapped[str]
+    prediction: Mapped[str]  # JSON, count by answer
+    at: Mapped[str]
+    who: Mapped[str]
+    role: Mapped[str]
+
+
+class LimitsUseTable(Table):
+    """What became of revisions: approved, refused, returned from. Triggers refuse every change."""
+
+    __tablename__ = "limits_use"
+
+    use_id: Mapped[int] = mapped_column(primary_key=True)
+    shell: Mapped[str]
+    kind: Mapped[str]
+    revision_id: Mapped[int | None]  # returned: the one that judges from then on; NULL: the definition's own limits
+    from_shell_id: Mapped[str]  # it judges from this shell on; "" the next one
+    after_id: Mapped[int]  # the newest inspection then
+    reason: Mapped[str]
+    at: Mapped[str]
+    who: Mapped[str]
+    role: Mapped[str]
+
+
 class StateTable(Table):
     """One row: what the station is doing now."""
 

@@ -92,7 +92,8 @@ def judge_again(
         verdict = judge(measurement, limits)
         before[was] += 1
         after[verdict.answer] += 1
-        if known and current is not None and judge(measurement, current).answer is not was:
+        own_limits = known and inspection.limits_revision is None  # else it was judged by others than its definition's
+        if own_limits and current is not None and judge(measurement, current).answer is not was:
             program_flips += 1
         if verdict.answer is not was:
             changes = changed(inspection.verdict.findings, verdict.findings)

@@ -26,6 +26,7 @@ from edgeinspect.web import (
     health,
     inspection_list,
     inspection_page,
+    limits_page,
     look,
     people_page,
     shift_page,
@@ -102,6 +103,7 @@ def create_app(
         sign_in,
         people_page,
         changes_page,
+        limits_page,
     ):
         app.include_router(page.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

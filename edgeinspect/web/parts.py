@@ -16,6 +16,7 @@ from edgeinspect.inspection import Inspection
 from edgeinspect.station.config import Station
 from edgeinspect.store.changes import Changes
 from edgeinspect.store.inspections import Store
+from edgeinspect.store.limits import LimitsRecord
 from edgeinspect.store.people import People
 from edgeinspect.store.state import State
 from edgeinspect.web.board import Board
@@ -69,6 +70,11 @@ class Parts:
     clock: Callable[[], datetime] = utc_now
     slowing: Slowing = field(default_factory=Slowing)
     stopping: threading.Event = field(default_factory=threading.Event)  # set when the server is going down: streams end
+
+    @property
+    def limits(self) -> LimitsRecord:
+        """Written to, unlike the store's."""
+        return LimitsRecord(self.changes)
 
 
 def parts_of(request: Request) -> Parts:
