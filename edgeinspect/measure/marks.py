@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
+from edgeinspect.measure import budget
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.edge import fit_edges
 from edgeinspect.measure.fixture import Fixture, Mark
@@ -245,22 +246,32 @@ def _stray(jacobian: Array, residual: Array, used: NDArray[np.intp]) -> int | No
 
 def read_length(
     found: MarksFound, fixture: Fixture, model: CameraModel, first: int, second: int
-) -> tuple[float, float]:
-    """Known and read distance [mm] between the centres of two seen marks, through a pose fitted to all the others.
+) -> tuple[float, float, float]:
+    """Known and read distance [mm] between the centres of two seen marks, through a pose fitted to all the others,
+    and the standard uncertainty that the noise of those others gives to it.
 
     The two marks have no say in the pose that reads them: that makes it a check, the best there is until a reference
-    piece exists. Taking two marks out of the normal equations gives the others' pose without fitting it again.
+    piece exists. Where the others lie far away or few they hold the pose badly, and the check says little: see u.
+    Taking two marks out of the normal equations gives the others' pose without fitting it again.
     """
     assert found.pose is not None
     known = {mark.mark_id: mark.corners_mm for mark in fixture.marks}
     pair = [found.seen.index(first), found.seen.index(second)]
     theirs = found.jacobian[pair].reshape(-1, 6)
     every = found.jacobian.reshape(-1, 6)
-    change = np.linalg.solve(every.T @ every - theirs.T @ theirs, -theirs.T @ found.residuals_px[pair].reshape(-1))
-    pose = _pose(cv2.Rodrigues(found.pose.rotation)[0].ravel() + change[:3], found.pose.translation_mm + change[3:])
-    rays = model.rays(found.corners_px[pair].reshape(-1, 2)) @ pose.rotation
-    camera = pose.inverse().translation_mm
-    corners = np.vstack([known[first], known[second]])
-    places = camera + rays * ((corners[:, 2] - camera[2]) / rays[:, 2])[:, None]
-    read = float(np.linalg.norm(places[4:].mean(axis=0) - places[:4].mean(axis=0)))
-    return float(np.linalg.norm(known[second].mean(axis=0) - known[first].mean(axis=0))), read
+    others = np.linalg.inv(every.T @ every - theirs.T @ theirs)
+    change = others @ (-theirs.T @ found.residuals_px[pair].reshape(-1))
+    start = np.append(cv2.Rodrigues(found.pose.rotation)[0].ravel(), found.pose.translation_mm) + change
+    rays = model.rays(found.corners_px[pair].reshape(-1, 2))
+    heights = np.concatenate([known[first][:, 2], known[second][:, 2]])
+
+    def distance(of: Array) -> float:
+        pose = _pose(of[:3], of[3:])
+        turned, camera = rays @ pose.rotation, pose.inverse().translation_mm
+        places = camera + turned * ((heights - camera[2]) / turned[:, 2])[:, None]
+        return float(np.linalg.norm(places[4:].mean(axis=0) - places[:4].mean(axis=0)))
+
+    steps = np.diag([1e-5] * 3 + [1e-3] * 3)
+    slope = np.array([(distance(start + step) - distance(start - step)) / (2.0 * step.sum()) for step in steps])
+    u = budget.MARK_NOISE_PX * float(np.sqrt(slope @ others @ slope))
+    return float(np.linalg.norm(known[second].mean(axis=0) - known[first].mean(axis=0))), distance(start), u

@@ -5,6 +5,7 @@ still stands where it stood.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import islice
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from edgeinspect.measure.picture import GreyPicture, patch_level
 DARK_SHARE = 0.1  # of the grey patch's level at calibration: below it nothing was lit
 BURNT_LEVEL, BURNT_SHARE = 0.99, 0.05  # more than this share of the picture at full scale says nothing about edges
 CALL = "call the process engineer"
+SURE_SHARE = 0.2  # of the limit of a known length: read less surely than this by the other marks it is no check
 
 
 @dataclass(frozen=True)
@@ -135,7 +137,8 @@ def apparent_move(calibration: CameraCalibration, pose: Pose, outline_mm: Array)
 def known_lengths(
     marks: MarksFound, fixture: Fixture, calibration: CameraCalibration
 ) -> tuple[tuple[str, float, float], ...]:
-    """Distances between seen marks, known and read back [mm]: the two longest, the longest across and the longest up.
+    """Distances between seen marks, known and read back [mm]: the two longest, the longest across and the longest up,
+    of those that the other marks can read well enough to find a gauge that is wrong by the limit.
 
     A camera that is wrong in one direction only would hide in two diagonals.
     """
@@ -143,13 +146,16 @@ def known_lengths(
         return ()
     centres = {mark.mark_id: mark.corners_mm.mean(axis=0) for mark in fixture.marks}
     pairs = [(a, b) for k, a in enumerate(marks.seen) for b in marks.seen[k + 1 :]]
-    spans = [np.abs(centres[a] - centres[b])[:2] for a, b in pairs]
-    order = sorted(range(len(pairs)), key=lambda k: -float(np.hypot(*spans[k])))
-    chosen = order[:2]
-    for axis in range(2):  # long along one axis, short along the other
-        straight = [float(span[axis] - span[1 - axis]) for span in spans]
-        chosen.append(int(np.argmax(straight)))
-    return tuple(
-        (f"mark {a} to mark {b}", *read_length(marks, fixture, calibration.model, a, b))
-        for a, b in (pairs[k] for k in dict.fromkeys(chosen))
-    )
+    spans = np.array([np.abs(centres[a] - centres[b])[:2] for a, b in pairs])
+    readings: dict[int, tuple[float, float, float]] = {}
+
+    def sure(k: int) -> bool:
+        if k not in readings:
+            readings[k] = read_length(marks, fixture, calibration.model, *pairs[k])
+        return readings[k][2] <= SURE_SHARE * fixture.trust.length_stop_mm
+
+    longest, across, up = -np.hypot(*spans.T), spans[:, 1] - spans[:, 0], spans[:, 0] - spans[:, 1]
+    chosen: list[int] = []
+    for order, count in ((longest, 2), (across, 1), (up, 1)):
+        chosen += islice(filter(sure, np.argsort(order, kind="stable").tolist()), count)
+    return tuple((f"mark {pairs[k][0]} to mark {pairs[k][1]}", *readings[k][:2]) for k in dict.fromkeys(chosen))

@@ -170,12 +170,12 @@ def test_a_known_length_is_read_by_the_others(empty_plate: Raw, model: CameraMod
     makes it a stray), the length reads that.
     """
     found = find_marks(GreyPicture(empty_plate), model, fixture, TRUE.pose)
-    known, read = read_length(found, fixture, model, 0, 2)
+    known, read, _ = read_length(found, fixture, model, 0, 2)
     assert known == pytest.approx(np.hypot(430.0, 320.0))
     assert read == pytest.approx(known, abs=0.01)
     other = moved(fixture, 0, (-0.06, 0.0))
     found = find_marks(GreyPicture(empty_plate), model, other, TRUE.pose)
-    known, read = read_length(found, other, model, 0, 2)
+    known, read, _ = read_length(found, other, model, 0, 2)
     along = (430.06**2 + 320.0**2) ** 0.5 - (430.0**2 + 320.0**2) ** 0.5
     assert known - read == pytest.approx(along, abs=0.012)
 
