@@ -133,7 +133,7 @@ def _measure(sight: Sight, result: ShellMeasurement) -> ShellMeasurement:
     setup, definition = sight.setup, sight.definition
     rough = find_place(sight.shots, setup.rim_seated)
     if wrong := wrong_hand(sight.shots, setup.hands, rough):
-        return replace(result, stops=(*result.stops, wrong))
+        return replace(result, stops=(wrong, *result.stops))  # says more than a picture that is missing
     if rough is None:
         words = "no shell found where the fixture holds it, or it is not this kind of shell"
         lost = Stop("place", words, "check the shell and the order, reseat, look again")
