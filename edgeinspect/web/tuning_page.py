@@ -1,0 +1,406 @@
+"""Try other limits on stored shells: what would turn red, what would pass, and what that costs. Changes nothing."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated, Literal
+from urllib.parse import urlencode
+
+import numpy as np
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse, Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from edgeinspect.conformity import Answer
+from edgeinspect.errors import InputError
+from edgeinspect.process.limits import Limit, Limits, beyond_drawing, limits_of
+from edgeinspect.process.readings import Readings
+from edgeinspect.process.risks import FEWEST, Estimate, Risks, SideRisk, risks
+from edgeinspect.process.what_if import BY_SEVERITY, SURPRISING, Share, WhatIf, differ, earlier_and_later, what_if
+from edgeinspect.store.readings import Population
+from edgeinspect.store.review_queue import Label
+from edgeinspect.store.reviews import Reviews
+from edgeinspect.web.inspection_list import Asked, wanted
+from edgeinspect.web.look import LOOKS
+from edgeinspect.web.parts import Parts, PartsHere
+from edgeinspect.web.tuning_chart import Chart, chart_of
+from edgeinspect.web.twin import as_json
+
+MOST = 10_000  # shells that a limit is tried on: the newest
+SHOWN = 12  # flips of each kind, with pictures
+ALL_ZONES = "all zones"
+KEPT = 3  # populations
+
+routes = APIRouter()
+Text = Annotated[str, Field(max_length=64)]
+
+
+class Tried(BaseModel):
+    """What is tried, on which shells. Times are the station's own clock; limits in mm (deg of rotations)."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    shell: Text = ""  # the first definition where nothing is asked
+    variant: Text = ""
+    since: Annotated[str, Field(alias="from", max_length=40)] = ""
+    until: Annotated[str, Field(alias="to", max_length=40)] = ""
+    labelled: Literal["", "only"] = ""  # only shells that a person has labelled good or truly bad
+    exclude: Annotated[str, Field(max_length=4000)] = ""  # a line each: shell id, colon, why
+    of: Annotated[str, Field(max_length=120)] = ALL_ZONES  # the characteristic whose limit is moved
+    lower: Text = ""  # "" as it is in force
+    upper: Text = ""
+    guard_factor: Text = ""
+    warning: Text = ""  # warning limit, both ways: inside it nothing needs to be said
+    concession: Annotated[str, Field(max_length=80)] = ""  # its reference; needed to go beyond the drawing
+    split: Literal["", "on"] = ""  # tune on the earlier 70 %, check on the later 30 %
+    part: Literal["", "results"] = ""  # of the page
+
+
+TriedHere = Annotated[Tried, Query()]
+
+
+@dataclass(frozen=True)
+class FourNumbers:
+    """Kept apart. Infinite where there is none; None: none chosen."""
+
+    unit: str
+    drawing_lower: float
+    drawing_upper: float
+    lower_before: float  # inspection limits in force
+    upper_before: float
+    lower: float  # inspection limits as tried
+    upper: float
+    guard_factor: float
+    guard: float | None  # median guard band of these shells
+    warning: float | None
+    beyond_warning: int  # shells that would pass and lie beyond the warning limit
+
+
+@dataclass(frozen=True)
+class Count:
+    key: str
+    word: str
+    before: int
+    after: int
+
+
+@dataclass(frozen=True)
+class ZoneRow:
+    characteristic: str
+    moved: bool
+    bad_before: int
+    bad_after: int
+    close_before: int
+    close_after: int
+    none_before: int
+    none_after: int
+    green_after: Share
+    ways: list[SideRisk]
+
+
+@dataclass(frozen=True)
+class FlipRow:
+    inspection_id: int
+    shell_id: str
+    key_before: str
+    word_before: str
+    key_after: str
+    word_after: str
+    label: str | None
+    url: str
+    picture_url: str | None
+
+
+@dataclass(frozen=True)
+class Flips:
+    what: str
+    total: int
+    shown: list[FlipRow]  # the newest
+
+
+@dataclass(frozen=True)
+class Check:
+    """Limits tuned on the earlier 70 % of the shells, on the later 30 %."""
+
+    earlier: Share
+    later: Share
+    chance: float  # of shares so far apart if nothing had changed
+    sentence: str
+
+
+@dataclass(frozen=True)
+class TuningRecord:
+    """``/tune.json``: a study. Nothing of it is in force, nothing is recorded."""
+
+    asked: dict[str, str]
+    shell: str
+    revision: str
+    variants: list[str]
+    characteristics: list[str]
+    shells: int
+    first_at: str | None
+    last_at: str | None
+    repeats: int  # earlier looks at the same shells, left out
+    older_left_out: bool  # more fit than are read
+    excluded: list[tuple[str, str, int]]  # shell id, why, how many of the shells
+    labelled_bad: int
+    labelled_good: int
+    numbers: FourNumbers
+    warnings: list[str]  # loudest first
+    counts: list[Count]
+    green_before: Share
+    green_after: Share
+    false_accept: Estimate | None  # per shell; None: too few shells
+    false_reject: Estimate | None
+    zones: list[ZoneRow]
+    flips: list[Flips]
+    check: Check | None
+    chart: Chart | None
+    beyond_drawing: list[str]  # not without a concession
+
+
+class Populations:
+    """The shells looked at last: a moved slider asks for the same ones again and again."""
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[object, ...], Population] = {}
+        self._lock = threading.Lock()
+
+    def get(self, parts: Parts, asked: Asked) -> Population:
+        which = wanted(asked)
+        newest = parts.store.listing(1, None, which)
+        key = (str(parts.data), which, newest[0].inspection_id if newest else 0)
+        with self._lock:
+            kept = self._kept.get(key)
+        if kept is None:
+            kept = parts.store.population(which, MOST, parts.station.same_shell_h)
+            with self._lock:
+                self._kept[key] = kept
+                while len(self._kept) > KEPT:
+                    del self._kept[next(iter(self._kept))]
+        return kept
+
+
+_populations = Populations()
+
+
+def _exclusions(text: str) -> dict[str, str]:
+    """Shell id and why; a reason is asked for. Raises InputError."""
+    found, problems = {}, []
+    for line in filter(None, map(str.strip, text.splitlines())):
+        shell_id, _, why = (part.strip() for part in line.partition(":"))
+        if not (shell_id and why):
+            problems.append(f"exclude is {line!r}, must be a shell id, a colon and the reason")
+        found[shell_id] = why
+    if problems:
+        raise InputError(problems)
+    return found
+
+
+def _number(name: str, text: str, otherwise: float) -> float:
+    if not text.strip():
+        return otherwise
+    try:
+        value = float(text.strip().replace("−", "-").replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise InputError(f"{name} is {text!r}, must be a number")
+    return value
+
+
+def _moved(tried: Tried, limits: Limits) -> tuple[dict[str, Limit], list[str]]:
+    """The limits as tried, and which were moved. Raises InputError."""
+    names = [name for name in limits if name == tried.of or (tried.of == ALL_ZONES and name.startswith("zone "))]
+    if not names:
+        raise InputError(f"of is {tried.of!r}, must be one of: {', '.join([ALL_ZONES, *limits])}")
+    after = dict(limits)
+    for name in names:
+        one = limits[name]
+        lower = -math.inf if math.isinf(one.lower) else _number("lower", tried.lower, one.lower)
+        try:
+            after[name] = Limit(
+                lower,
+                _number("upper", tried.upper, one.upper),
+                _number("guard_factor", tried.guard_factor, one.guard_factor),
+            )
+        except ValueError as error:
+            raise InputError(str(error)) from None
+    return after, names
+
+
+def _usual(parts: Parts) -> str:
+    """The shell that was looked at last, "" none."""
+    newest = parts.store.listing(1)
+    return newest[0].shell if newest and newest[0].shell in parts.shells.names() else ""
+
+
+def _record(parts: Parts, tried: Tried) -> TuningRecord:
+    names = parts.shells.names()
+    if not names:
+        raise InputError("there is no shell definition here")
+    definition = parts.shells.definition(tried.shell or _usual(parts) or names[0])
+    variants = list(dict.fromkeys(decal.variant for decal in definition.decals)) or [""]
+    variant = tried.variant or variants[0]
+    drawing = limits_of(definition, variant)
+    before = drawing
+    after, moved = _moved(tried, before)
+    excluded = _exclusions(tried.exclude)
+    asked = Asked.model_validate({"shell": definition.name, "from": tried.since, "to": tried.until})
+    everybody = _populations.get(parts, asked)
+    labels = Reviews(parts.changes, parts.station.same_shell_h).labels()
+    stands = [labels[i].label if i in labels else None for i in everybody.readings.inspection_id.tolist()]
+    kept = np.array([shell_id not in excluded for shell_id in everybody.shell_ids], dtype=bool)
+    if tried.labelled:
+        kept &= np.array([label in (Label.GOOD, Label.TRULY_BAD) for label in stands], dtype=bool)
+    which = np.flatnonzero(kept)
+    readings = everybody.readings.part(which)
+    said = [stands[i] for i in which.tolist()]
+    bad, good = (np.array([label is wanted for label in said], dtype=bool) for wanted in (Label.TRULY_BAD, Label.GOOD))
+    found = what_if(readings, before, after, bad=bad, good=good)
+    tuned = readings
+    check = None
+    if tried.split and len(readings) > 1:
+        tuned, later = earlier_and_later(readings)
+        check = _check(what_if(tuned, before, after).green_after, what_if(later, before, after).green_after)
+    costs = risks(tuned, drawing, after)
+    numbers = _four_numbers(tried, drawing, before, after, moved, readings, found)
+    beyond = beyond_drawing({name: after[name] for name in moved}, drawing)
+    at = [everybody.finished_at[i] for i in which.tolist()]
+    return TuningRecord(
+        asked={k: v for k, v in tried.model_dump(by_alias=True, exclude={"part"}).items() if v},
+        shell=definition.name,
+        revision=definition.revision,
+        variants=variants,
+        characteristics=[ALL_ZONES, *drawing],
+        shells=len(readings),
+        first_at=at[0] if at else None,
+        last_at=at[-1] if at else None,
+        repeats=everybody.repeats,
+        older_left_out=everybody.more,
+        excluded=[(one, why, everybody.shell_ids.count(one)) for one, why in excluded.items()],
+        labelled_bad=int(bad.sum()),
+        labelled_good=int(good.sum()),
+        numbers=numbers,
+        warnings=_warnings(found, beyond, tried, check, costs, len(tuned)),
+        counts=[Count(look.key, look.word, found.before[a], found.after[a]) for a, look in LOOKS.items()],
+        green_before=found.green_before,
+        green_after=found.green_after,
+        false_accept=costs.false_accept if costs else None,
+        false_reject=costs.false_reject if costs else None,
+        zones=_zones(found, costs, moved),
+        flips=_flips(parts, found, [everybody.shell_ids[i] for i in which.tolist()], said,
+                     readings.inspection_id.tolist()),
+        check=check,
+        chart=chart_of(readings, tried.of, moved, numbers.unit, drawing[moved[0]], before[moved[0]], after[moved[0]],
+                       numbers.guard or 0.0, numbers.warning),
+        beyond_drawing=beyond,
+    )  # fmt: skip
+
+
+def _check(earlier: Share, later: Share) -> Check:
+    chance = differ(earlier, later)
+    verdict = "the later shells agree" if chance >= SURPRISING else "the later shells differ: something has changed"
+    return Check(earlier, later, chance, f"{verdict} (by chance in {100 * chance:.1f} % of cases)")
+
+
+def _four_numbers(
+    tried: Tried,
+    drawing: Limits,
+    before: Limits,
+    after: Limits,
+    moved: Sequence[str],
+    readings: Readings,
+    found: WhatIf,
+) -> FourNumbers:
+    one, old, new = drawing[moved[0]], before[moved[0]], after[moved[0]]
+    columns = [k for k, name in enumerate(readings.characteristics) if name in moved]
+    unit = readings.units[columns[0]] if columns else "mm"
+    us = readings.u_most[:, columns][readings.has_numbers[:, columns]]
+    warning = _number("warning", tried.warning, math.nan) if tried.warning else None
+    beyond = 0
+    if warning is not None and columns:
+        most, least = readings.most[:, columns], readings.least[:, columns]
+        off = ((most > warning) | (least < -warning)).any(axis=1)
+        beyond = int(np.count_nonzero(off & (found.severity_after == 0)))
+    return FourNumbers(
+        unit, one.lower, one.upper, old.lower, old.upper, new.lower, new.upper, new.guard_factor,
+        float(new.guard_factor * np.median(us)) if us.size else None, warning, beyond,
+    )  # fmt: skip
+
+
+def _warnings(
+    found: WhatIf, beyond: Sequence[str], tried: Tried, check: Check | None, costs: Risks | None, tuned: int
+) -> list[str]:
+    loud = [sentence for sentence in found.warnings if "would pass" in sentence]
+    rest = [sentence for sentence in found.warnings if sentence not in loud]
+    if beyond and not tried.concession.strip():
+        more = f" (and {len(beyond) - 1} more)" if len(beyond) > 1 else ""
+        loud.append(f"{beyond[0]}{more}: not without a concession reference")
+    if check is not None and check.chance < SURPRISING:
+        rest.append(check.sentence[:1].upper() + check.sentence[1:])
+    if costs is not None:
+        rest += costs.warnings
+    elif found.shells:
+        rest.append(f"Risks need {FEWEST} shells with every number: of the {tuned} here too few have")
+    return loud + rest
+
+
+def _zones(found: WhatIf, costs: Risks | None, moved: Sequence[str]) -> list[ZoneRow]:
+    ways: dict[str, list[SideRisk]] = {}
+    for side in costs.sides if costs else ():
+        ways.setdefault(side.characteristic, []).append(side)
+    bad, close, none = Answer.NONCONFORMING, Answer.NOT_PROVEN, Answer.NO_RESULT
+    rows = [
+        ZoneRow(
+            zone.characteristic, zone.characteristic in moved, zone.before[bad], zone.after[bad], zone.before[close],
+            zone.after[close], zone.before[none], zone.after[none], zone.green_after, ways.get(zone.characteristic, []),
+        )
+        for zone in found.zones
+    ]  # fmt: skip
+    return sorted(rows, key=lambda row: (not row.moved, -row.bad_after, -row.close_after))
+
+
+def _flips(
+    parts: Parts, found: WhatIf, shell_ids: Sequence[str], labels: Sequence[Label | None], ids: Sequence[int]
+) -> list[Flips]:
+    def row(n: int) -> FlipRow:
+        before, after = (LOOKS[BY_SEVERITY[int(s[n])]] for s in (found.severity_before, found.severity_after))
+        url, label = f"/inspections/{ids[n]}", labels[n]
+        picture = next(
+            (f"{url}/pictures/{camera}.jpg" for camera, kept in parts.store.kept_files(ids[n]).items() if kept.view),
+            None,
+        )
+        return FlipRow(
+            ids[n], shell_ids[n], before.key, before.word, after.key, after.word, label.value if label else None, url,
+            picture,
+        )  # fmt: skip
+
+    kinds = (
+        ("Confirmed bad, would pass", found.bad_pass),
+        ("Confirmed good, would be red", found.good_fail),
+        ("Would pass, did not", found.to_green),
+        ("Would not pass, did", found.from_green),
+        ("Neither passes, answered otherwise", found.other_flips),
+    )
+    return [Flips(what, len(which), [row(int(n)) for n in which[::-1][:SHOWN]]) for what, which in kinds if len(which)]
+
+
+@routes.get("/tune", response_class=HTMLResponse)
+def tuning_page(request: Request, parts: PartsHere, tried: TriedHere) -> Response:
+    record = _record(parts, tried)
+    shown = {**Tried().model_dump(by_alias=True), **record.asked, "shell": record.shell}
+    twin = f"/tune.json?{urlencode(record.asked)}"
+    return parts.pages.TemplateResponse(
+        request,
+        "tuning_results.html" if tried.part else "tuning.html",
+        {"record": record, "asked": shown, "shells": parts.shells.names(), "twin": twin, "here": "tune"},
+    )
+
+
+@routes.get("/tune.json", response_model=TuningRecord)
+def tuning_record(parts: PartsHere, tried: TriedHere) -> Response:
+    return as_json(_record(parts, tried))
