@@ -24,6 +24,7 @@ from edgeinspect.store.changes import Changes, head_words, last_change, see_last
 from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
 from edgeinspect.store.database import READING, RECORD_FILE, check_version, open_engine, plain_errors, prepare
 from edgeinspect.store.limits import LimitsRecord
+from edgeinspect.store.profiles import Profiles
 from edgeinspect.store.readings import Population
 from edgeinspect.store.schema import ArraysTable, InspectionTable, LayoutTable, PictureTable
 from edgeinspect.store.search import ALL, LengthRead, PlaceCount, Wanted
@@ -70,6 +71,7 @@ class Store:
         self.data = data
         self.changes = Changes(data, engine)
         self.calibrations = CalibrationRecord(self.changes)
+        self.profiles = Profiles(engine)
         self.limits = LimitsRecord(self.changes)
         self._engine = engine
         self._watch: sqlite3.Connection | None = None
@@ -235,6 +237,13 @@ class Store:
             return Before()
         strands = tuple(flaw for flaw in last.measurement.flaws if flaw.kind is FlawKind.STRAND)
         return Before(len(counted), strands)
+
+    def last_good(self, inspection_id: int, shell: str) -> int | None:
+        """The last look at a shell of this definition before an inspection that was green."""
+        row = InspectionTable
+        earlier = (row.shell == shell, row.inspection_id < inspection_id, row.answer == Answer.CONFORMING.value)
+        found = self._rows(select(row.inspection_id).where(*earlier).order_by(row.inspection_id.desc()).limit(1))
+        return int(found[0][0]) if found else None
 
     def neighbours(self, inspection_id: int) -> tuple[int | None, int | None]:
         """The ids of the inspections before and after one, None where there is none."""

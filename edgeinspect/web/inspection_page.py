@@ -23,10 +23,10 @@ Name = Annotated[str, Path(pattern=r"^[A-Za-z0-9_.-]{1,64}$")]
 
 
 def _found(parts: Parts, inspection_id: int) -> Inspection:
-    return _there(parts.recent.inspection(inspection_id), inspection_id)
+    return there(parts.recent.inspection(inspection_id), inspection_id)
 
 
-def _there(inspection: Inspection | None, inspection_id: int) -> Inspection:
+def there(inspection: Inspection | None, inspection_id: int) -> Inspection:
     if inspection is None:
         raise HTTPException(404, f"There is no inspection {inspection_id}.")
     return inspection
@@ -84,5 +84,5 @@ def ribbon(parts: PartsHere, inspection_id: InspectionId, number: Annotated[int,
 @routes.get("/{inspection_id}", response_class=HTMLResponse)
 def inspection_page(request: Request, parts: PartsHere, inspection_id: InspectionId) -> Response:
     found = parts.store.inspection(inspection_id, ribbons=False)
-    record = inspection_record(parts, _there(found, inspection_id), drawn=False)
+    record = inspection_record(parts, there(found, inspection_id), drawn=False)
     return parts.pages.TemplateResponse(request, "inspection.html", {"record": record, "here": "inspections"})

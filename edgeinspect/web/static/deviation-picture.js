@@ -17,7 +17,8 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
   let box = [-0.5, -0.5, w, h];
   let exaggeration = 10;
   view.parentElement.style.aspectRatio = `${w} / ${h}`; // cameras differ
-  view.append(svg("image", { href: row.view_url, x: -0.5, y: -0.5, width: w, height: h, preserveAspectRatio: "none" }), layers, spot, cursor);
+  const photograph = svg("image", { href: row.view_url, x: -0.5, y: -0.5, width: w, height: h, preserveAspectRatio: "none" });
+  view.append(photograph, layers, spot, cursor);
 
   const shifted = (curve, i, d) => {
     const [x, y] = curve.nominal_px[i];
@@ -125,10 +126,21 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
 
   function frameBox() {
     view.setAttribute("viewBox", box.join(" "));
+    if (box[2] < w / 4) showPixels();
+    photograph.style.imageRendering = box[2] < w / 8 ? "pixelated" : "auto";
     view.style.touchAction = box[2] < w ? "none" : "pan-y"; // a finger moves the picture once it is enlarged, else the page
     const size = 0.016 * Math.max(box[2], (box[3] * 4) / 3); // letters stay as large as they are, however near
     for (const words of layers.querySelectorAll(".said")) words.setAttribute("font-size", size);
     for (const ring of [spot, cursor]) ring.setAttribute("r", (ring === spot ? 0.03 : 0.011) * Math.max(box[2], box[3] * 4 / 3));
+  }
+
+  // Near enough to see pixels it is the picture that was measured, not the JPEG for looking.
+  function showPixels() {
+    if (photograph.dataset.exact || !row.original_url || !/\.(png|webp)$/i.test(row.name)) return;
+    photograph.dataset.exact = "loading";
+    const exact = new Image();
+    exact.src = row.original_url;
+    exact.decode().then(() => { photograph.setAttribute("href", row.original_url); photograph.dataset.exact = "shown"; }, () => { photograph.dataset.exact = "not shown"; });
   }
 
   function zoomAt(factor, x, y) {

@@ -59,6 +59,8 @@ export function profilePlot(plot, record, { pointAt }) {
       rows.slice(0, 4).forEach((row, i) => parts.push(svg("text", { x: (x(from) + x(to)) / 2, y: foot + 19 + 16 * i, "text-anchor": "middle", class: "soft" }, row)));
     }
 
+    for (const ghost of record.ghosts?.frame === frame ? record.ghosts.lines : []) parts.push(svg("path", { d: pathOf(ghost.deviation_mm, record.ghosts.arc_mm, x, y), class: "ghost" }));
+
     let band = "";
     for (const [from, to] of runs(profile.deviation_mm)) {
       const up = [];
@@ -101,7 +103,8 @@ export function profilePlot(plot, record, { pointAt }) {
   function key(width) {
     const group = svg("g", { transform: `translate(${LEFT} 0)` });
     const judged = zones.some((z) => z.frame === frame);
-    const items = [["band", "± U (k = 2)", 12], ...(judged ? [["guard", "guard band: too close to call", 12], ["limit", "limit", 3]] : [["", "nothing is judged in this frame", 0]])];
+    const ghosts = record.ghosts?.frame === frame && record.ghosts.lines.length;
+    const items = [...(ghosts ? [["ghost", record.ghosts.words, 3]] : []), ["band", "± U (k = 2)", 12], ...(judged ? [["guard", "guard band: too close to call", 12], ["limit", "limit", 3]] : [["", "nothing is judged in this frame", 0]])];
     let at = 0;
     for (const [kind, words, tall] of items) {
       group.append(svg("rect", { x: at, y: 8 - tall / 2, width: tall ? 22 : 0, height: tall, class: `key ${kind}` }), svg("text", { x: at + (tall ? 28 : 0), y: 13 }, words));
@@ -132,6 +135,10 @@ export function profilePlot(plot, record, { pointAt }) {
   });
   new ResizeObserver(draw).observe(plot);
   return self;
+}
+
+function pathOf(values, arcs, x, y) {
+  return runs(values).map(([from, to]) => `M${arcs.slice(from, to).map((arc, i) => `${x(arc).toFixed(1)} ${y(values[from + i]).toFixed(1)}`).join("L")}`).join("");
 }
 
 // [from, to) of each run of values that are there
