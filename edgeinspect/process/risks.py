@@ -214,10 +214,11 @@ def risks(readings: Readings, tolerance: Limits, limits: Limits) -> Risks | None
         _jackknife(one[0], one[1:]) for one in (found.false_accept, found.false_reject, found.false_red)
     )
     green = _green_by_side(values, u, sides)
+    all_of_them = 1.0 - (1.0 - CONFIDENCE) / len(sides.names)  # so that one of many is not called strange by chance
     rows = tuple(
         SideRisk(
             name, way, float(mean[0, f]), float(sd[0, f]), float(rms_u[0, f]), accept[f], reject[f], red[f],
-            float(found.accepted[0, f]), share(int(green[:, f].sum()), len(values)),
+            float(found.accepted[0, f]), share(int(green[:, f].sum()), len(values), all_of_them),
         )
         for f, (name, way) in enumerate(sides.names)
     )  # fmt: skip

@@ -20,6 +20,7 @@ from edgeinspect.process.limits import Limit, Limits, beyond_drawing, limits_of
 from edgeinspect.process.readings import Readings
 from edgeinspect.process.risks import FEWEST, Estimate, Risks, SideRisk, risks
 from edgeinspect.process.what_if import BY_SEVERITY, SURPRISING, Share, WhatIf, differ, earlier_and_later, what_if
+from edgeinspect.store.limits import Revision
 from edgeinspect.store.readings import Population
 from edgeinspect.store.review_queue import Label
 from edgeinspect.store.reviews import Reviews
@@ -149,7 +150,8 @@ class TuningRecord:
     labelled_bad: int
     labelled_good: int
     numbers: FourNumbers
-    warnings: list[str]  # loudest first
+    loud: list[str]  # warnings that must not be overlooked: shells that would pass, limits beyond the drawing
+    warnings: list[str]  # the others
     counts: list[Count]
     green_before: Share
     green_after: Share
@@ -246,7 +248,8 @@ def _record(parts: Parts, tried: Tried) -> TuningRecord:
     variants = list(dict.fromkeys(decal.variant for decal in definition.decals)) or [""]
     variant = tried.variant or variants[0]
     drawing = limits_of(definition, variant)
-    before = drawing
+    in_effect = parts.limits.in_effect(definition.name)
+    before = {**drawing, **({k: v for k, v in in_effect.changed.items() if k in drawing} if in_effect else {})}
     after, moved = _moved(tried, before)
     excluded = _exclusions(tried.exclude)
     asked = Asked.model_validate({"shell": definition.name, "from": tried.since, "to": tried.until})
@@ -267,8 +270,9 @@ def _record(parts: Parts, tried: Tried) -> TuningRecord:
         tuned, later = earlier_and_later(readings)
         check = _check(what_if(tuned, before, after).green_after, what_if(later, before, after).green_after)
     costs = risks(tuned, drawing, after)
-    numbers = _four_numbers(tried, drawing, before, after, moved, readings, found)
+    numbers = _four_numbers(tried, drawing, before, after, moved, readings, found, _warning_now(in_effect, moved))
     beyond = beyond_drawing({name: after[name] for name in moved}, drawing)
+    loud, quiet = _warnings(found, beyond, tried, check, costs, len(tuned))
     at = [everybody.finished_at[i] for i in which.tolist()]
     return TuningRecord(
         asked={k: v for k, v in tried.model_dump(by_alias=True, exclude={"part"}).items() if v},
@@ -285,7 +289,8 @@ def _record(parts: Parts, tried: Tried) -> TuningRecord:
         labelled_bad=int(bad.sum()),
         labelled_good=int(good.sum()),
         numbers=numbers,
-        warnings=_warnings(found, beyond, tried, check, costs, len(tuned)),
+        loud=loud,
+        warnings=quiet,
         counts=[Count(look.key, look.word, found.before[a], found.after[a]) for a, look in LOOKS.items()],
         green_before=found.green_before,
         green_after=found.green_after,
@@ -303,8 +308,13 @@ def _record(parts: Parts, tried: Tried) -> TuningRecord:
 
 def _check(earlier: Share, later: Share) -> Check:
     chance = differ(earlier, later)
-    verdict = "the later shells agree" if chance >= SURPRISING else "the later shells differ: something has changed"
-    return Check(earlier, later, chance, f"{verdict} (by chance in {100 * chance:.1f} % of cases)")
+    verdict = "The later shells agree" if chance >= SURPRISING else "The later shells differ: something has changed"
+    return Check(earlier, later, chance, f"{verdict} (so far apart by chance in {100 * chance:.1f} % of cases)")
+
+
+def _warning_now(in_effect: Revision | None, moved: Sequence[str]) -> float | None:
+    known = {one.characteristic: one.warning for one in in_effect.proposal.limits} if in_effect else {}
+    return known.get(moved[0])
 
 
 def _four_numbers(
@@ -315,12 +325,13 @@ def _four_numbers(
     moved: Sequence[str],
     readings: Readings,
     found: WhatIf,
+    warning_now: float | None,
 ) -> FourNumbers:
     one, old, new = drawing[moved[0]], before[moved[0]], after[moved[0]]
     columns = [k for k, name in enumerate(readings.characteristics) if name in moved]
     unit = readings.units[columns[0]] if columns else "mm"
     us = readings.u_most[:, columns][readings.has_numbers[:, columns]]
-    warning = _number("warning", tried.warning, math.nan) if tried.warning else None
+    warning = _number("warning", tried.warning, math.nan) if tried.warning else warning_now
     beyond = 0
     if warning is not None and columns:
         most, least = readings.most[:, columns], readings.least[:, columns]
@@ -334,19 +345,19 @@ def _four_numbers(
 
 def _warnings(
     found: WhatIf, beyond: Sequence[str], tried: Tried, check: Check | None, costs: Risks | None, tuned: int
-) -> list[str]:
+) -> tuple[list[str], list[str]]:
     loud = [sentence for sentence in found.warnings if "would pass" in sentence]
     rest = [sentence for sentence in found.warnings if sentence not in loud]
     if beyond and not tried.concession.strip():
         more = f" (and {len(beyond) - 1} more)" if len(beyond) > 1 else ""
         loud.append(f"{beyond[0]}{more}: not without a concession reference")
     if check is not None and check.chance < SURPRISING:
-        rest.append(check.sentence[:1].upper() + check.sentence[1:])
+        rest.append(check.sentence)
     if costs is not None:
         rest += costs.warnings
     elif found.shells:
         rest.append(f"Risks need {FEWEST} shells with every number: of the {tuned} here too few have")
-    return loud + rest
+    return loud, rest
 
 
 def _zones(found: WhatIf, costs: Risks | None, moved: Sequence[str]) -> list[ZoneRow]:
