@@ -132,7 +132,7 @@ class Readings:
     @property
     def has_numbers(self) -> NDArray[np.bool_]:
         """(N, K) whether there is a number, even of a part only."""
-        return np.isin(self.seen, (Seen.WHOLE, Seen.PARTLY, Seen.COVERED))
+        return np.asarray((self.seen <= Seen.PARTLY) | (self.seen == Seen.COVERED))
 
     def column(self, characteristic: str) -> int:
         return self.characteristics.index(characteristic)

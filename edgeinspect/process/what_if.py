@@ -180,10 +180,11 @@ def _population_warnings(readings: Readings, old: Severities) -> Sequence[str]:
 def _beyond_the_data(readings: Readings, before: Limits, after: Limits) -> Sequence[str]:
     """A limit that was moved to where no shell has ever been: nothing stored says what lies between."""
     said = []
+    there = readings.has_numbers
     for k, (name, unit) in enumerate(zip(readings.characteristics, readings.units, strict=True)):
         if name not in after or after[name] == before.get(name):
             continue
-        limit, was, whole = after[name], before.get(name), readings.has_numbers[:, k]
+        limit, was, whole = after[name], before.get(name), there[:, k]
         if not whole.any():
             said.append(f"{name}: no shell here has a number")
             continue

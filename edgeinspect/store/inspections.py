@@ -7,7 +7,7 @@ import json
 import math
 import sqlite3
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -311,6 +311,13 @@ class Store:
             camera: KeptFiles(*(name is not None and (pictures / name).is_file() for name in names))
             for camera, *names in rows
         }
+
+    def viewed(self, inspection_ids: Sequence[int]) -> dict[int, str]:
+        """A camera of which a view is kept, by inspection; without looking whether the files are still there."""
+        columns = (PictureTable.inspection_id, func.min(PictureTable.camera))
+        of_these = PictureTable.inspection_id.in_(inspection_ids) & PictureTable.view_file.is_not(None)
+        rows = self._rows(select(*columns).where(of_these).group_by(PictureTable.inspection_id))
+        return {row[0]: row[1] for row in rows}
 
     def shell_with_pixels(self, pixels_sha256: str) -> str | None:
         """The shell id of an earlier picture with exactly these pixels."""

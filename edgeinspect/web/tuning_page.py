@@ -378,18 +378,6 @@ def _zones(found: WhatIf, costs: Risks | None, moved: Sequence[str]) -> list[Zon
 def _flips(
     parts: Parts, found: WhatIf, shell_ids: Sequence[str], labels: Sequence[Label | None], ids: Sequence[int]
 ) -> list[Flips]:
-    def row(n: int) -> FlipRow:
-        before, after = (LOOKS[BY_SEVERITY[int(s[n])]] for s in (found.severity_before, found.severity_after))
-        url, label = f"/inspections/{ids[n]}", labels[n]
-        picture = next(
-            (f"{url}/pictures/{camera}.jpg" for camera, kept in parts.store.kept_files(ids[n]).items() if kept.view),
-            None,
-        )
-        return FlipRow(
-            ids[n], shell_ids[n], before.key, before.word, after.key, after.word, label.value if label else None, url,
-            picture,
-        )  # fmt: skip
-
     kinds = (
         ("Confirmed bad, would pass", found.bad_pass),
         ("Confirmed good, would be red", found.good_fail),
@@ -397,7 +385,18 @@ def _flips(
         ("Would not pass, did", found.from_green),
         ("Neither passes, answered otherwise", found.other_flips),
     )
-    return [Flips(what, len(which), [row(int(n)) for n in which[::-1][:SHOWN]]) for what, which in kinds if len(which)]
+    shown = [(what, len(which), which[::-1][:SHOWN].tolist()) for what, which in kinds if len(which)]
+    cameras = parts.store.viewed([ids[n] for _, _, which in shown for n in which])
+
+    def row(n: int) -> FlipRow:
+        before, after = (LOOKS[BY_SEVERITY[int(s[n])]] for s in (found.severity_before, found.severity_after))
+        url, label, camera = f"/inspections/{ids[n]}", labels[n], cameras.get(ids[n])
+        return FlipRow(
+            ids[n], shell_ids[n], before.key, before.word, after.key, after.word, label.value if label else None, url,
+            None if camera is None else f"{url}/pictures/{camera}.jpg",
+        )  # fmt: skip
+
+    return [Flips(what, total, [row(n) for n in which]) for what, total, which in shown]
 
 
 @routes.get("/tune", response_class=HTMLResponse)

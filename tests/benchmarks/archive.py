@@ -138,9 +138,9 @@ def _templates(lid: ShellDefinition) -> list[tuple[dict[str, Any], bytes]]:
 
 
 def chunk(
-    first: int, count: int, total: int, lid: ShellDefinition, templates: list[tuple[dict[str, Any], bytes]]
+    first: int, count: int, total: int, whole: int, lid: ShellDefinition, templates: list[tuple[dict[str, Any], bytes]]
 ) -> dict[str, list[tuple[Any, ...]]]:
-    """Rows of ``count`` inspections from number ``first`` on, by table."""
+    """Rows of ``count`` inspections from number ``first`` on, by table. The last ``whole`` have profiles."""
     limits = limits_of(lid, VARIANT)
     _, readings = Process().draw(count, first, limits)
     each, shell = severities(readings, limits)
@@ -167,8 +167,7 @@ def chunk(
         answer = BY_SEVERITY[int(shell[n])]
         told = [int(worst[n]), *(int(k) for k in np.flatnonzero(each[n] > 0) if k != worst[n])]
         findings = [_finding(readings, n, k, each, limits, words) for k in told]
-        whole = number > total - WHOLE
-        plain, arrays = templates[number % TEMPLATES] if whole else (slim, nothing)
+        plain, arrays = templates[number % TEMPLATES] if number > total - whole else (slim, nothing)
         shell_id, sentence = f"A{number}", findings[0]["sentence"]
         if answer is Answer.CONFORMING:
             sentence = f"All {len(names)} characteristics are within their limits; closest: {sentence}"
@@ -238,7 +237,7 @@ def _finding(
     }
 
 
-def write_archive(data: Path, count: int, lid: ShellDefinition) -> Iterator[int]:
+def write_archive(data: Path, count: int, lid: ShellDefinition, whole: int = WHOLE) -> Iterator[int]:
     """Goes on from what is there; yields how many there are after every chunk."""
     templates = _templates(lid)
     limits = limits_of(lid, VARIANT)
@@ -263,7 +262,7 @@ def write_archive(data: Path, count: int, lid: ShellDefinition) -> Iterator[int]
                         (layout_text(reading),),
                     )
                 many = min(AT_ONCE, count - done)
-                for table, rows in chunk(done + 1, many, count, lid, templates).items():
+                for table, rows in chunk(done + 1, many, count, whole, lid, templates).items():
                     places = ", ".join("?" * len(rows[0]))
                     connection.exec_driver_sql(f"INSERT INTO {table} VALUES ({places})", rows)
             yield done + many

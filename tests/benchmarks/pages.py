@@ -63,8 +63,12 @@ ASKED = (
     Asked("search: bad at a place", True, lambda c, n: "/inspections?answer=NONCONFORMING&place=rear+left+scallop"),
     Asked("search: not good at a place, 30 days", True, lambda c, n: f"/inspections?place=left+end&{_span(c, n, 30)}"),
     Asked("search: words in the reason", True, lambda c, n: f"/inspections?words=scallop+0.5{c.randrange(9)}"),
-    Asked("tune: a limit on the newest 10,000", True, lambda c, n: f"/tune?upper=0.{c.randrange(35, 60)}&part=results"),
-    Asked("tune: other 10,000 shells each time", True, lambda c, n: f"/tune?upper=0.4&{_span(c, n, 12)}"),
+    Asked(
+        "tune: a limit on the newest 10,000",
+        True,
+        lambda c, n: f"/tune?shell=toplid&upper=0.{c.randrange(35, 60)}&part=results",
+    ),
+    Asked("tune: other 10,000 shells each time", True, lambda c, n: f"/tune?shell=toplid&upper=0.4&{_span(c, n, 12)}"),
 )
 
 
