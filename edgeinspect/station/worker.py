@@ -17,6 +17,7 @@ from edgeinspect.station.clock import ClockWatch
 from edgeinspect.station.config import Station
 from edgeinspect.station.intake import Inbox, PictureSet
 from edgeinspect.station.run import CALL, Ready, file_sha256, get_ready, inspect_set, time_of_day
+from edgeinspect.store.changes import Who
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import Changeover, State
 
@@ -210,7 +211,11 @@ class Worker:
             f"The definition of shell {new.name} was changed ({revision}): from now on shells are judged by the new one"
         )
         log.warning("%s; its hash is %s, was %s", words, new.sha256, old.sha256)
-        self._state.say(words, self._now(), "DEFINITION CHANGED")
+        at, who = self._now(), Who("not named", "files of the definition")
+        details = {"sha256_before": old.sha256, "sha256_after": new.sha256}
+        with self._store.changes.change(at, who, "definition changed", f"shell {new.name}", revision, details):
+            pass  # the files were changed by whoever may write there: all that can be known is that they were
+        self._state.say(words, at, "DEFINITION CHANGED")
 
     def _say_limits(self, inspection: Inspection) -> None:
         """That other inspection limits judge from this shell on."""

@@ -146,6 +146,8 @@ class InspectionRecord:
     variant: str
     definition_sha256: str
     limits_sha256: str
+    limits_revision: int | None  # of the inspection limits that judged it; null: the definition's own
+    after_change: str  # number and hash of the last change in the record of changes before this look
     definition_is_current: bool  # False: its files have changed since, so zones are not drawn
     checks: list[str]
     temperature_c: float
@@ -221,6 +223,8 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
         variant=measurement.variant,
         definition_sha256=measurement.definition_sha256,
         limits_sha256=verdict.limits_sha256,
+        limits_revision=inspection.limits_revision,
+        after_change=inspection.after_change,
         definition_is_current=definition is not None,
         checks=sorted(check.value for check in measurement.checks),
         temperature_c=measurement.temperature_c,

@@ -27,6 +27,7 @@ from edgeinspect.station.config import Station, load_station
 from edgeinspect.station.run import Ready
 from edgeinspect.station.worker_process import WorkerProcess
 from edgeinspect.store import database
+from edgeinspect.store.changes import Changes
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.lock import FileLock, only_one
 from edgeinspect.store.state import State
@@ -386,6 +387,9 @@ def test_a_definition_changed_between_shells_is_said(station_file: Path, tmp_pat
     cell.run()
     now = cell.state.now()
     assert now.message_word == "DEFINITION CHANGED"
+    with Changes.open(tmp_path / "data") as changes:
+        (kept,) = changes.all("shell toplid")
+        assert kept.what == "definition changed" and changes.check().intact
     words = "The definition of shell toplid was changed (same revision): from now on shells are judged by the new one"
     assert now.message == words
     (models / "shell.toml").write_text(text.replace('revision = "A"', 'revision = "B"'))
