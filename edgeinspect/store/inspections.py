@@ -359,6 +359,10 @@ class Store:
     def _list(self, query: Select[*tuple[Any, ...]]) -> tuple[Row, ...]:
         return tuple(Row(**{**row._mapping, "answer": Answer(row.answer)}) for row in self._rows(query))
 
+    def rows(self, query: Select[*tuple[Any, ...]]) -> list[Any]:
+        """What a query reads."""
+        return self._rows(query)
+
     def _rows(self, query: Select[*tuple[Any, ...]]) -> list[Any]:
         with plain_errors(self._engine), self._engine.connect() as connection:
             return list(connection.execution_options(**READING).execute(query).all())

@@ -76,7 +76,8 @@ def newest(wanted: Wanted, limit: int) -> Select[*tuple[Any, ...]]:
         ReadingTable.content,
     )
     query = select(*columns).join(ReadingTable, ReadingTable.inspection_id == InspectionTable.inspection_id)
-    return wanted.narrow(query).order_by(InspectionTable.finished_at.desc(), InspectionTable.inspection_id.desc()).limit(limit)
+    newest_first = (InspectionTable.finished_at.desc(), InspectionTable.inspection_id.desc())
+    return wanted.narrow(query).order_by(*newest_first).limit(limit)
 
 
 def population(rows: Sequence[Any], layouts: dict[int, str], limit: int, same_shell_h: float) -> Population:
@@ -89,7 +90,7 @@ def population(rows: Sequence[Any], layouts: dict[int, str], limit: int, same_sh
         if before is None or _apart(row.finished_at, before, same_shell_h):
             kept.append(row)
     kept.reverse()
-    names = {layout: _names(text) for layout, text in layouts.items()}
+    names = {layout: names_of(text) for layout, text in layouts.items()}
     numbers, seen = [], []
     for row in kept:
         width = len(names[row.layout_id][0])
@@ -117,6 +118,7 @@ def _apart(earlier: str, later: str, same_shell_h: float) -> bool:
 
 
 @functools.lru_cache(maxsize=64)
-def _names(text: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def names_of(text: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Characteristics and units of a layout."""
     characteristics, units = json.loads(text)
     return tuple(characteristics), tuple(units)

@@ -13,7 +13,6 @@ from edgeinspect.conformity import Answer
 from edgeinspect.inspection import Inspection
 from edgeinspect.store.schema import FindingTable, InspectionTable, KnownLengthTable
 
-
 LAST_LETTER = "\U0010ffff"  # no letter sorts behind it
 
 

@@ -17,9 +17,11 @@ from edgeinspect.station.config import load_station
 from edgeinspect.station.run import time_of_day
 from edgeinspect.store.codec import to_plain
 from edgeinspect.store.inspections import Store
+from edgeinspect.store.search import Wanted
+from edgeinspect.store.tables import write_table
 from edgeinspect.study import judge_again as judging
 from edgeinspect.study import measure_again as measuring
-from edgeinspect.study.stored import read, stored
+from edgeinspect.study.stored import read, stored, utc
 from edgeinspect.terminal import (
     COLOURS,
     DATA,
@@ -41,6 +43,7 @@ NOTHING_CHANGED = "A study: nothing in the record was changed."
 def add_to(app: typer.Typer) -> None:
     app.command("judge-again")(judge_again)
     app.command("measure-again")(measure_again)
+    app.command("export")(export)
 
 
 def judge_again(
@@ -170,3 +173,21 @@ def _shifted(ribbon: measuring.RibbonAgain) -> str:
         return f"no edge then and now; {counts}"
     mean, worst = f"{ribbon.mean_change_mm:+.4f} mm in the mean", f"{ribbon.greatest_change_mm:+.4f} mm at most"
     return f"edge moved {mean}, {worst} (filtered, at {ribbon.at_arc_mm:.0f} mm); {counts}"
+
+
+def export(
+    file: Annotated[
+        Path, typer.Argument(help="written anew; its ending says which: .csv, .json (a line a look) or .parquet")
+    ],
+    shell: Annotated[str | None, typer.Option(help="only this shell definition")] = None,
+    since: Since = None,
+    data: DataFolder = DATA,
+    as_json: AsJson = False,
+) -> None:
+    """Write the numbers of every look into one table, units in the headers, for other programs."""
+    with plainly(as_json), Store.open(data, read_only=True) as store:
+        count = write_table(store, Wanted(shell=shell, since=None if since is None else utc(since)), file)
+    if as_json:
+        print_json({"file": str(file), "looks": count})
+    else:
+        out.print(f"{count} looks written to {file}", soft_wrap=True, markup=False)

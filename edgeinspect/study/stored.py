@@ -18,7 +18,7 @@ def stored(store: Store, *, shell: str | None = None, since: str | None = None) 
 
     A time without an offset is UTC, as the record's own. Raises InputError if ``since`` is no time, StoreError.
     """
-    wanted = Wanted(shell=shell, since=None if since is None else _utc(since))
+    wanted = Wanted(shell=shell, since=None if since is None else utc(since))
     rows: list[Row] = []
     while page := store.listing(AT_ONCE, rows[-1].inspection_id if rows else None, wanted):
         rows += page
@@ -34,7 +34,8 @@ def read(store: Store, rows: list[Row], progress: Callable[[int, int, str], None
             yield inspection
 
 
-def _utc(since: str) -> str:
+def utc(since: str) -> str:
+    """A time as the record compares it. Raises InputError."""
     try:
         at = datetime.fromisoformat(since)
     except ValueError:

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import tempfile
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Annotated
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
-from fastapi.responses import HTMLResponse, Response
+from fastapi.responses import FileResponse, HTMLResponse, Response, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
+from starlette.background import BackgroundTask
 
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import InputError
 from edgeinspect.store.inspections import Row
 from edgeinspect.store.search import PlaceCount, Wanted
+from edgeinspect.store.tables import WideTable, as_csv, as_json_lines, write_parquet
 from edgeinspect.web.look import LOOKS
 from edgeinspect.web.parts import Parts, PartsHere
 from edgeinspect.web.places import PlaceRow, PlanDrawing, place_names, place_rows
@@ -214,6 +218,40 @@ def list_page(request: Request, parts: PartsHere, asked: AskedHere) -> Response:
             "here": "inspections",
         },
     )
+
+
+@routes.get("/inspections.csv", response_class=StreamingResponse)
+def list_as_csv(parts: PartsHere, asked: AskedHere) -> Response:
+    """Every look that fits what is asked, as one wide table with units in its headers."""
+    return StreamingResponse(
+        as_csv(WideTable(parts.store, wanted(asked))), media_type="text/csv", headers=_named("csv")
+    )
+
+
+@routes.get("/inspections.jsonl", response_class=StreamingResponse)
+def list_as_json_lines(parts: PartsHere, asked: AskedHere) -> Response:
+    """The same, an object a line."""
+    lines = as_json_lines(WideTable(parts.store, wanted(asked)))
+    return StreamingResponse(lines, media_type="application/jsonl", headers=_named("jsonl"))
+
+
+@routes.get("/inspections.parquet", response_class=FileResponse)
+def list_as_parquet(parts: PartsHere, asked: AskedHere) -> Response:
+    """The same, for programs that read columns."""
+    which = wanted(asked)
+    with tempfile.NamedTemporaryFile(suffix=".parquet", delete=False) as file:
+        path = Path(file.name)
+    try:
+        write_parquet(WideTable(parts.store, which), path)
+    except BaseException:
+        path.unlink()
+        raise
+    done = BackgroundTask(path.unlink)
+    return FileResponse(path, media_type="application/vnd.apache.parquet", headers=_named("parquet"), background=done)
+
+
+def _named(kind: str) -> dict[str, str]:
+    return {"Content-Disposition": f'attachment; filename="inspections.{kind}"'}
 
 
 @routes.get("/inspections.json")

@@ -332,3 +332,17 @@ def test_nothing_leaves_the_screen(
         assert box["x"] >= svg["x"] and box["x"] + box["width"] <= svg["x"] + svg["width"]
     for chip in page.locator(".counts a").all():
         assert chip.evaluate("one => one.scrollWidth <= one.clientWidth + 1")
+
+
+def test_the_list_as_a_table_holds_all_that_fit_not_one_page(plant: Plant, client: httpx.Client) -> None:
+    for number in range(55):
+        plant.save("bad" if number % 5 == 0 else "good", f"T-{number}")
+    lines = client.get("/inspections.csv").text.splitlines()
+    assert len(lines) == 56 and lines[0].startswith("inspection_id,look,shell_id")
+    answer = client.get("/inspections.jsonl", params={"answer": "NONCONFORMING"})
+    assert len(answer.text.splitlines()) == 11
+    content = client.get("/inspections.parquet", params={"shell_id": "T-1*"}).content
+    assert content[:4] == content[-4:] == b"PAR1"
+    page = client.get("/inspections", params={"answer": "NONCONFORMING"}, headers={"accept": "text/html"}).text
+    assert 'href="/inspections.parquet?answer=NONCONFORMING"' in page
+    assert client.get("/inspections.csv", params={"from": "yesterday"}).status_code == 400
