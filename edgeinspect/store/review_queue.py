@@ -66,8 +66,10 @@ def queued(wanted: Wanted, label: Label | None, order: Order, same_shell_h: floa
     return query.order_by(InspectionTable.inspection_id.desc())
 
 
-def how_many(wanted: Wanted, label: Label | None, same_shell_h: float) -> Select[*tuple[Any, ...]]:
-    return _narrowed(wanted, label, same_shell_h, [func.count()])
+def how_many(wanted: Wanted, label: Label | None, same_shell_h: float, most: int) -> Select[*tuple[Any, ...]]:
+    """Their number, not counted further than ``most``: nobody works off more in a day."""
+    found = _narrowed(wanted, label, same_shell_h, [InspectionTable.inspection_id]).limit(most).subquery()
+    return select(func.count()).select_from(found)
 
 
 _COLUMNS = [

@@ -177,9 +177,9 @@ class Reviews:
         rows = self._rows(review_queue.queued(wanted, label, order, self._same_shell_h).limit(limit))
         return tuple(Queued(**row._mapping) for row in rows)
 
-    def queue_length(self, wanted: Wanted = ALL, label: Label | None = None) -> int:
-        """How many shells ``queue`` would give without a limit."""
-        return int(self._rows(review_queue.how_many(wanted, label, self._same_shell_h))[0][0])
+    def queue_length(self, wanted: Wanted = ALL, label: Label | None = None, most: int = 1000) -> int:
+        """How many shells ``queue`` would give without a limit, not counted further than ``most``."""
+        return int(self._rows(review_queue.how_many(wanted, label, self._same_shell_h, most))[0][0])
 
     def _rows(self, query: Select[*tuple[Any, ...]]) -> list[Any]:
         with plain_errors(self._engine), self._engine.connect() as connection:

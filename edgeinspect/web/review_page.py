@@ -28,7 +28,7 @@ from edgeinspect.web.review_record import ReviewQueue, ReviewRecord, queue_row, 
 from edgeinspect.web.sign_in import person
 from edgeinspect.web.twin import as_json
 
-QUEUE = 200
+QUEUE, COUNTED = 200, 1000  # shells on the page; counted no further
 ANY = "any"  # label: also those that have one already
 LABEL_KEYS = {"1": Label.TRULY_BAD, "2": Label.GOOD, "3": Label.LOOSE_CHIP, "4": Label.GAUGE_AT_FAULT}
 DISPOSITION_KEYS = {
@@ -79,7 +79,7 @@ def _queue(parts: Parts, asked: ReviewAsked) -> ReviewQueue:
     reviews = _reviews(parts)
     query = f"?{urlencode(given)}" if given else ""
     rows = [queue_row(one, query) for one in reviews.queue(which, label, order, QUEUE)]
-    total = len(rows) if len(rows) < QUEUE else reviews.queue_length(which, label)
+    total = len(rows) if len(rows) < QUEUE else reviews.queue_length(which, label, COUNTED)
     return ReviewQueue(asked=given, total=total, shells=rows)
 
 
@@ -96,6 +96,7 @@ def _page(request: Request, parts: Parts, asked: ReviewAsked, shown: int | None)
             "labels": LABEL_KEYS,
             "dispositions": DISPOSITION_KEYS,
             "places": place_names(parts.shells, asked.shell),
+            "counted": COUNTED,
             "here": "review",
         },
     )

@@ -47,7 +47,7 @@ class ReviewQueue:
     """``/review.json``: up to 200 shells that were not green, by their newest look that was not."""
 
     asked: dict[str, str]
-    total: int
+    total: int  # not counted further than 1000
     shells: list[QueueRow]
 
 

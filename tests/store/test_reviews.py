@@ -143,7 +143,7 @@ def filled(store: Store, make_inspection: MakeInspection) -> Store:
 
 def test_the_queue_holds_each_shell_that_was_not_green_once(filled: Store, reviews: Reviews) -> None:
     assert ids(reviews.queue()) == [8, 6, 5, 4, 3]
-    assert reviews.queue_length() == 5
+    assert reviews.queue_length() == 5 and reviews.queue_length(most=3) == 3
     assert [one.strain for one in reviews.queue()] == pytest.approx([None, 1.1, 1.8, None, 0.98])
     assert ids(reviews.queue(limit=2)) == [8, 6]
 
