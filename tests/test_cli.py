@@ -155,8 +155,8 @@ CODES = {"CONFORMING": 0, "NONCONFORMING": 1, "NOT PROVEN": 3, "NO RESULT": 3}
 def test_inspecting_gives_the_answer_of_the_truth_file_and_its_exit_code(calibrated: Path, shell_id: str) -> None:
     """Truth: sample_images/truth.json, written from the scene without edgeinspect's measuring code."""
     truth = SHELLS[shell_id]
-    picture = SAMPLES / "shells" / f"{shell_id}_top.png"
-    options = ("--shell", "toplid", "--temperature", str(truth["temperature_c"]), *STATION)
+    picture = SAMPLES / "shells" / f"{shell_id}_top.webp"
+    options = ("--shell", "toplid", "--variant", "standard", "--temperature", str(truth["temperature_c"]), *STATION)
     code, document = run_json("inspect", picture, *options, "--calibration", calibrated / "calibrations")
     (inspection,) = document["inspections"]
     assert (inspection["shell_id"], inspection["answer"]) == (shell_id, truth["expected"]["answer"])
@@ -167,24 +167,25 @@ def test_inspecting_gives_the_answer_of_the_truth_file_and_its_exit_code(calibra
 
 
 def test_inspections_are_recorded_when_asked(calibrated: Path) -> None:
-    options = ("--shell", "toplid", "--temperature", "20.6", *STATION, "--data", calibrated)
-    code, out, _ = run("inspect", SAMPLES / "shells" / "L1001_top.png", *options)
+    options = ("--shell", "toplid", "--variant", "standard", "--temperature", "20.6", *STATION, "--data", calibrated)
+    code, out, _ = run("inspect", SAMPLES / "shells" / "L1001_top.webp", *options)
     assert code == 0 and "CONFORMING" in out and "zone left-end" in out and "U (k=2)" in out
     with Store.open(calibrated, read_only=True) as store:
         kept = store.latest()
         assert kept is not None and kept.shell_id == "L1001"
         assert store.calibrations.one(kept.measurement.views[0].calibration_id) is not None
-    code, document = run_json("inspect", SAMPLES / "shells" / "L1001_top.png", *options)
+    code, document = run_json("inspect", SAMPLES / "shells" / "L1001_top.webp", *options)
     assert code == 3 and "same picture" in document["inspections"][0]["sentence"]
 
 
 def test_a_cut_off_picture_is_no_result_and_three(calibrated: Path, tmp_path: Path) -> None:
-    picture = tmp_path / "L1_top.png"
-    picture.write_bytes((SAMPLES / "shells" / "L1001_top.png").read_bytes()[:100_000])
-    options = ("--shell", "toplid", *STATION, "--calibration", calibrated / "calibrations")
+    picture = tmp_path / "L1_top.webp"
+    picture.write_bytes((SAMPLES / "shells" / "L1001_top.webp").read_bytes()[:100_000])
+    options = ("--shell", "toplid", "--variant", "standard", *STATION, "--calibration", calibrated / "calibrations")
     code, document = run_json("inspect", picture, *options)
     assert code == 3
-    assert document["inspections"][0]["sentence"] == "L1_top.png is cut off after 100000 bytes, must be a whole picture"
+    sentence = document["inspections"][0]["sentence"]
+    assert sentence == "L1_top.webp is cut off after 100000 bytes, must be a whole picture"
 
 
 @pytest.mark.parametrize(
@@ -192,10 +193,10 @@ def test_a_cut_off_picture_is_no_result_and_three(calibrated: Path, tmp_path: Pa
     [
         (("nothere_top.png", "--shell", "toplid"), "nothere_top.png is not there"),
         (("holiday.jpg", "--shell", "toplid"), "is not named as a picture must be"),
-        ((str(SAMPLES / "shells" / "L1001_top.png"), "--shell", "sidecover"), "does not hold shell 'sidecover'"),
-        ((str(SAMPLES / "shells" / "L1001_top.png"), "--shell", "toplid", "--variant", "x"), "has no variant 'x'"),
+        ((str(SAMPLES / "shells" / "L1001_top.webp"), "--shell", "sidecover"), "does not hold shell 'sidecover'"),
+        ((str(SAMPLES / "shells" / "L1001_top.webp"), "--shell", "toplid", "--variant", "x"), "has no variant 'x'"),
         (
-            (str(SAMPLES / "shells" / "L1001_top.png"), "--shell", "toplid", "--calibration", "none"),
+            (str(SAMPLES / "shells" / "L1001_top.webp"), "--shell", "toplid", "--calibration", "none"),
             "is not calibrated",
         ),
         ((str(DEFINITION.parent), "--shell", "toplid"), "holds no picture"),
@@ -253,8 +254,8 @@ def test_calibrations_are_listed_compared_and_gone_back_to(twice_calibrated: Pat
     assert {one["calibration_id"] for one in listed["calibrations"] if one["in_use"]} == {ids[0]}
     assert [use["who"] for use in listed["uses"]] == ["Ada", "Lee", "Kim"]
 
-    options = ("--shell", "toplid", "--temperature", "20.6", *where)
-    _, document = run_json("inspect", SAMPLES / "shells" / "L1001_top.png", *options)
+    options = ("--shell", "toplid", "--variant", "standard", "--temperature", "20.6", *where)
+    _, document = run_json("inspect", SAMPLES / "shells" / "L1001_top.webp", *options)
     (view,) = document["inspections"][0]["measurement"]["views"]
     assert view["calibration_id"] == ids[0], "the older one is in use, although a newer one lies beside it"
 

@@ -267,7 +267,7 @@ def hand_cases() -> dict[str, ShellCase]:
     deep_zone = "rear-left-of-notch"
     deep = with_peak(natural_shell(1023, form), bump(sum(spans[deep_zone]) / 2, 52.0, 20.0, form), deep_zone, -0.72)
     nick = Flaw("nick", spans[deep_zone][0] + 30.0, 1.2, 0.6)
-    burr = Flaw("burr", 40.0, 0.8, 0.5)
+    burr = Flaw("burr", 40.0, 1.6, 0.6)
     shifted = natural_shell(1026, form)
     shifted = replace(shifted, cutouts=shifted.cutouts | {"hinge_slot_right": CutOutChange(0.50, -0.25)})
     turned = replace(natural_shell(1022, form), path=PlaneShift(0.03, -0.02, 0.21))
@@ -278,10 +278,9 @@ def hand_cases() -> dict[str, ShellCase]:
         "R1024": case(1024, "a nick, rear, left of the cable notch", replace(natural_shell(1024, form), flaws=(nick,))),
         "R1025": case(1025, "a burr on the right end", replace(natural_shell(1025, form), flaws=(burr,))),
         "R1026": case(1026, "the right hinge slot is shifted", shifted),
-        "R1027": ShellCase(
-            "a good right-hand lid where a left-hand one was ordered",
-            Scene(bench.top_camera(), natural_shell(1027, form), sensor=MEAN_OF_FOUR, seed=1027),
-            "right hand instead of left",
+        "R1027": replace(
+            case(1027, "a good right-hand lid where a left-hand one was ordered", natural_shell(1027, form)),
+            refusal="right hand instead of left",
             ordered=toplid.LEFT.name,
         ),
     }

@@ -1,7 +1,7 @@
 """Make the sample pictures: ``python -m edgeinspect.simulate.samples [--only NAME ...] [--quality full|draft] [--out
 DIR] [--truth-only]``.
 
-Writes sample_images/calibration/*.png, sample_images/shells/*_top.png, truth.json and truth_edges.npz. It goes
+Writes sample_images/calibration/ (and rear/ in it), sample_images/shells/, truth.json and truth_edges.npz. It goes
 picture by picture (about a minute each on two cores), says how far it is and skips what is already there: stop it and
 start it again at will; delete a picture to make it anew. ``--quality draft`` (seconds a picture) is for looking only:
 its edges are coarse. The truth is written from the scene, never from a picture.
@@ -19,7 +19,6 @@ import time
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
@@ -30,6 +29,8 @@ from edgeinspect.simulate.cases import board_scenes, rear_board_scenes, shell_ca
 from edgeinspect.simulate.light import exposed
 from edgeinspect.simulate.scene import Scene, Sensor
 
+# Whose rim is told in pixels too, beside the first ten: each kind of shell, and every flaw.
+WITH_PIXELS = ("L1011", "R1021", "R1024", "R1025", "H1031", "H1032")
 ABOUT = [
     "Written from the scene by edgeinspect.simulate.samples, never from a measurement. Lengths in mm, angles in deg.",
     "Material (pips, surface, decal): grown by 1 + 80e-6 (T - 20) about the shell origin, then placed by"
@@ -43,7 +44,7 @@ ABOUT = [
     "Expected answers assume a gauge without error and the guard stated here. 'face_hidden' is the share of a stretch"
     " where the camera does not see the cut face, so that the picture's edge is the show-face arris.",
     "truth_edges.npz holds for each shell id: <id>_arc_mm, _deviation_datum_mm, _deviation_fixture_mm, _pixel (N, 2),"
-    " _face_hidden, and _rear_pixel, _rear_face_hidden of shells under both cameras.",
+    " _face_hidden, and _rear_pixel, _rear_face_hidden of shells under both cameras; pixels of some only.",
     "expected: the ordered shell and variant, and the right answer. shell: what really lies there (null: nothing)."
     " picture_of: the pictures of that other shell are handed in again.",
     "flaws: nick (material missing) or burr (standing out), a parabola of that length at its foot and that depth about"
@@ -55,15 +56,15 @@ ABOUT = [
 
 def pictures() -> dict[str, Scene]:
     """Every picture by its path under sample_images, the most wanted first."""
-    boards = {f"calibration/{name}.png": scene for name, scene in board_scenes().items()}
+    boards = {f"calibration/{name}.webp": scene for name, scene in board_scenes().items()}
     boards |= {f"calibration/rear/{name}.webp": scene for name, scene in rear_board_scenes().items()}
     shells = {
-        f"shells/{shell_id}_{camera}.{'png' if case.scene.sensor == Sensor() else 'webp'}": scene
+        f"shells/{shell_id}_{camera}.webp": scene
         for shell_id, case in shell_cases().items()
         if case.picture_of is None
         for camera, scene in case.scenes.items()
     }
-    first = ["calibration/fixture_board.png", "shells/L1001_top.png"]
+    first = ["calibration/fixture_board.webp", "shells/L1001_top.webp"]
     return {name: (boards | shells)[name] for name in [*first, *(n for n in (boards | shells) if n not in first)]}
 
 
@@ -77,10 +78,8 @@ def picture(scene: Scene, draft: bool = False) -> NDArray[np.uint8]:
     return exposed(scene, render(scene, Quality(light_rounds=1, draft=True) if draft else Quality()))
 
 
-def encoded(levels: NDArray[np.uint8], ending: str) -> bytes:
-    """A file's bytes, without loss: ``ending`` is .webp (a fifth smaller) or .png."""
-    if ending == ".png":
-        return cv2.imencode(".png", levels, [cv2.IMWRITE_PNG_COMPRESSION, 9])[1].tobytes()
+def encoded(levels: NDArray[np.uint8]) -> bytes:
+    """A file's bytes: WebP without loss, a fifth smaller than PNG."""
     content = io.BytesIO()
     Image.fromarray(levels).save(content, "WEBP", lossless=True, quality=100, method=6)
     return content.getvalue()
@@ -131,13 +130,14 @@ def write_truth(folder: Path) -> None:
             "arc_mm": edge.arc_mm,
             "deviation_datum_mm": edge.deviation_datum_mm,
             "deviation_fixture_mm": edge.deviation_fixture_mm,
-            "pixel": edge.pixel,
-            "face_hidden": edge.face_hidden,
         }
-        if case.rear is not None:
-            rear = truth.edge_truth(case.rear)
-            values |= {"rear_pixel": rear.pixel, "rear_face_hidden": rear.face_hidden}
-        step = 0.0 if case.ordered == "toplid" and case.scene.sensor == Sensor() else 2.0**-12  # the rest: small files
+        first = case.scene.sensor == Sensor() and not case.rear
+        if first or shell_id in WITH_PIXELS:
+            values |= {"pixel": edge.pixel, "face_hidden": edge.face_hidden}
+            if case.rear is not None:
+                rear = truth.edge_truth(case.rear)
+                values |= {"rear_pixel": rear.pixel, "rear_face_hidden": rear.face_hidden}
+        step = 0.0 if first else 2.0**-11  # small files
         dense |= {f"{shell_id}_{key}": _stored(value, step) for key, value in values.items()}
     np.savez_compressed(folder / "truth_edges.npz", **dense)
 
@@ -183,7 +183,7 @@ def main() -> None:
             continue
         start = time.perf_counter()
         path.parent.mkdir(parents=True, exist_ok=True)
-        done = encoded(picture(scene, wanted.quality == "draft"), path.suffix)
+        done = encoded(picture(scene, wanted.quality == "draft"))
         partial = path.with_suffix(".part")
         partial.write_bytes(done)
         partial.replace(path)  # whole or not at all

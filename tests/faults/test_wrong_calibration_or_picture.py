@@ -99,13 +99,13 @@ def test_a_stale_picture_is_named_and_never_green(tmp_path: Path) -> None:
         looks.gauge().setup.definition,
         looks.gauge(),
     )
-    picture = (SAMPLES / "shells/L1001_top.png").read_bytes()
-    levels = cv2.imdecode(np.frombuffer(picture, np.uint8), cv2.IMREAD_UNCHANGED)
+    picture = (SAMPLES / "shells/L1001_top.webp").read_bytes()
+    levels = cv2.imdecode(np.frombuffer(picture, np.uint8), cv2.IMREAD_GRAYSCALE)
     wrapped = cv2.imencode(".tif", levels)[1].tobytes()
     now = clock()
     with Store.open(tmp_path / "data") as store:
-        first = inspect_set(came_in(tmp_path, "L1_top.png", picture), ready, store, now).inspection
-        again = inspect_set(came_in(tmp_path, "L2_top.png", picture), ready, store, now).inspection
+        first = inspect_set(came_in(tmp_path, "L1_top.webp", picture), ready, store, now).inspection
+        again = inspect_set(came_in(tmp_path, "L2_top.webp", picture), ready, store, now).inspection
         other = inspect_set(came_in(tmp_path, "L3_top.tif", wrapped), ready, store, now).inspection
     assert first.verdict.answer is Answer.CONFORMING, first.verdict.sentence
     for stale in (again, other):

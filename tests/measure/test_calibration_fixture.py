@@ -34,7 +34,7 @@ def truth() -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def levels() -> NDArray[Any]:
-    return np.asarray(cv2.imread(str(SAMPLES / "calibration" / "fixture_board.png"), cv2.IMREAD_UNCHANGED))
+    return np.asarray(cv2.imread(str(SAMPLES / "calibration" / "fixture_board.webp"), cv2.IMREAD_GRAYSCALE))
 
 
 @pytest.fixture(scope="module")

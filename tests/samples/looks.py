@@ -54,7 +54,7 @@ def gauge() -> ShellGauge:
 @cache
 def picture(shell_id: str) -> RawLevels:
     camera, intake = station().cameras[0], station().intake
-    path = SAMPLES / f"shells/{shell_id}_top.png"
+    path = SAMPLES / f"shells/{shell_id}_top.webp"
     return read_picture(path, camera.width_px, camera.height_px, intake.picture_limit_bytes)[0].levels
 
 

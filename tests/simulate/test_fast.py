@@ -44,7 +44,7 @@ def test_edge_lies_where_the_scene_says(scene: Scene, clean: Array, edge_offsets
 def test_edge_agrees_with_the_ray_tracer(shell_id: str, sample_images: Path, edge_offsets: Edges) -> None:
     scene = shell_cases()[shell_id].scene
     edge = truth.edge_truth(scene)
-    traced = cv2.imread(str(sample_images / f"shells/{shell_id}_top.png"), cv2.IMREAD_GRAYSCALE)
+    traced = cv2.imread(str(sample_images / f"shells/{shell_id}_top.webp"), cv2.IMREAD_GRAYSCALE)
     difference = (edge_offsets(traced, edge.pixel) - edge_offsets(fast.picture(scene) * 225.0, edge.pixel))[
         edge.face_hidden
     ]
@@ -129,7 +129,7 @@ def test_the_decal_lies_where_the_scene_says(decal: PlaneShift, edge_offsets: Ed
 
 @pytest.mark.parametrize("shell_id", ["L1001", "L1007"])
 def test_the_ray_traced_decal_too(shell_id: str, sample_images: Path, edge_offsets: Edges) -> None:
-    traced = cv2.imread(str(sample_images / f"shells/{shell_id}_top.png"), cv2.IMREAD_GRAYSCALE)
+    traced = cv2.imread(str(sample_images / f"shells/{shell_id}_top.webp"), cv2.IMREAD_GRAYSCALE)
     for side in decal_sides(shell_cases()[shell_id].scene):
         off = edge_offsets(traced, side)[5:-5]
         assert abs(np.median(off)) < 0.02

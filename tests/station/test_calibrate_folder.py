@@ -73,7 +73,7 @@ def test_the_samples_give_the_scenes_camera(calibrated: Calibrated, truth: TrueC
     away = (calibration.model.parameters - scene) / np.sqrt(np.diag(calibration.covariance))
     assert np.abs(away).max() < 4.0, away
     assert calibration.model.parameters[:2] == pytest.approx(scene[:2], abs=0.6)
-    assert calibration.views == len(list(PICTURES.glob("*.png"))) and calibration.rms_px < 0.05
+    assert calibration.views == len(list(PICTURES.glob("*.webp"))) and calibration.rms_px < 0.05
 
 
 @pytest.mark.parametrize("z_mm", [0.0, 30.0, 60.0, 80.0])
@@ -137,7 +137,7 @@ def folder(tmp_path: Path) -> Path:
     """The fixture picture and seven of the board."""
     target = tmp_path / "pictures"
     target.mkdir()
-    for name in ["fixture_board.png", *sorted(p.name for p in PICTURES.glob("board_*.png"))[:7]]:
+    for name in ["fixture_board.webp", *sorted(p.name for p in PICTURES.glob("board_*.webp"))[:7]]:
         shutil.copy(PICTURES / name, target / name)
     return target
 
@@ -157,7 +157,7 @@ def test_an_unknown_camera_or_folder(station: Station, tmp_path: Path) -> None:
 
 
 def test_no_picture_in_the_fixture(folder: Path, station: Station) -> None:
-    (folder / "fixture_board.png").rename(folder / "other.png")
+    (folder / "fixture_board.webp").rename(folder / "other.webp")
     assert (
         "holds 0 pictures named fixture_board.*, must be one: lay the board in the fixture"
         in _refusal(folder, station)[0]
@@ -165,12 +165,12 @@ def test_no_picture_in_the_fixture(folder: Path, station: Station) -> None:
 
 
 def test_broken_pictures_are_all_named(folder: Path, station: Station) -> None:
-    (folder / "board_01.png").write_bytes(b"")
-    whole = (folder / "board_02.png").read_bytes()
-    (folder / "board_02.png").write_bytes(whole[: len(whole) // 2])
-    (folder / "board_03.png").write_bytes(b"\xff\xd8\xff not a PNG at all")
+    (folder / "board_01.webp").write_bytes(b"")
+    whole = (folder / "board_02.webp").read_bytes()
+    (folder / "board_02.webp").write_bytes(whole[: len(whole) // 2])
+    (folder / "board_03.webp").write_bytes(b"\xff\xd8\xff not a PNG at all")
     problems = _refusal(folder, station)
-    assert [problem.split(" ")[0] for problem in problems] == ["board_01.png", "board_02.png", "board_03.png"]
+    assert [problem.split(" ")[0] for problem in problems] == ["board_01.webp", "board_02.webp", "board_03.webp"]
 
 
 def test_pictures_of_another_size(folder: Path, station: Station) -> None:
@@ -182,7 +182,7 @@ def test_pictures_of_another_size(folder: Path, station: Station) -> None:
 def test_another_board(folder: Path, station: Station) -> None:
     other = replace(station, board=replace(station.board, dictionary="DICT_6X6_250"))
     (problem,) = _refusal(folder, other)
-    assert "no board was found in any of 8 pictures (board_01.png, board_02.png" in problem
+    assert "no board was found in any of 8 pictures (board_01.webp, board_02.webp" in problem
 
 
 def test_a_wrongly_scaled_board(folder: Path, station: Station) -> None:
@@ -192,7 +192,7 @@ def test_a_wrongly_scaled_board(folder: Path, station: Station) -> None:
 
 
 def test_too_few_pictures(folder: Path, station: Station) -> None:
-    for path in sorted(folder.glob("board_*.png"))[3:]:
+    for path in sorted(folder.glob("board_*.webp"))[3:]:
         path.unlink()
     (problem,) = _refusal(folder, station)
     assert "the board was found in 4 pictures, must be at least 6" in problem

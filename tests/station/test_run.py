@@ -265,7 +265,7 @@ def test_without_a_shell_chosen_nothing_is_measured(
     ("expected", "words"),
     [
         (Expected("../../etc", ""), "station trim-1 does not hold shell '../../etc', must be one of toplid"),
-        (Expected("toplid", "purple"), "shell toplid has no variant 'purple', must be 'standard'"),
+        (Expected("toplid", "purple"), "shell toplid has no variant 'purple', must be 'cargo' or 'standard'"),
     ],
 )
 def test_what_cannot_be_expected_is_one_sentence(station: Station, expected: Expected, words: str) -> None:

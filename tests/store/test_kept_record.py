@@ -117,7 +117,7 @@ def write(target: Path) -> None:
         data = Path(folder) / "data"
         with Store.open(data) as store:
             for k, shell_id in enumerate(SHELLS):
-                file = SAMPLES / f"shells/{shell_id}_top.png"
+                file = SAMPLES / f"shells/{shell_id}_top.webp"
                 setup = station.cameras[0]
                 limit = station.intake.picture_limit_bytes
                 picture, _ = read_picture(file, setup.width_px, setup.height_px, limit, bits=setup.bits)

@@ -35,7 +35,7 @@ def again(
 
 
 def test_the_same_program_finds_the_same_and_a_lost_picture_leaves_its_ribbon(copied: Path, station: Station) -> None:
-    (picture,) = (copied / "pictures").rglob("L1008_top_*.png")
+    (picture,) = (copied / "pictures").rglob("L1008_top_*.webp")
     picture.unlink()
     with Store.open(copied, read_only=True) as store:
         before = {row.shell_id: store.inspection(row.inspection_id) for row in stored(store)}
@@ -135,8 +135,8 @@ def test_a_picture_that_was_not_new_stays_so(copied: Path, station: Station) -> 
     """Measured by itself it would look good; it is the picture of an earlier look."""
     with Store.open(copied) as store:
         ready = get_ready(station, Expected("toplid", "standard", 20.6), copied / "calibrations")
-        file = SAMPLES / "shells" / "L1001_top.png"
-        inspect_set(PictureSet("L2", AT, (Arrived("top", "L2_top.png", file),)), ready, store, lambda: AT)
+        file = SAMPLES / "shells" / "L1001_top.webp"
+        inspect_set(PictureSet("L2", AT, (Arrived("top", "L2_top.webp", file),)), ready, store, lambda: AT)
         row = stored(store)[-1]
         assert (row.shell_id, row.answer) == ("L2", Answer.NO_RESULT)
         done = again(store, station, copied, [row])

@@ -49,7 +49,7 @@ class Pictures:
     def __init__(self) -> None:
         self._levels: list[NDArray[Any]] = []
         for shell in SHELLS:
-            levels = cv2.imread(str(SAMPLES / "shells" / f"{shell}_top.png"), cv2.IMREAD_UNCHANGED)
+            levels = cv2.imread(str(SAMPLES / "shells" / f"{shell}_top.webp"), cv2.IMREAD_GRAYSCALE)
             assert levels is not None
             self._levels.append(levels)
 
