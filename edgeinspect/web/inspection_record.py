@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from edgeinspect.conformity import Finding
 from edgeinspect.inspection import Inspection
 from edgeinspect.measure.measurement import Alignment, CutOutResult, Flag, Quantity, Share
+from edgeinspect.process.limits import with_limits
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.store.inspections import KeptFiles
 from edgeinspect.web.attempts import AttemptNow, attempts_at, look_of
@@ -191,6 +192,8 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
     assert inspection.inspection_id is not None
     number, measurement, verdict = inspection.inspection_id, inspection.measurement, inspection.verdict
     definition = parts.shells.as_judged(measurement.shell, measurement.definition_sha256)
+    if definition is not None and inspection.limits_revision is not None:
+        definition = with_limits(definition, parts.store.limits.one(inspection.limits_revision).changed)
     attempts, same_id = attempts_at(parts.store, inspection, parts.station.same_shell_h, pictures=True)
     seams = seam_rows(inspection)
     earlier_id, later_id = parts.store.neighbours(number)

@@ -98,6 +98,10 @@ def test_from_proposal_to_return(plant: Plant, live: Live, line: Line, lid: Shel
         assert (began.limits_revision, began.verdict.answer) == (1, tight)
         assert began.verdict.limits_sha256 != lid.sha256 == began.measurement.definition_sha256
         assert line.look("L-6").limits_revision == 1 and line.look("L-3").limits_revision == 1
+        page = quin.client.get(f"/inspections/{began.inspection_id}.json").json()
+        assert page["limits_revision"] == 1 and {zone["upper_mm"] for zone in page["zones"]} == {0.05}
+        page = quin.client.get(f"/inspections/{first.inspection_id}.json").json()
+        assert page["limits_revision"] is None and {zone["upper_mm"] for zone in page["zones"]} == {0.5}
         record = quin.client.get("/limits.json").json()
         assert (record["in_effect"], record["waiting"], record["returns_to"]) == (1, None, None)
 
