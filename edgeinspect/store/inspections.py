@@ -260,6 +260,13 @@ class Store:
             query = query.where(InspectionTable.inspection_id < before_id)
         return self._list(wanted.narrow(query))
 
+    def found(self, wanted: Wanted) -> Wanted:
+        """The same, with its words looked for once where few hold them: it is asked for several times."""
+        if not wanted.words.split():
+            return wanted
+        rows = self._rows(wanted.with_words().limit(search.FEW + 1))
+        return wanted if len(rows) > search.FEW else replace(wanted, ids=tuple(row[0] for row in rows))
+
     # -- count
 
     def counts(self, wanted: Wanted = ALL) -> dict[Answer, int]:

@@ -27,6 +27,7 @@ class Wanted:
     answer: Answer | None = None
     place: str | None = None  # something there is not proven good
     words: str = ""  # each of them is in the sentence
+    ids: tuple[int, ...] | None = None  # only these, as found before
 
     def narrow(self, query: Select[*tuple[Any, ...]]) -> Select[*tuple[Any, ...]]:
         """``query`` of InspectionTable, for these only."""
@@ -55,15 +56,24 @@ class Wanted:
                 FindingTable.where == self.place, FindingTable.answer.in_([one.value for one in answers])
             )
             query = query.where(row.inspection_id.in_(there))
-        if words := self.words.split():
-            # The index on sentences is read from end to end, never the rows themselves, which are long.
-            said = row.__table__.alias("said")
-            holds = [said.c.sentence.contains(word, autoescape=True) for word in words]
-            query = query.where(row.inspection_id.in_(select(said.c.inspection_id).where(*holds)))
+        if self.ids is not None:
+            query = query.where(row.inspection_id.in_(self.ids))
+        elif self.words.split():
+            query = query.where(row.inspection_id.in_(self.with_words()))
         return query
 
 
+    def with_words(self) -> Select[int]:
+        """Ids of those whose sentence holds every word: the index on sentences is read from end to end, never the rows
+        themselves, which are long.
+        """
+        said = InspectionTable.__table__.alias("said")
+        holds = [said.c.sentence.contains(word, autoescape=True) for word in self.words.split()]
+        return select(said.c.inspection_id).where(*holds)
+
+
 ALL = Wanted()
+FEW = 2_000  # ids that are found once, to be asked for by themselves
 
 
 @dataclass(frozen=True)

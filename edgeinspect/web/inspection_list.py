@@ -163,7 +163,7 @@ def red_rows(counts: list[PlaceCount], filters: dict[str, str]) -> list[PlaceRow
 
 
 def _listing(parts: Parts, asked: Asked, path: str) -> InspectionList:
-    which, filters = wanted(asked), asked.filters()
+    which, filters = parts.store.found(wanted(asked)), asked.filters()
     rows = parts.store.listing(PAGE + 1, asked.before_id, which)
     counts = parts.store.counts(which)
     reds = red_rows(parts.store.reds(which), filters)
