@@ -265,7 +265,9 @@ class Store:
         if not wanted.words.split():
             return wanted
         rows = self._rows(wanted.with_words().limit(search.FEW + 1))
-        return wanted if len(rows) > search.FEW else replace(wanted, ids=tuple(row[0] for row in rows))
+        if len(rows) > search.FEW:
+            return replace(wanted, common=True)
+        return replace(wanted, ids=tuple(row[0] for row in rows))
 
     # -- count
 

@@ -19,7 +19,9 @@ from edgeinspect.conformity import Answer, Finding
 from edgeinspect.inspection import Expected
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.station.shifts import shift_plan
+from edgeinspect.store import search
 from edgeinspect.store.inspections import Store
+from edgeinspect.store.search import Wanted
 from edgeinspect.store.state import State
 from edgeinspect.web.app import create_app
 from edgeinspect.web.look import LOOKS
@@ -346,3 +348,18 @@ def test_the_list_as_a_table_holds_all_that_fit_not_one_page(plant: Plant, clien
     page = client.get("/inspections", params={"answer": "NONCONFORMING"}, headers={"accept": "text/html"}).text
     assert 'href="/inspections.parquet?answer=NONCONFORMING"' in page
     assert client.get("/inspections.csv", params={"from": "yesterday"}).status_code == 400
+
+
+def test_common_words_find_the_same_as_rare_ones(plant: Plant, monkeypatch: pytest.MonkeyPatch) -> None:
+    for number in range(12):
+        plant.save(("good", "bad", "close")[number % 3], f"T-{number}")
+    for asked in (Wanted(words="left mm"), Wanted(words="left", answer=Answer.NONCONFORMING), Wanted(words="moon")):
+        found = []
+        for few in (100, 0):
+            monkeypatch.setattr(search, "FEW", few)
+            which = plant.store.found(asked)
+            assert which.common is (few == 0 and asked.words != "moon")
+            found.append((plant.store.listing(50, None, which), plant.store.counts(which), plant.store.reds(which)))
+        assert found[0] == found[1]
+        assert len(found[0][0]) == sum(found[0][1].values())
+    assert len(plant.store.listing(50, None, Wanted(words="left mm"))) >= 4

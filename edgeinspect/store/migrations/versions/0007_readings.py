@@ -37,7 +37,7 @@ def upgrade() -> None:
         sa.Column("held", sa.Integer, nullable=False),
         sa.Column("content", sa.LargeBinary, nullable=False),
     )
-    op.create_index("ix_inspection_sentence", "inspection", ["sentence"])
+    op.create_index("ix_inspection_sentence", "inspection", ["sentence", "answer"])
     op.create_index("ix_inspection_shell_finished_at", "inspection", ["shell", "finished_at"])
     op.execute("DELETE FROM finding WHERE answer = 'CONFORMING' AND number > 0")
     connection = op.get_bind()
