@@ -246,7 +246,9 @@ def changed_since(parts: Parts, good: Inspection, now: Inspection) -> list[Chang
         found.append(ChangedSince("definition", f"drawing {after.revision} instead of {before.revision}", None))
     elif before.definition_sha256 != after.definition_sha256:
         found.append(ChangedSince("definition", "a file of the shell definition is another one", None))
-    if good.verdict.limits_sha256 != now.verdict.limits_sha256:
+    if good.limits_revision != now.limits_revision:
+        found.append(ChangedSince("limits", *_limits_words(parts, now)))
+    elif good.verdict.limits_sha256 != now.verdict.limits_sha256:
         pieces = f"{good.verdict.limits_sha256[:8]} to {now.verdict.limits_sha256[:8]}"
         found.append(ChangedSince("limits", f"judged by other limits ({pieces})", None))
     if good.software != now.software:
@@ -267,3 +269,12 @@ def changed_since(parts: Parts, good: Inspection, now: Inspection) -> list[Chang
         shell = f", from shell {mark.from_shell_id}" if mark.from_shell_id else ""
         found.append(ChangedSince(mark.kind.value, f"{mark.reason}{shell} ({mark.who})", mark.from_at))
     return found
+
+
+def _limits_words(parts: Parts, now: Inspection) -> tuple[str, str | None]:
+    """Which revision judged this look, who wanted it and why; when it was proposed."""
+    if now.limits_revision is None:
+        return "judged by the drawing's own limits again", None
+    made = parts.store.limits.one(now.limits_revision)
+    said = f"{made.proposal.reason} ({made.who})"
+    return f"judged by revision {now.limits_revision} of the limits: {said}", made.at

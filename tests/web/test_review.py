@@ -13,6 +13,7 @@ import pytest
 from playwright.sync_api import Page
 
 from edgeinspect.store.changes import Changes, Who
+from edgeinspect.store.limits import LimitsRecord, Proposal
 from edgeinspect.store.reviews import Label, MarkKind, Reviews
 
 from .conftest import Live, Plant, Watched
@@ -103,13 +104,17 @@ def test_what_changed_since_the_last_good_one(plant: Plant, live: Live, client: 
     good = plant.save("good", "L-1", age_s=300)
     view = replace(good.measurement.views[0], calibration_id="top-new")
     measurement = replace(plant_bad(plant), views=(view,), revision="B", temperature_c=29.0)
-    plant.save("bad", "L-2", measurement=measurement, software="0.2.0")
+    proposal = Proposal("toplid", plant.lid.sha256, (), "rear is loose", "all of May", {})
+    with Changes.open(plant.data) as changes:
+        number = LimitsRecord(changes).propose(proposal, plant.now(), EVA).revision_id
+    plant.save("bad", "L-2", measurement=measurement, software="0.2.0", limits_revision=number)
     with Changes.open(plant.data) as changes:
         Reviews(changes).mark(MarkKind.BIT, plant.now(), "L-2", "new bit 12", plant.now(), EVA)
         Reviews(changes).mark(MarkKind.LIGHT, "2020-01-01T00:00:00.000Z", "", "long ago", plant.now(), EVA)
     changed = {one["what"]: one["words"] for one in client.get("/review/2.json").json()["changed"]}
     assert changed == {
         "calibration": "camera top measured with top-new instead of top-20241125-1f3c",
+        "limits": "judged by revision 1 of the limits: rear is loose (Eva Engineer)",
         "definition": "drawing B instead of A",
         "software": "edgeinspect 0.2.0 instead of 0.1.0",
         "temperature": "6 °C warmer: 29 °C",
@@ -192,7 +197,8 @@ def signed_in(open_page: Open, path: str, width: int = 1920, height: int = 1080,
     page.fill("[name=name]", who)
     page.fill("[name=password]", PASSWORDS[who])
     page.click("main button[type=submit]")
-    page.wait_for_selector('#shell[aria-busy="false"] .plate')
+    if path.startswith("/review"):
+        page.wait_for_selector('#shell[aria-busy="false"] .plate')
     return page
 
 
@@ -226,6 +232,31 @@ def test_three_keys_a_shell(plant: Plant, live: Live, open_page: Open) -> None:
     assert re.search(r"/review/4$", page.url)
     page.go_back()
     at(page, 3)
+
+
+def test_nothing_is_said_of_a_shell_that_is_not_on_screen_yet(plant: Plant, live: Live, open_page: Open) -> None:
+    fill(plant)
+    add_people(plant)
+    page = signed_in(open_page, "/health")  # somewhere else first, so that the next one can be held back
+    held: list[Any] = []
+
+    def hold(route: Any) -> None:
+        held.append(route)
+
+    page.route("**/review/4.json", hold)
+    page.goto(live.address + "/review")
+    at(page, 6)
+    for press in ("n", "1", "s"):
+        page.keyboard.press(press)
+    page.wait_for_timeout(300)
+    assert page.get_attribute("#shell", "aria-busy") == "true"
+    (route,) = held
+    route.continue_()
+    at(page, 4)
+    with Changes.open(plant.data) as changes:
+        assert Reviews(changes).labels() == {} and Reviews(changes).dispositions_said("L-2") == ()
+    page.keyboard.press("1")
+    page.wait_for_selector("#said:has-text('truly bad, kept')")
 
 
 def test_a_concession_asks_for_its_own_reason(plant: Plant, live: Live, open_page: Open) -> None:

@@ -123,7 +123,8 @@ function draw() {
   part("reason").value = upper(whole.sentence).slice(0, 500);
   part("reason").dataset.own = "";
   part("said").textContent = "";
-  saying();
+  part("said").classList.remove("problem");
+  saying(record);
 }
 
 function pictureBox(row) {
@@ -208,41 +209,50 @@ function miniProfile(look, at) {
 const token = document.querySelector('meta[name="form-token"]')?.content;
 const may = root.dataset.may === "yes";
 
-function saying() {
-  const [label] = record.labels;
-  const [disposition] = record.dispositions;
-  for (const button of document.querySelectorAll("[data-label]")) button.setAttribute("aria-pressed", String(label?.label === button.dataset.label));
-  for (const button of document.querySelectorAll("[data-disposition]")) button.setAttribute("aria-pressed", String(disposition?.disposition === button.dataset.disposition));
-  const all = [...record.labels.map((one) => [one.at, one.label, one]), ...record.dispositions.map((one) => [one.at, one.disposition, one])].sort((a, b) => (a[0] < b[0] ? 1 : -1));
-  part("history").replaceChildren(...(all.length ? all.map(([at, what, one]) => el("li", {}, el("b", {}, what), ` ${one.who}, ${local(at)}${one.reason ? `: ${one.reason}` : ""}`)) : [el("li", { class: "quiet" }, "Nothing yet.")]));
-  const row = rows[place()];
+function saying(of) {
+  const [label] = of.labels;
+  const [disposition] = of.dispositions;
+  const row = rows[ids.indexOf(of.inspection.inspection_id)];
   const stands = [label?.label, disposition?.disposition].filter((one) => one && one !== "withdrawn").join(", ");
   if (row) row.querySelector(".stands").textContent = stands;
+  if (of !== record) return;
+  for (const button of document.querySelectorAll("[data-label]")) button.setAttribute("aria-pressed", String(label?.label === button.dataset.label));
+  for (const button of document.querySelectorAll("[data-disposition]")) button.setAttribute("aria-pressed", String(disposition?.disposition === button.dataset.disposition));
+  const all = [...of.labels.map((one) => [one.at, one.label, one]), ...of.dispositions.map((one) => [one.at, one.disposition, one])].sort((a, b) => (a[0] < b[0] ? 1 : -1));
+  part("history").replaceChildren(...(all.length ? all.map(([at, what, one]) => el("li", {}, el("b", {}, what), ` ${one.who}, ${local(at)}${one.reason ? `: ${one.reason}` : ""}`)) : [el("li", { class: "quiet" }, "Nothing yet.")]));
 }
 
-async function say(kind, value, reason) {
+let saidLast = Promise.resolve(); // one after the other: the last word counts
+
+function say(kind, value, reason) {
   const of = record;
-  const id = of.inspection.inspection_id;
+  const id = shown;
+  if (of?.inspection.inspection_id !== id) return; // the next one is not on screen yet: nothing is said of what nobody has seen
   if (!may) { part("said").textContent = "Sign in as engineer or quality first: nothing was said."; return; }
+  part("said").classList.remove("problem");
   part("said").textContent = `${value} …`;
-  let words;
+  saidLast = saidLast.then(() => send(of, id, kind, value, reason));
+}
+
+async function send(of, id, kind, value, reason) {
+  let problem = "";
   try {
     const answer = await fetch(`/review/${id}/${kind}`, { method: "POST", headers: { "X-Form-Token": token }, body: new URLSearchParams({ [kind]: value, reason }) });
     const said = await answer.json();
-    if (answer.ok) {
-      of[kind === "label" ? "labels" : "dispositions"].unshift(said);
-      words = `${of.inspection.shell_id}: ${value}, kept`;
-    } else words = said.error.problems.join(" ");
-    part("said").classList.toggle("problem", !answer.ok);
+    if (answer.ok) of[kind === "label" ? "labels" : "dispositions"].unshift(said);
+    else problem = said.error.problems.join(" ");
   } catch {
-    words = "The station does not answer: nothing was said. Try again.";
-    part("said").classList.add("problem");
+    problem = "The station does not answer: nothing was said. Try again.";
   }
-  part("said").textContent = words;
-  if (of === record) saying();
+  if (problem || of === record) { // that it was kept is no news any more once another shell is on screen
+    part("said").classList.toggle("problem", problem !== "");
+    part("said").textContent = problem ? `${of.inspection.shell_id}, ${value}: ${problem}` : `${of.inspection.shell_id}: ${value}, kept`;
+  }
+  saying(of);
 }
 
 function dispose(value) {
+  if (record?.inspection.inspection_id !== shown) return;
   const reason = part("reason");
   if (value === "concession" && !reason.dataset.own) {
     part("said").textContent = "A concession needs its own reason: type it, then press concession.";
@@ -271,7 +281,7 @@ part("next")?.addEventListener("click", () => step(1));
 part("back")?.addEventListener("click", () => step(-1));
 part("reason")?.addEventListener("input", () => { part("reason").dataset.own = "yes"; });
 document.addEventListener("keydown", (event) => {
-  if (event.ctrlKey || event.metaKey || event.altKey || event.repeat || !record) return;
+  if (event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
   if (event.target.closest("input, select, textarea")) { if (event.key === "Escape") event.target.blur(); return; }
   if (event.key === "Enter" && event.target.closest("a, button, summary")) return;
   const act = keys[event.key];
