@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Annotated, TypeVar
+from typing import Annotated
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Form, Query, Request
@@ -18,15 +18,14 @@ from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.store.limits import FIRST, ChangedLimit, Proposal, Revision, Use
 from edgeinspect.store.people import Person, Role
 from edgeinspect.store.search import Wanted
+from edgeinspect.web.asked_limits import ALL_ZONES, number
 from edgeinspect.web.look import LOOKS, iso_time, local_time, parse_time
 from edgeinspect.web.parts import Parts, PartsHere
 from edgeinspect.web.sign_in import person
 
-ALL_ZONES = "all zones"
 MOST = 10_000  # shells that a prediction is made of: the newest
 
 routes = APIRouter()
-Otherwise = TypeVar("Otherwise")
 Approver = Annotated[Person, Depends(person(Role.ENGINEER, Role.QUALITY))]
 Words = Annotated[str, Form(max_length=400)]
 Name = Annotated[str, Form(max_length=120)]
@@ -190,7 +189,7 @@ def propose(
     for name, one in before.items():
         new = one if name not in sharing else _other_limits(one, lower, upper, warning, concession)
         if _group(name) in groups:
-            new = replace(new, guard_factor=_number("guard_factor", guard_factor, one.guard_factor))
+            new = replace(new, guard_factor=number("guard_factor", guard_factor, one.guard_factor))
         if new != one:
             changed[name] = new
     if tuple(changed.values()) == (now.proposal.limits if now else ()):
@@ -234,11 +233,11 @@ def _back(shell: str) -> Response:
 
 def _other_limits(one: ChangedLimit, lower: str, upper: str, warning: str, concession: str) -> ChangedLimit:
     """What is empty stays; what has one number both ways follows the upper one."""
-    top = None if one.upper is None else _number("upper", upper, one.upper)
-    low = None if one.lower is None else _number("lower", lower, one.lower)
+    top = None if one.upper is None else number("upper", upper, one.upper)
+    low = None if one.lower is None else number("lower", lower, one.lower)
     if one.characteristic.startswith(("path rotation", "decal ")) and not lower.strip() and top is not None:
         low = -top
-    warned, reference = _number("warning", warning, one.warning), concession.strip() or one.concession
+    warned, reference = number("warning", warning, one.warning), concession.strip() or one.concession
     return replace(one, lower=low, upper=top, warning=warned, concession=reference)
 
 
@@ -254,18 +253,6 @@ def _sharing(name: str) -> tuple[str, ...]:
 def _group(name: str) -> str:
     """The characteristics that have one and the same guard factor."""
     return name if name.startswith("zone ") else name.rpartition(" ")[0]
-
-
-def _number(name: str, text: str, otherwise: Otherwise) -> Otherwise | float:
-    if not text.strip():
-        return otherwise
-    try:
-        value = float(text.strip().replace("−", "-").replace(",", "."))
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise InputError(f"{name} is {text!r}, must be a number")
-    return value
 
 
 def _predicted(

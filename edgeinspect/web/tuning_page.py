@@ -24,6 +24,7 @@ from edgeinspect.store.limits import Revision
 from edgeinspect.store.readings import Population
 from edgeinspect.store.review_queue import Label
 from edgeinspect.store.reviews import Reviews
+from edgeinspect.web.asked_limits import ALL_ZONES, number
 from edgeinspect.web.inspection_list import Asked, wanted
 from edgeinspect.web.look import LOOKS
 from edgeinspect.web.parts import Parts, PartsHere
@@ -32,7 +33,6 @@ from edgeinspect.web.twin import as_json
 
 MOST = 10_000  # shells that a limit is tried on: the newest
 SHOWN = 12  # flips of each kind, with pictures
-ALL_ZONES = "all zones"
 KEPT = 3  # populations
 
 routes = APIRouter()
@@ -202,18 +202,6 @@ def _exclusions(text: str) -> dict[str, str]:
     return found
 
 
-def _number(name: str, text: str, otherwise: float) -> float:
-    if not text.strip():
-        return otherwise
-    try:
-        value = float(text.strip().replace("−", "-").replace(",", "."))
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise InputError(f"{name} is {text!r}, must be a number")
-    return value
-
-
 def _moved(tried: Tried, limits: Limits) -> tuple[dict[str, Limit], list[str]]:
     """The limits as tried, and which were moved. Raises InputError."""
     names = [name for name in limits if name == tried.of or (tried.of == ALL_ZONES and name.startswith("zone "))]
@@ -222,12 +210,12 @@ def _moved(tried: Tried, limits: Limits) -> tuple[dict[str, Limit], list[str]]:
     after = dict(limits)
     for name in names:
         one = limits[name]
-        lower = -math.inf if math.isinf(one.lower) else _number("lower", tried.lower, one.lower)
+        lower = -math.inf if math.isinf(one.lower) else number("lower", tried.lower, one.lower)
         try:
             after[name] = Limit(
                 lower,
-                _number("upper", tried.upper, one.upper),
-                _number("guard_factor", tried.guard_factor, one.guard_factor),
+                number("upper", tried.upper, one.upper),
+                number("guard_factor", tried.guard_factor, one.guard_factor),
             )
         except ValueError as error:
             raise InputError(str(error)) from None
@@ -331,7 +319,7 @@ def _four_numbers(
     columns = [k for k, name in enumerate(readings.characteristics) if name in moved]
     unit = readings.units[columns[0]] if columns else "mm"
     us = readings.u_most[:, columns][readings.has_numbers[:, columns]]
-    warning = _number("warning", tried.warning, math.nan) if tried.warning else warning_now
+    warning = number("warning", tried.warning, math.nan) if tried.warning else warning_now
     beyond = 0
     if warning is not None and columns:
         most, least = readings.most[:, columns], readings.least[:, columns]
@@ -347,7 +335,7 @@ def _warnings(
     found: WhatIf, beyond: Sequence[str], tried: Tried, check: Check | None, costs: Risks | None, tuned: int
 ) -> tuple[list[str], list[str]]:
     loud = [sentence for sentence in found.warnings if "would pass" in sentence]
-    rest = [sentence for sentence in found.warnings if sentence not in loud]
+    rest = _few([sentence for sentence in found.warnings if sentence not in loud])
     if beyond and not tried.concession.strip():
         more = f" (and {len(beyond) - 1} more)" if len(beyond) > 1 else ""
         loud.append(f"{beyond[0]}{more}: not without a concession reference")
@@ -358,6 +346,13 @@ def _warnings(
     elif found.shells:
         rest.append(f"Risks need {FEWEST} shells with every number: of the {tuned} here too few have")
     return loud, rest
+
+
+def _few(sentences: Sequence[str]) -> list[str]:
+    """A limit of all zones may lie beyond the data of many of them: two are told, the others counted."""
+    beyond = [sentence for sentence in sentences if "beyond the data" in sentence]
+    told = [sentence for sentence in sentences if sentence not in beyond] + beyond[:2]
+    return told + ([f"and beyond the data of {len(beyond) - 2} more"] if len(beyond) > 2 else [])
 
 
 def _zones(found: WhatIf, costs: Risks | None, moved: Sequence[str]) -> list[ZoneRow]:
