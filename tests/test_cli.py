@@ -32,6 +32,7 @@ from edgeinspect.store.state import State
 ROOT = Path(cli.__file__).parents[1]
 SAMPLES = ROOT / "sample_images"
 STATION = ("--station", str(SAMPLES / "station.toml"))
+TOP, STANDARD = ("--camera", "top"), ("--variant", "standard")
 DEFINITION = ROOT / "models" / "toplid"
 
 
@@ -51,7 +52,7 @@ def run_json(*arguments: str | Path) -> tuple[int, dict[str, Any]]:
 def calibrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A data folder with a calibration from the sample pictures."""
     data = tmp_path_factory.mktemp("station") / "data"
-    code, document = run_json("calibrate", SAMPLES / "calibration", *STATION, "--data", data, "--who", "Kim")
+    code, document = run_json("calibrate", SAMPLES / "calibration", *TOP, *STATION, "--data", data, "--who", "Kim")
     assert code == 0
     assert Path(document["file"]).parent == data / "calibrations"
     assert any(" mm" in line for line in document["report"])
@@ -156,7 +157,7 @@ def test_inspecting_gives_the_answer_of_the_truth_file_and_its_exit_code(calibra
     """Truth: sample_images/truth.json, written from the scene without edgeinspect's measuring code."""
     truth = SHELLS[shell_id]
     picture = SAMPLES / "shells" / f"{shell_id}_top.webp"
-    options = ("--shell", "toplid", "--variant", "standard", "--temperature", str(truth["temperature_c"]), *STATION)
+    options = ("--shell", "toplid", *STANDARD, "--temperature", str(truth["temperature_c"]), *STATION)
     code, document = run_json("inspect", picture, *options, "--calibration", calibrated / "calibrations")
     (inspection,) = document["inspections"]
     assert (inspection["shell_id"], inspection["answer"]) == (shell_id, truth["expected"]["answer"])
@@ -167,7 +168,7 @@ def test_inspecting_gives_the_answer_of_the_truth_file_and_its_exit_code(calibra
 
 
 def test_inspections_are_recorded_when_asked(calibrated: Path) -> None:
-    options = ("--shell", "toplid", "--variant", "standard", "--temperature", "20.6", *STATION, "--data", calibrated)
+    options = ("--shell", "toplid", *STANDARD, "--temperature", "20.6", *STATION, "--data", calibrated)
     code, out, _ = run("inspect", SAMPLES / "shells" / "L1001_top.webp", *options)
     assert code == 0 and "CONFORMING" in out and "zone left-end" in out and "U (k=2)" in out
     with Store.open(calibrated, read_only=True) as store:
@@ -181,7 +182,7 @@ def test_inspections_are_recorded_when_asked(calibrated: Path) -> None:
 def test_a_cut_off_picture_is_no_result_and_three(calibrated: Path, tmp_path: Path) -> None:
     picture = tmp_path / "L1_top.webp"
     picture.write_bytes((SAMPLES / "shells" / "L1001_top.webp").read_bytes()[:100_000])
-    options = ("--shell", "toplid", "--variant", "standard", *STATION, "--calibration", calibrated / "calibrations")
+    options = ("--shell", "toplid", *STANDARD, *STATION, "--calibration", calibrated / "calibrations")
     code, document = run_json("inspect", picture, *options)
     assert code == 3
     sentence = document["inspections"][0]["sentence"]
@@ -196,7 +197,7 @@ def test_a_cut_off_picture_is_no_result_and_three(calibrated: Path, tmp_path: Pa
         ((str(SAMPLES / "shells" / "L1001_top.webp"), "--shell", "sidecover"), "does not hold shell 'sidecover'"),
         ((str(SAMPLES / "shells" / "L1001_top.webp"), "--shell", "toplid", "--variant", "x"), "has no variant 'x'"),
         (
-            (str(SAMPLES / "shells" / "L1001_top.webp"), "--shell", "toplid", "--calibration", "none"),
+            (str(SAMPLES / "shells" / "L1001_top.webp"), "--shell", "toplid", *STANDARD, "--calibration", "none"),
             "is not calibrated",
         ),
         ((str(DEFINITION.parent), "--shell", "toplid"), "holds no picture"),
@@ -254,14 +255,14 @@ def test_calibrations_are_listed_compared_and_gone_back_to(twice_calibrated: Pat
     assert {one["calibration_id"] for one in listed["calibrations"] if one["in_use"]} == {ids[0]}
     assert [use["who"] for use in listed["uses"]] == ["Ada", "Lee", "Kim"]
 
-    options = ("--shell", "toplid", "--variant", "standard", "--temperature", "20.6", *where)
+    options = ("--shell", "toplid", *STANDARD, "--temperature", "20.6", *where)
     _, document = run_json("inspect", SAMPLES / "shells" / "L1001_top.webp", *options)
     (view,) = document["inspections"][0]["measurement"]["views"]
     assert view["calibration_id"] == ids[0], "the older one is in use, although a newer one lies beside it"
 
 
 def test_calibrating_asks_who_did_it(tmp_path: Path) -> None:
-    code, _, err = run("calibrate", SAMPLES / "calibration", *STATION, "--data", tmp_path)
+    code, _, err = run("calibrate", SAMPLES / "calibration", *TOP, *STATION, "--data", tmp_path)
     assert code == 2 and err.strip() == "--who is missing, must be your name, for the record"
     assert not list(tmp_path.iterdir())
 
@@ -270,7 +271,7 @@ def test_calibrating_asks_who_did_it(tmp_path: Path) -> None:
 
 
 def test_a_station_is_set_to_a_shell(tmp_path: Path) -> None:
-    code, document = run_json("expect", "toplid", "--temperature", "23.5", *STATION, "--data", tmp_path)
+    code, document = run_json("expect", "toplid", "standard", "--temperature", "23.5", *STATION, "--data", tmp_path)
     assert code == 0
     assert document["expected"] == {"shell": "toplid", "variant": "standard", "temperature_c": 23.5}
     with State.open(tmp_path) as state:
@@ -302,7 +303,7 @@ def test_the_demo_inspects_every_sample_there_and_then_and_ends_on_ctrl_c(tmp_pa
     log = (tmp_path / "out.txt").open("w")
     demo = subprocess.Popen([*command, "--every", "0"], cwd=tmp_path, env=environment, stdout=log, stderr=log)
     try:
-        end_s = time.monotonic() + 120
+        end_s = time.monotonic() + 600  # given up then, not failed for being slow
         answers: dict[str, str] = {}
         while len(answers) < len(SHELLS) and time.monotonic() < end_s and demo.poll() is None:
             time.sleep(0.5)
@@ -319,5 +320,6 @@ def test_the_demo_inspects_every_sample_there_and_then_and_ends_on_ctrl_c(tmp_pa
         stated = {row.shell_id: store.inspection(row.inspection_id) for row in store.listing()}
         for shell_id, inspection in stated.items():
             assert inspection is not None
-            assert inspection.measurement.temperature_c == SHELLS[shell_id]["temperature_c"]
+            if "temperature_c" in SHELLS[shell_id]:  # an empty fixture has none
+                assert inspection.measurement.temperature_c == SHELLS[shell_id]["temperature_c"]
     assert list((data / "inbox").iterdir()) == list((data / "taken").iterdir()) == []

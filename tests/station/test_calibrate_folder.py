@@ -151,7 +151,7 @@ def _refusal(folder: Path, station: Station, camera: str = "top") -> tuple[str, 
 
 
 def test_an_unknown_camera_or_folder(station: Station, tmp_path: Path) -> None:
-    assert _refusal(PICTURES, station, "side")[0].endswith("has no camera side, known are top")
+    assert _refusal(PICTURES, station, "side")[0].endswith("has no camera side, known are top, rear")
     assert "cannot be read: No such file or directory" in _refusal(tmp_path / "none", station)[0]
     assert "holds no pictures" in _refusal(tmp_path, station)[0]
 
