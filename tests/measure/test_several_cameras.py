@@ -21,21 +21,12 @@ from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import DatumScheme, ShellDefinition
 from edgeinspect.simulate import bench, fast, toplid
-from edgeinspect.simulate.camera import TrueCamera, looking_at
+from edgeinspect.simulate.camera import TrueCamera
 from edgeinspect.simulate.cases import bump
 from edgeinspect.simulate.scene import CutShell, Scene
 
 TOP = bench.top_camera()
-REAR = TrueCamera(
-    1760,
-    720,
-    2768.0,
-    2767.0,
-    884.0,
-    352.0,
-    (-0.09, 0.08, -2e-4, 2e-4, 0.0),
-    looking_at((-10, 92, 780), (-6, 88, 0), 0.2),
-)
+REAR = bench.rear_camera()
 Raw = NDArray[np.uint16]
 
 

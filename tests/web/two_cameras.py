@@ -19,7 +19,7 @@ from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.shell.files import load_shell
 from edgeinspect.simulate import bench, fast, toplid
-from edgeinspect.simulate.camera import TrueCamera, looking_at
+from edgeinspect.simulate.camera import TrueCamera
 from edgeinspect.simulate.cases import bump
 from edgeinspect.simulate.scene import CutShell, Scene
 from edgeinspect.station.config import CameraSetup, Station, load_station
@@ -27,16 +27,7 @@ from edgeinspect.station.config import CameraSetup, Station, load_station
 from .sample_inspections import flaws_of
 
 ROOT = Path(__file__).parents[2]
-REAR = TrueCamera(
-    1760,
-    720,
-    2768.0,
-    2767.0,
-    884.0,
-    352.0,
-    (-0.09, 0.08, -2e-4, 2e-4, 0.0),
-    looking_at((-10, 92, 780), (-6, 88, 0), 0.2),
-)
+REAR = bench.rear_camera()
 AT = "2026-01-01T00:00:00.000000Z"
 
 
