@@ -261,17 +261,23 @@ def read_length(
     every = found.jacobian.reshape(-1, 6)
     others = np.linalg.inv(every.T @ every - theirs.T @ theirs)
     change = others @ (-theirs.T @ found.residuals_px[pair].reshape(-1))
-    start = np.append(cv2.Rodrigues(found.pose.rotation)[0].ravel(), found.pose.translation_mm) + change
-    rays = model.rays(found.corners_px[pair].reshape(-1, 2))
-    heights = np.concatenate([known[first][:, 2], known[second][:, 2]])
-
-    def distance(of: Array) -> float:
-        pose = _pose(of[:3], of[3:])
-        turned, camera = rays @ pose.rotation, pose.inverse().translation_mm
-        places = camera + turned * ((heights - camera[2]) / turned[:, 2])[:, None]
-        return float(np.linalg.norm(places[4:].mean(axis=0) - places[:4].mean(axis=0)))
-
-    steps = np.diag([1e-5] * 3 + [1e-3] * 3)
-    slope = np.array([(distance(start + step) - distance(start - step)) / (2.0 * step.sum()) for step in steps])
+    pose = _pose(cv2.Rodrigues(found.pose.rotation)[0].ravel() + change[:3], found.pose.translation_mm + change[3:])
+    rays = model.rays(found.corners_px[pair].reshape(-1, 2)) @ pose.rotation
+    camera = pose.inverse().translation_mm
+    corners = np.vstack([known[first], known[second]])
+    places = camera + rays * ((corners[:, 2] - camera[2]) / rays[:, 2])[:, None]
+    span = places[4:].mean(axis=0) - places[:4].mean(axis=0)
+    read = float(np.linalg.norm(span))
+    follow = [_centre_follows(found, k, known[mark]) for k, mark in zip(pair, (first, second), strict=True)]
+    slope = span[:2] / read @ (follow[1] - follow[0])
     u = budget.MARK_NOISE_PX * float(np.sqrt(slope @ others @ slope))
-    return float(np.linalg.norm(known[second].mean(axis=0) - known[first].mean(axis=0))), distance(start), u
+    return float(np.linalg.norm(known[second].mean(axis=0) - known[first].mean(axis=0))), read, u
+
+
+def _centre_follows(found: MarksFound, k: int, corners_mm: Array) -> Array:
+    """(2, 6): how the centre of the k-th mark seen, read through the pose, follows the pose [mm per rad, mm]: its
+    pixels stay, so it moves against them.
+    """
+    mm, px = corners_mm[:, :2] - corners_mm[:, :2].mean(axis=0), found.corners_px[k] - found.corners_px[k].mean(axis=0)
+    px_per_mm = np.linalg.solve(mm.T @ mm, mm.T @ px).T
+    return -np.linalg.solve(px_per_mm, found.jacobian[k].reshape(4, 2, 6).mean(axis=0))
