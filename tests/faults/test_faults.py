@@ -76,8 +76,9 @@ def test_fault_in_the_picture(fault: str, seed: int, see: See) -> None:
 @pytest.mark.parametrize("brightness", [0.05, 0.3, 0.8])
 @pytest.mark.parametrize("zone", ["rear-right-corner", "left-end", "front-middle"])
 def test_a_covered_zone_is_named(zone: str, brightness: float, see: See) -> None:
-    """A glove or cloth over the rim. NO RESULT where the edge is lost; where the cloth's own edge looks like a cut it
-    is red, with "blow off and look again" or "set aside": never green, and the place is right.
+    """A glove or cloth over the rim. NO RESULT where the edge is lost or it looks like something loose; where the
+    cloth's own edge looks like a cut it is red, with "blow off and look again" or "set aside": never green, and the
+    place is right.
     """
     start, end = toplid.zone_spans_mm()[zone]
     rim = toplid.rim()
@@ -86,7 +87,9 @@ def test_a_covered_zone_is_named(zone: str, brightness: float, see: See) -> None
     verdict = see(taken(picture, 1), natural_shell(SHELL_SEEDS[0]).temperature_c).verdict
     assert verdict.answer in (Answer.NO_RESULT, Answer.NONCONFORMING)
     assert verdict.worst is not None
-    assert verdict.worst.characteristic == f"zone {zone}"
+    loose = verdict.worst.characteristic.startswith("strand ")
+    assert loose or verdict.worst.characteristic == f"zone {zone}"
+    assert verdict.worst.where == toplid.ZONE_WORDS[zone]
 
 
 @pytest.mark.parametrize("seed", SHELL_SEEDS)
