@@ -259,6 +259,8 @@ def test_the_process_beats_measures_survives_a_kill_and_stops(
             wait_for(lambda: state.now().heartbeat_at is not None)
             (data / "inbox" / "L1_top.png").write_bytes(picture_of(1))
             wait_for(lambda: len(page.listing()) == 1)
+            # The answer is on disk before the log tells of it: killed in between, the log would not.
+            wait_for(lambda: "edgeinspect.worker: L1: NO RESULT" in (data / "worker.log").read_text())
             assert process.trouble() == ""
             (pid,) = worker_processes()
             os.kill(pid, signal.SIGKILL)
@@ -268,7 +270,9 @@ def test_the_process_beats_measures_survives_a_kill_and_stops(
             wait_for(lambda: process.trouble() == "")
             (pid,) = worker_processes()
         wait_for(lambda: not Path(f"/proc/{pid}").exists())
-    assert "edgeinspect.worker: L1: NO RESULT" in (data / "worker.log").read_text()
+    log = (data / "worker.log").read_text()  # goes on after the kill
+    assert "edgeinspect.worker: L1: NO RESULT" in log
+    assert "edgeinspect.worker: L2: NO RESULT" in log
 
 
 def test_the_process_goes_when_its_parent_is_killed(station_file: Path, tmp_path: Path) -> None:
