@@ -68,8 +68,8 @@ def test_what_has_a_unit_says_so(name: str) -> None:
 @pytest.mark.parametrize("name", FILES)
 def test_the_comment_behind_a_key_is_its_description(name: str) -> None:
     """Read from the source by a pattern, not by the code that makes the schema."""
-    file = {"shell": "edgeinspect/shell/tables.py", "station": "edgeinspect/station/config.py"}[name]
-    source = (ROOT / file).read_text(encoding="utf-8")
+    files = {"shell": ("shell/tables",), "station": ("station/config", "station/printed")}[name]
+    source = "\n\n\n".join((ROOT / f"edgeinspect/{file}.py").read_text(encoding="utf-8") for file in files)
     described = {about.get("description", "").partition(" [")[0] for _, about in keys(schema_of(name))}
     tables = re.findall(r"^class (\w+)\(Table\):\n(.*?)\n\n\n", source + "\n\n\n", re.DOTALL | re.MULTILINE)
     comments = [

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from edgeinspect.errors import DefinitionError
 from edgeinspect.geometry import signed_area_mm2
-from edgeinspect.station.config import Station, dictionary_sizes, load_station
+from edgeinspect.station.config import Station, load_station
+from edgeinspect.station.printed import dictionary_sizes
 
 TOML = """\
 format = 1
