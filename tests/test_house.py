@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 
@@ -46,3 +48,12 @@ def test_the_top_level_holds_what_was_agreed() -> None:
 def test_the_sample_pictures_stay_small() -> None:
     size = sum(path.stat().st_size for path in (ROOT / "sample_images").rglob("*") if path.is_file())
     assert size < 30e6
+
+
+@pytest.mark.parametrize(("ci", "outcome"), [("true", pytest.fail.Exception), ("", pytest.skip.Exception)])
+def test_a_missing_part_is_a_skip_on_a_laptop_and_a_failure_in_ci(
+    ci: str, outcome: type[BaseException], missing_part: Callable[[str], NoReturn], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("CI", ci)
+    with pytest.raises(outcome, match="install Chromium"):
+        missing_part("install Chromium")
