@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import NoReturn
 
 import pytest
@@ -21,3 +23,16 @@ def missing_part() -> MissingPart:
         pytest.skip(sentence)
 
     return say
+
+
+@pytest.fixture
+def small_disk(request: pytest.FixtureRequest, tmp_path: Path, missing_part: MissingPart) -> Iterator[Path]:
+    """A real disk of 6 MB, or as many as the test's indirect parameter says, where we may mount one."""
+    place = tmp_path / "disk"
+    place.mkdir()
+    size = f"size={getattr(request, 'param', 6)}m"
+    mount = ["mount", "-t", "tmpfs", "-o", size, "none", str(place)]
+    if subprocess.run(mount, capture_output=True, check=False).returncode:
+        missing_part("mounting a small disk needs root: run the tests as root")
+    yield place
+    subprocess.run(["umount", str(place)], check=True)

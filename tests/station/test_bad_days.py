@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from datetime import timedelta
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any, NoReturn
+from typing import Any
 
 import pytest
 
@@ -95,18 +95,6 @@ def test_little_room_is_no_result_while_it_can_still_be_recorded(
     (row,) = green.cell.page.listing()
     assert row.sentence == "The disk with the record has only 150 MB left, must have 200 MB"
     monkeypatch.undo()
-
-
-@pytest.fixture
-def small_disk(tmp_path: Path, missing_part: Callable[[str], NoReturn]) -> Iterator[Path]:
-    """A real disk of 6 MB, where we may mount one."""
-    place = tmp_path / "disk"
-    place.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=6m", "none", str(place)]
-    if subprocess.run(mount, capture_output=True, check=False).returncode:
-        missing_part("mounting a small disk needs root: run the tests as root")
-    yield place
-    subprocess.run(["umount", str(place)], check=True)
 
 
 def test_a_disk_that_fills_up_is_said_and_the_shell_is_recorded_once_there_is_room(

@@ -5,13 +5,11 @@ from __future__ import annotations
 import errno
 import os
 import sqlite3
-import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import NoReturn
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -250,18 +248,7 @@ def test_a_record_that_may_only_be_read_is_one_sentence(
     assert store.latest() is None
 
 
-@pytest.fixture
-def small_disk(tmp_path: Path, missing_part: Callable[[str], NoReturn]) -> Iterator[Path]:
-    """A real disk of 3 MB, where we may mount one."""
-    place = tmp_path / "disk"
-    place.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=3m", "none", str(place)]
-    if subprocess.run(mount, capture_output=True, check=False).returncode:
-        missing_part("mounting a small disk needs root: run the tests as root")
-    yield place
-    subprocess.run(["umount", str(place)], check=True)
-
-
+@pytest.mark.parametrize("small_disk", [3], indirect=True)
 def test_a_disk_that_really_is_full_loses_nothing_that_was_shown(
     small_disk: Path, make_inspection: MakeInspection
 ) -> None:
@@ -279,6 +266,7 @@ def test_a_disk_that_really_is_full_loses_nothing_that_was_shown(
             assert len(reader.picture(one.inspection_id, "top") or b"") == 100_000
 
 
+@pytest.mark.parametrize("small_disk", [3], indirect=True)
 def test_a_disk_that_is_full_before_the_row_is_written_is_one_sentence(
     small_disk: Path, make_inspection: MakeInspection
 ) -> None:
