@@ -26,6 +26,7 @@ from edgeinspect.store.database import READING, RECORD_FILE, check_version, open
 from edgeinspect.store.limits import LimitsRecord
 from edgeinspect.store.profiles import Profiles
 from edgeinspect.store.readings import Population
+from edgeinspect.store.review_queue import how_bad
 from edgeinspect.store.schema import ArraysTable, InspectionTable, LayoutTable, PictureTable
 from edgeinspect.store.search import ALL, LengthRead, PlaceCount, Wanted
 
@@ -139,6 +140,7 @@ class Store:
                 "finished_at": inspection.finished_at,
                 "record": json.dumps(plain, ensure_ascii=False, allow_nan=False, separators=(",", ":")),
                 "ribbons_file": ribbons_file,
+                "how_bad": how_bad(inspection.verdict.answer, None if worst is None or worst.value is None else worst.strain),
             }
             inspection_id = connection.execute(
                 insert(InspectionTable).returning(InspectionTable.inspection_id), values

@@ -61,9 +61,19 @@ def queued(wanted: Wanted, label: Label | None, order: Order, same_shell_h: floa
     columns = [*_COLUMNS, _STRAIN.label("strain"), _last_label.label("label"), _last_disposition(same_shell_h)]
     query = _narrowed(wanted, label, same_shell_h, columns)
     if order is Order.WORST:
-        # What has no number is missing altogether: the worst there is, among its answer.
-        query = query.order_by(_SEVERITY.desc(), _STRAIN.desc().nulls_first())
+        query = query.order_by(InspectionTable.how_bad.desc())
     return query.order_by(InspectionTable.inspection_id.desc())
+
+
+def how_bad(answer: Answer, strain: float | None) -> float | None:
+    """By what the worst come first: by their answer, then by the strain of the worst characteristic. One that has no
+    number (None) is missing altogether, the worst there is among its answer. None: it is green.
+
+    A column of the inspection and not reckoned when asked: sorting a hundred thousand rows takes half a second.
+    """
+    if answer is Answer.CONFORMING:
+        return None
+    return SEVERITY[answer] * _MOST + (_MOST - 1 if strain is None else min(strain, _MOST / 2))
 
 
 def how_many(wanted: Wanted, label: Label | None, same_shell_h: float, most: int) -> Select[*tuple[Any, ...]]:
@@ -72,6 +82,7 @@ def how_many(wanted: Wanted, label: Label | None, same_shell_h: float, most: int
     return select(func.count()).select_from(found)
 
 
+_MOST = 1e6  # strains stay below it
 _COLUMNS = [
     getattr(InspectionTable, name)
     for name in ("inspection_id", "shell_id", "attempt", "shell", "answer", "sentence", "where", "finished_at")
@@ -89,7 +100,6 @@ _STRAIN = case(
     (FindingTable.value >= 0, FindingTable.value / func.nullif(FindingTable.upper, 0.0)),
     else_=FindingTable.value / func.nullif(FindingTable.lower, 0.0),
 )
-_SEVERITY = case({answer.value: severity for answer, severity in SEVERITY.items()}, value=InspectionTable.answer)
 # As the index says it, else it is not used.
 _NOT_GREEN: ColumnElement[bool] = literal_column("inspection.answer != 'CONFORMING'")
 

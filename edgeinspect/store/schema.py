@@ -20,6 +20,7 @@ class InspectionTable(Table):
         Index("ix_inspection_shell_id_attempt", "shell_id", "attempt", unique=True),
         Index("ix_inspection_shell", "shell"),
         Index("ix_inspection_not_green", "inspection_id", sqlite_where=text("answer != 'CONFORMING'")),
+        Index("ix_inspection_how_bad", "how_bad", "inspection_id", sqlite_where=text("answer != 'CONFORMING'")),
         Index("ix_inspection_sentence", "sentence", "answer"),  # searched for words
         Index("ix_inspection_shell_finished_at", "shell", "finished_at"),  # the newest of a kind, in a span of time
         Index("ix_inspection_finished_at", "finished_at", "answer"),  # answers are counted by time, five times a second
@@ -41,6 +42,7 @@ class InspectionTable(Table):
     finished_at: Mapped[str]
     record: Mapped[str] = mapped_column(Text)
     ribbons_file: Mapped[str | None]  # below ribbons/; these may be thrown away earlier than the numbers
+    how_bad: Mapped[float | None] = mapped_column(Float)  # orders what is not green (review_queue.how_bad)
 
 
 class ArraysTable(Table):

@@ -32,6 +32,7 @@ from edgeinspect.shell.files import load_shell
 from edgeinspect.store.codec import Arrays, pack, to_plain
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.readings import layout_text
+from edgeinspect.store.review_queue import how_bad
 from tests.web.sample_inspections import make_inspection
 
 AT_ONCE = 5_000
@@ -178,9 +179,10 @@ def chunk(
         }  # fmt: skip
         text = json.dumps(record, ensure_ascii=False, separators=(",", ":"))
         top = names[told[0]]
+        bad = how_bad(answer, None if findings[0]["value"] is None else float(strain[n, told[0]]))
         rows["inspection"].append(
             (number, shell_id, 1, lid.name, VARIANT, answer.value, sentence, findings[0]["action"], top, words[top],
-             at, at, text, None)
+             at, at, text, None, bad)
         )  # fmt: skip
         rows["arrays"].append((number, arrays))
         for rank, one in enumerate(findings):

@@ -128,6 +128,7 @@ def test_a_migration_finds_the_same_as_saving_keeps(store: Store, tmp_path: Path
             readings = record.execute(
                 "SELECT inspection_id, characteristics, held, content FROM reading JOIN layout USING (layout_id)"
             ).fetchall()
-            found.append((sorted(readings), record.execute("SELECT * FROM finding").fetchall()))
+            bad = record.execute("SELECT inspection_id, how_bad FROM inspection").fetchall()
+            found.append((sorted(readings), record.execute("SELECT * FROM finding").fetchall(), bad))
     assert len(found[0][0]) == len(KINDS)
     assert found[0] == found[1]
