@@ -11,8 +11,8 @@ import numpy as np
 import shapely
 
 from edgeinspect.geometry import Array, closed_arc_mm
-from edgeinspect.shell.definition import Check, Curve, DatumScheme, Patch
-from edgeinspect.shell.tables import CutOutTable, DecalTable, PipTable, ShellTable, ZoneTable
+from edgeinspect.shell.definition import Check, Curve, DatumScheme, Frame, Patch
+from edgeinspect.shell.tables import BestFitTable, CutOutTable, DecalTable, PipTable, ShellTable, ZoneTable
 from edgeinspect.tomlfile import Mistakes, shown
 
 EXTENT_MM = 0.5  # drawings give the size in whole mm
@@ -21,6 +21,7 @@ ANGLE_DEG = 0.2
 JOINT_MM = 0.1  # zones that meet within this are joined; a wider gap or overlap is a mistake
 AXIS = 1e-3  # axes written with a few digits are made exact; further off they are a mistake
 LEAST_SPREAD = 0.1  # of datum pips across the line through them, as a share of their spread along it
+SLOT_POINTS_DEG = 70.0  # a slot holds the turn by its width: it must point at the hole, more or less
 _UNIT_MM = {"inches": 25.4, "centimetres": 10.0, "metres": 1000.0, "feet": 304.8}
 
 Rows = Sequence[ZoneTable | None]
@@ -58,10 +59,8 @@ def check_something_to_do(shell: ShellTable, zones: Rows, decals: Decals, mistak
 
 def check_limits(zones: Rows, cutouts: CutOuts, mistakes: Mistakes) -> None:
     for at, zone in enumerate(zones):
-        if zone and not zone.lower_mm < zone.upper_mm:
-            mistakes.say(
-                f"zone[{at}].lower_mm is {shown(zone.lower_mm)}, must be below upper_mm {shown(zone.upper_mm)}"
-            )
+        if zone:
+            _check_zone_limits(zone, f"zone[{at}]", mistakes)
     for at, row in enumerate(cutouts):
         if not row:
             continue
@@ -83,6 +82,47 @@ def check_limits(zones: Rows, cutouts: CutOuts, mistakes: Mistakes) -> None:
             and row.length_mm <= row.width_mm
         ):
             mistakes.say(f"{key}.length_mm is {shown(row.length_mm)}, must be above width_mm {shown(row.width_mm)}")
+
+
+def _check_zone_limits(zone: ZoneTable, key: str, mistakes: Mistakes) -> None:
+    """Either lower_mm and upper_mm, or the width of the zone and how far its middle lies off."""
+    given = {"lower_mm": zone.lower_mm, "upper_mm": zone.upper_mm}
+    if zone.profile_mm is not None:
+        for name, value in given.items():
+            if value is not None:
+                mistakes.say(f"{key}.{name} is {shown(value)}, must be left out where profile_mm is given")
+        return
+    if zone.uz_mm is not None:
+        mistakes.say(f"{key}.uz_mm is {shown(zone.uz_mm)}, must be left out where profile_mm is not given")
+    for name, value in given.items():
+        if value is None:
+            mistakes.say(f"{key}.{name} is missing")
+    if zone.lower_mm is not None and zone.upper_mm is not None and not zone.lower_mm < zone.upper_mm:
+        mistakes.say(f"{key}.lower_mm is {shown(zone.lower_mm)}, must be below upper_mm {shown(zone.upper_mm)}")
+
+
+def zone_limits_mm(row: ZoneTable) -> tuple[float, float]:
+    """Lower and upper limit of the deviation [mm], however they are written."""
+    if row.profile_mm is not None:
+        middle, half = row.uz_mm or 0.0, 0.5 * row.profile_mm
+        return middle - half, middle + half
+    assert row.lower_mm is not None and row.upper_mm is not None, "said by check_limits"
+    return row.lower_mm, row.upper_mm
+
+
+def check_best_fit(best_fit: BestFitTable, datum: DatumScheme | None, zones: Rows, mistakes: Mistakes) -> None:
+    """Form alone hides an error of the path: it judges only where the drawing says so."""
+    freedoms = [str(freedom) for freedom in best_fit.freedoms]
+    if not freedoms or len(set(freedoms)) < len(freedoms):
+        mistakes.say(f'best_fit.freedoms is {shown(freedoms)}, must name at least one of "x", "y", "turn", each once')
+    if best_fit.drawing is not None:
+        return
+    unless = "unless best_fit.drawing says where the drawing wants form alone judged: it hides an error of the path"
+    if datum is DatumScheme.BEST_FIT:
+        mistakes.say(f'shell.datum is "best_fit", must be "fixture", "pips" or "hole_and_slot" {unless}')
+    for at, zone in enumerate(zones):
+        if zone and zone.frame is Frame.BEST_FIT:
+            mistakes.say(f'zone[{at}].frame is "best_fit", must be "datum" or "fixture" {unless}')
 
 
 def check_names(zones: Rows, pips: Pips, cutouts: CutOuts, decals: Decals, mistakes: Mistakes) -> None:
@@ -112,6 +152,14 @@ def check_datum(datum: DatumScheme, pips: Pips, cutouts: CutOuts, mistakes: Mist
             mistakes.say(
                 f'cutout[0].kind is {shown(cutouts[0].kind)}, must be "hole" because shell.datum is "hole_and_slot"'
             )
+        elif cutouts[0] and cutouts[1] and cutouts[1].kind == "slot" and cutouts[1].angle_deg is not None:
+            x, y = np.subtract(cutouts[1].centre_mm, cutouts[0].centre_mm)
+            away = (np.degrees(np.arctan2(y, x)) - cutouts[1].angle_deg + 90.0) % 180.0 - 90.0
+            if abs(away) > SLOT_POINTS_DEG:
+                mistakes.say(
+                    f"cutout[1].angle_deg is {shown(cutouts[1].angle_deg)}, {abs(away):.0f} degrees off the line to "
+                    f"the hole: must be within {SLOT_POINTS_DEG:g}, a slot holds the direction by its width"
+                )
 
 
 def patch(row: DecalTable, at: int, mistakes: Mistakes) -> Patch | None:

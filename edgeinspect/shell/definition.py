@@ -35,6 +35,21 @@ class DatumScheme(enum.StrEnum):
     BEST_FIT = "best_fit"
 
 
+class Freedom(enum.StrEnum):
+    """A way in which a best fit may move the outline, in the shell frame."""
+
+    X = "x"
+    Y = "y"
+    TURN = "turn"  # about the shell frame's origin
+
+
+class FitBy(enum.StrEnum):
+    """What a best fit makes as small as it can."""
+
+    LEAST_SQUARES = "least_squares"  # the sum of the squared deviations
+    MINIMUM_ZONE = "minimum_zone"  # the greatest deviation: the narrowest tolerance zone that holds the cut
+
+
 class Arris(enum.StrEnum):
     SHOW = "show"
     BACK = "back"
@@ -53,6 +68,16 @@ class Limits:
             raise ValueError(f"lower is {self.lower}, must be below upper {self.upper}")
         if not 0 <= self.guard_factor <= 10:
             raise ValueError(f"guard_factor is {self.guard_factor}, must be within 0 to 10")
+
+    @property
+    def width(self) -> float:
+        """Of the tolerance zone."""
+        return self.upper - self.lower
+
+    @property
+    def middle(self) -> float:
+        """How far the zone's middle lies off the nominal outline: UZ of ISO 1660, + out of the material."""
+        return 0.5 * (self.lower + self.upper)
 
 
 @dataclass(frozen=True)
@@ -107,6 +132,21 @@ class Zone:
         if self.from_mm <= self.to_mm:
             return (arc_mm >= self.from_mm) & (arc_mm < self.to_mm)
         return (arc_mm >= self.from_mm) | (arc_mm < self.to_mm)
+
+
+@dataclass(frozen=True)
+class BestFit:
+    """How the cut is fitted to the drawing where its form alone is told. What is not free is held by the datums; where
+    the best fit is itself the datum, by the fixture.
+    """
+
+    freedoms: frozenset[Freedom] = frozenset(Freedom)
+    by: FitBy = FitBy.LEAST_SQUARES
+    drawing: str = ""  # where the drawing says that form alone is judged; "": nowhere, and then nothing is judged so
+
+    @property
+    def is_free(self) -> bool:
+        return self.freedoms == frozenset(Freedom)
 
 
 @dataclass(frozen=True)
@@ -297,6 +337,7 @@ class ShellDefinition:
     cutouts: tuple[CutOut, ...] = ()
     pips: tuple[Pip, ...] = ()
     decals: tuple[Decal, ...] = ()
+    best_fit: BestFit = BestFit()
     flaws: tuple[FlawLimits, ...] = ()  # at most one of a kind; none: flaws of that kind are told and not judged
     filter_cutoff_mm: float = 2.5
     step_mm: float = 0.5

@@ -18,6 +18,7 @@ from edgeinspect.shell import agreement
 from edgeinspect.shell.artwork import read_artwork
 from edgeinspect.shell.definition import (
     Artwork,
+    BestFit,
     Curve,
     CutOut,
     Decal,
@@ -34,6 +35,7 @@ from edgeinspect.shell.definition import (
 from edgeinspect.shell.outline import DxfCurves, csv_curve, face_slope
 from edgeinspect.shell.surface import surface_patch
 from edgeinspect.shell.tables import (
+    BestFitTable,
     CutOutTable,
     DecalTable,
     FlawTable,
@@ -56,6 +58,11 @@ def load_shell(folder: Path) -> ShellDefinition:
 
     Raises DefinitionError with every mistake of shell.toml and of the files that it names.
     """
+    return load_with_files(folder)[0]
+
+
+def load_with_files(folder: Path) -> tuple[ShellDefinition, dict[str, bytes]]:
+    """The same, with the bytes of shell.toml and of the files that it names, as they were read and hashed."""
     content, raw = read_toml(folder / FILE)
     mistakes = Mistakes(short_path(folder / FILE))
     files = _Folder(folder, mistakes, raw)
@@ -66,6 +73,7 @@ def load_shell(folder: Path) -> ShellDefinition:
     material = mistakes.table(MaterialTable, content, "material")
     outline = mistakes.table(RimTable, content, "rim")
     path = mistakes.table(PathTable, content, "path")
+    best_fit = mistakes.table(BestFitTable, {"best_fit": {}, **content}, "best_fit")
     zones = mistakes.tables(ZoneTable, content, "zone")
     flaws = mistakes.tables(FlawTable, content, "flaw")
     pips = mistakes.tables(PipTable, content, "pip")
@@ -78,6 +86,8 @@ def load_shell(folder: Path) -> ShellDefinition:
     patches = [files.surface(row, at) if row else None for at, row in enumerate(decals)]
 
     agreement.check_limits(zones, cutouts, mistakes)
+    if best_fit:
+        agreement.check_best_fit(best_fit, shell.datum if shell else None, zones, mistakes)
     agreement.check_names(zones, pips, cutouts, decals, mistakes)
     mistakes.no_name_twice([row.kind for row in flaws if row], "flaw")
     if shell:
@@ -93,9 +103,9 @@ def load_shell(folder: Path) -> ShellDefinition:
         agreement.check_places(rim, pips, cutouts, holes, decals, mistakes)
     mistakes.stop_if_any()
 
-    assert shell and material and path and rim, "whatever is missing has been said above"
+    assert shell and material and path and rim and best_fit, "whatever is missing has been said above"
     rows = [row for row in zones if row]
-    return ShellDefinition(
+    definition = ShellDefinition(
         name=shell.name,
         title=shell.title,
         revision=shell.revision,
@@ -125,6 +135,7 @@ def load_shell(folder: Path) -> ShellDefinition:
             for row, surface, artwork in zip(decals, patches, artworks, strict=True)
             if row and surface and artwork
         ),
+        best_fit=BestFit(frozenset(best_fit.freedoms), best_fit.by, best_fit.drawing or ""),
         flaws=tuple(
             FlawLimits(row.kind, row.length_limit_mm, row.depth_limit_mm, row.guard_factor) for row in flaws if row
         ),
@@ -132,10 +143,12 @@ def load_shell(folder: Path) -> ShellDefinition:
         step_mm=agreement.step_mm(shell),
         sha256=files.sha256(),
     )
+    return definition, files.read()
 
 
 def _zone(row: ZoneTable, from_mm: float, to_mm: float) -> Zone:
-    return Zone(row.name, row.words, from_mm, to_mm, Limits(row.lower_mm, row.upper_mm, row.guard_factor), row.frame)
+    limits = Limits(*agreement.zone_limits_mm(row), row.guard_factor)
+    return Zone(row.name, row.words, from_mm, to_mm, limits, row.frame)
 
 
 def _cutout(row: CutOutTable, curve: Curve) -> CutOut:
@@ -181,6 +194,9 @@ class _Folder:
         for name, raw in sorted(self._bytes.items()):
             whole.update(f"{len(name)}:{name}:".encode() + hashlib.sha256(raw or b"").digest())
         return whole.hexdigest()
+
+    def read(self) -> dict[str, bytes]:
+        return {name: raw for name, raw in self._bytes.items() if raw is not None}
 
     def rim(self, row: RimTable) -> _Drawn | None:
         if not _is_csv(row.file) and row.curve is None:

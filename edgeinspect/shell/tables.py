@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from edgeinspect.shell.definition import Arris, Check, DatumScheme, Frame
+from edgeinspect.shell.definition import Arris, Check, DatumScheme, FitBy, Frame, Freedom
 from edgeinspect.tomlfile import AngleDeg, Factor, LengthMm, Name, Number, PlaceMm, PointMm, Table, Text
 
 GUARD_FACTOR = 1.65  # one-sided 95 %, ISO 14253-1 (the figure from memory)
@@ -69,10 +69,20 @@ class ZoneTable(Table):
     words: Text  # where on the shell, as an operator says it
     from_mm: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]  # arc length of its start
     to_mm: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]  # arc length of its end
-    lower_mm: PlaceMm  # of the deviation: below it, cut too deep
-    upper_mm: PlaceMm  # of the deviation: above it, too much material
+    lower_mm: PlaceMm | None = None  # of the deviation: below it, cut too deep; needed without profile_mm
+    upper_mm: PlaceMm | None = None  # of the deviation: above it, too much material; needed without profile_mm
+    profile_mm: LengthMm | None = None  # instead of both: width of the tolerance zone about the outline, ISO 1101
+    uz_mm: PlaceMm | None = None  # with profile_mm: how far its middle lies off, + out of the material, ISO 1660 UZ
     frame: Frame = Frame.DATUM  # that the deviation is judged in
     guard_factor: Factor = GUARD_FACTOR  # guard band over standard uncertainty, ISO 14253-1
+
+
+class BestFitTable(Table):
+    """How the cut is fitted to the drawing where its form alone is told. It judges only where the drawing says so."""
+
+    freedoms: tuple[Freedom, ...] = tuple(Freedom)  # what the fit may move; the datums hold the rest
+    by: FitBy = FitBy.LEAST_SQUARES  # what it makes as small as it can
+    drawing: Text | None = None  # where the drawing says that form alone is judged: "note 4"; else it is only shown
 
 
 class FlawTable(Table):
@@ -151,6 +161,7 @@ class ShellFile(Table):
     material: MaterialTable
     rim: RimTable
     path: PathTable
+    best_fit: BestFitTable = BestFitTable()
     zone: tuple[ZoneTable, ...] = ()
     flaw: tuple[FlawTable, ...] = ()
     pip: tuple[PipTable, ...] = ()
