@@ -45,6 +45,7 @@ class Inspection:
     inspection_id: int | None = None  # given by the store
     limits_revision: int | None = None  # of the inspection limits that judged it; None: the definition's own limits
     after_change: str = ""  # number and hash of the last change in the record of changes before this look
+    basis_sha256: str = ""  # of what it was measured and judged by (see station.basis); "" in older records
 
     @property
     def measured(self) -> bool:

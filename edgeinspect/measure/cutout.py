@@ -103,12 +103,12 @@ def measure_cutouts(
     shifts = [fit.terms[:2] if fit.there else np.zeros(2) for fit in fits]
     if np.hypot(*np.transpose(shifts)).max() < LAY_AGAIN_MM:
         return fits
-    over = [(cutout, _carried(stations, shift)) for (cutout, stations), shift in zip(cutouts, shifts, strict=True)]
+    over = [(cutout, carried(stations, shift)) for (cutout, stations), shift in zip(cutouts, shifts, strict=True)]
     again = _fit_all(picture, over, sheet_mm, model, pose, blur_px)
-    return [_counted_from(fit, shift) for fit, shift in zip(again, shifts, strict=True)]
+    return [counted_from(fit, shift) for fit, shift in zip(again, shifts, strict=True)]
 
 
-def _carried(stations: Stations, shift_mm: Array) -> Stations:
+def carried(stations: Stations, shift_mm: Array) -> Stations:
     """Stations carried along the sheet by a small shift (2,) in plan."""
     outwards, ahead = stations.normals[:, :2] @ shift_mm, stations.tangents[:, :2] @ shift_mm
     points = stations.points_mm + np.append(shift_mm, 0.0)
@@ -116,7 +116,7 @@ def _carried(stations: Stations, shift_mm: Array) -> Stations:
     return replace(stations, points_mm=points)
 
 
-def _counted_from(fit: CutOutFit, shift_mm: Array) -> CutOutFit:
+def counted_from(fit: CutOutFit, shift_mm: Array) -> CutOutFit:
     """The same fit, its centre offset counted from stations ``shift_mm`` (2,) away."""
     return replace(fit, terms=fit.terms + np.append(shift_mm, np.zeros(len(fit.terms) - 2)))
 
@@ -130,13 +130,33 @@ def _fit_all(
     blur_px: float,
 ) -> list[CutOutFit]:
     """Every cut-out fitted once on one common ribbon."""
-    ends = np.cumsum([len(stations.arc_mm) for _, stations in cutouts])
-    parts = [slice(end - len(stations.arc_mm), end) for end, (_, stations) in zip(ends, cutouts, strict=True)]
+    lines = common_lines(cutouts, model, pose)
+    d_mm = offsets(BAND_MM, float(lines.px_per_mm.mean()))
+    return fit_on_ribbon(sample(picture, lines, d_mm), d_mm, lines, cutouts, sheet_mm, model, pose, blur_px)
+
+
+def common_lines(cutouts: list[tuple[CutOut, Stations]], model: CameraModel, pose: Pose) -> ScanLines:
     points = np.concatenate([stations.points_mm for _, stations in cutouts])
     directions = np.concatenate([stations.directions for _, stations in cutouts])
-    lines = lay_scan_lines(points, directions, BAND_MM, model, pose)
-    d_mm = offsets(BAND_MM, float(lines.px_per_mm.mean()))
-    ribbon = sample(picture, lines, d_mm)
+    return lay_scan_lines(points, directions, BAND_MM, model, pose)
+
+
+def fit_on_ribbon(
+    ribbon: Levels,
+    d_mm: Array,
+    lines: ScanLines,
+    cutouts: list[tuple[CutOut, Stations]],
+    sheet_mm: float,
+    model: CameraModel,
+    pose: Pose,
+    blur_px: float,
+) -> list[CutOutFit]:
+    """The last step of ``measure_cutouts``: all of a picture's cut-outs on their ribbons, one below the other (N, M)
+    at offsets (M,) of ``lines``. The stations are those that the ribbons were laid on (``common_lines``); a kept
+    ribbon gives the same fit again.
+    """
+    ends = np.cumsum([len(stations.arc_mm) for _, stations in cutouts])
+    parts = [slice(end - len(stations.arc_mm), end) for end, (_, stations) in zip(ends, cutouts, strict=True)]
     noise = noise_of(ribbon)
     edges = fit_edges(ribbon, d_mm, lines.px_per_mm, blur_px, polarity=polarity_of(ribbon), noise=noise)
     one_step = Scan(cutouts[0][1], lines, d_mm, ribbon, edges)

@@ -26,11 +26,13 @@ from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.process.limits import with_limits
 from edgeinspect.shell.definition import ShellDefinition
-from edgeinspect.shell.files import load_shell
+from edgeinspect.shell.files import load_with_files
+from edgeinspect.station.basis import pack_basis
 from edgeinspect.station.calibrations_in_use import calibrations_in_use, kept
 from edgeinspect.station.config import CameraSetup, Station
 from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.pictures import Picture, read_picture, view_jpeg
+from edgeinspect.store.bases import KeptBasis
 from edgeinspect.store.calibrations import KeptCalibration
 from edgeinspect.store.inspections import Store
 
@@ -49,6 +51,7 @@ class Ready:
     gauge: ShellGauge | None = None
     kept_calibrations: tuple[KeptCalibration, ...] = ()  # as the record keeps them
     stop: Stop | None = None
+    basis: KeptBasis | None = None  # all of the above that numbers rest on, as the record keeps it
 
 
 @dataclass(frozen=True)
@@ -77,30 +80,37 @@ def get_ready(
         return Ready(station, Expected("", ""), stop=stop)
     definition: ShellDefinition | None = None
     try:
-        definition = load_expected(station, expected)
+        definition, files = _load_expected(station, expected)
         found = calibrations_in_use(station.cameras_for(expected.shell), calibrations, chosen or {})
         cameras = {name: calibration for name, (calibration, _) in found.items()}
-        gauge = ShellGauge(definition, cameras, station.fixture, station.seatings[expected.shell])
+        seating = station.seatings[expected.shell]
+        gauge = ShellGauge(definition, cameras, station.fixture, seating)
+        calibrated = tuple(kept(c, text) for c, text in found.values())
+        basis = pack_basis(files, station.fixture, seating, calibrated)
     except InputError as error:
         more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
         return Ready(station, expected, definition, stop=Stop("set-up", error.problems[0] + more, CALL))
     except Exception as error:
         log.exception("the station cannot be made ready for %s", expected)
         return Ready(station, expected, definition, stop=Stop("set-up", f"the set-up cannot be used ({error})", CALL))
-    return Ready(station, expected, definition, gauge, tuple(kept(c, text) for c, text in found.values()))
+    return Ready(station, expected, definition, gauge, calibrated, basis=basis)
 
 
 def load_expected(station: Station, expected: Expected) -> ShellDefinition:
     """The definition of the shell that is expected. Raises DefinitionError: unknown, wrong, or not that variant."""
+    return _load_expected(station, expected)[0]
+
+
+def _load_expected(station: Station, expected: Expected) -> tuple[ShellDefinition, dict[str, bytes]]:
     if expected.shell not in station.seatings:
         known = ", ".join(station.seatings)
         raise DefinitionError(f"station {station.name} does not hold shell {expected.shell!r}, must be one of {known}")
-    definition = load_shell(station.folders.models / expected.shell)
+    definition, files = load_with_files(station.folders.models / expected.shell)
     variants = sorted({decal.variant for decal in definition.decals}) or [""]
     if expected.variant not in variants:
         known = " or ".join(repr(name) for name in variants)
         raise DefinitionError(f"shell {expected.shell} has no variant {expected.variant!r}, must be {known}")
-    return definition
+    return definition, files
 
 
 def no_doubts() -> Sequence[Stop]:
@@ -173,6 +183,8 @@ def inspect_set(
         for calibration in ready.kept_calibrations:
             if store.calibrations.one(calibration.calibration_id) is None:
                 store.calibrations.keep(calibration)
+        if ready.basis is not None:
+            inspection = replace(inspection, basis_sha256=store.bases.keep(ready.basis))
         views = {camera: view_jpeg(picture.levels, setups[camera].bits) for camera, picture in pictures.items()}
         inspection = store.save(inspection, contents, views)
     return Look(inspection, frozenset(item.camera for item in came_in.arrived if item.camera not in pictures))

@@ -18,7 +18,7 @@ from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Inspection, PictureFile
 from edgeinspect.measure.measurement import Before, FlawKind, Ribbon
-from edgeinspect.store import files, looks, readings, search
+from edgeinspect.store import bases, files, looks, readings, search
 from edgeinspect.store.calibrations import CalibrationRecord
 from edgeinspect.store.changes import Changes, head_words, last_change, see_last_change
 from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
@@ -57,7 +57,7 @@ class KeptFiles:
     original: bool  # as it came in
 
 
-_FOLDERS = ("pictures", "ribbons")
+_FOLDERS = ("pictures", "ribbons", bases.FOLDER)
 _LAYOUT_COLUMNS = [LayoutTable.layout_id, LayoutTable.characteristics]
 _ROW_COLUMNS = [getattr(InspectionTable, name) for name in Row.__dataclass_fields__]
 
@@ -71,6 +71,7 @@ class Store:
     def __init__(self, data: Path, engine: Engine) -> None:
         self.data = data
         self.changes = Changes(data, engine)
+        self.bases = bases.Bases(data)
         self.calibrations = CalibrationRecord(self.changes)
         self.profiles = Profiles(engine)
         self.limits = LimitsRecord(self.changes)
