@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated, Literal
@@ -19,21 +18,16 @@ from edgeinspect.errors import InputError
 from edgeinspect.process.limits import Limit, Limits, beyond_drawing, limits_of
 from edgeinspect.process.readings import Readings
 from edgeinspect.process.risks import FEWEST, Estimate, Risks, SideRisk, risks
-from edgeinspect.process.what_if import BY_SEVERITY, SURPRISING, Share, WhatIf, differ, earlier_and_later, what_if
+from edgeinspect.process.what_if import SURPRISING, Share, WhatIf, differ, earlier_and_later, what_if
 from edgeinspect.store.limits import Revision
-from edgeinspect.store.readings import Population
 from edgeinspect.store.review_queue import Label
 from edgeinspect.store.reviews import Reviews
 from edgeinspect.web.asked_limits import ALL_ZONES, number
-from edgeinspect.web.inspection_list import Asked, wanted
-from edgeinspect.web.look import LOOKS
+from edgeinspect.web.inspection_list import Asked
 from edgeinspect.web.parts import Parts, PartsHere
 from edgeinspect.web.tuning_chart import Chart, chart_of
 from edgeinspect.web.twin import as_json
-
-MOST = 10_000  # shells that a limit is tried on: the newest
-SHOWN = 12  # flips of each kind, with pictures
-KEPT = 3  # populations
+from edgeinspect.web.what_if_parts import Count, Flips, counts_of, flips_of, populations, usual_shell
 
 routes = APIRouter()
 Text = Annotated[str, Field(max_length=64)]
@@ -81,14 +75,6 @@ class FourNumbers:
 
 
 @dataclass(frozen=True)
-class Count:
-    key: str
-    word: str
-    before: int
-    after: int
-
-
-@dataclass(frozen=True)
 class ZoneRow:
     characteristic: str
     moved: bool
@@ -100,26 +86,6 @@ class ZoneRow:
     none_after: int
     green_after: Share
     ways: list[SideRisk]
-
-
-@dataclass(frozen=True)
-class FlipRow:
-    inspection_id: int
-    shell_id: str
-    key_before: str
-    word_before: str
-    key_after: str
-    word_after: str
-    label: str | None
-    url: str
-    picture_url: str | None
-
-
-@dataclass(frozen=True)
-class Flips:
-    what: str
-    total: int
-    shown: list[FlipRow]  # the newest
 
 
 @dataclass(frozen=True)
@@ -164,31 +130,6 @@ class TuningRecord:
     beyond_drawing: list[str]  # not without a concession
 
 
-class Populations:
-    """The shells looked at last: a moved slider asks for the same ones again and again."""
-
-    def __init__(self) -> None:
-        self._kept: dict[tuple[object, ...], Population] = {}
-        self._lock = threading.Lock()
-
-    def get(self, parts: Parts, asked: Asked) -> Population:
-        which = wanted(asked)
-        newest = parts.store.listing(1, None, which)
-        key = (str(parts.data), which, newest[0].inspection_id if newest else 0)
-        with self._lock:
-            kept = self._kept.get(key)
-        if kept is None:
-            kept = parts.store.population(which, MOST, parts.station.same_shell_h)
-            with self._lock:
-                self._kept[key] = kept
-                while len(self._kept) > KEPT:
-                    del self._kept[next(iter(self._kept))]
-        return kept
-
-
-_populations = Populations()
-
-
 def _exclusions(text: str) -> dict[str, str]:
     """Shell id and why; a reason is asked for. Raises InputError."""
     found, problems = {}, []
@@ -222,17 +163,11 @@ def _moved(tried: Tried, limits: Limits) -> tuple[dict[str, Limit], list[str]]:
     return after, names
 
 
-def _usual(parts: Parts) -> str:
-    """The shell that was looked at last, "" none."""
-    newest = parts.store.listing(1)
-    return newest[0].shell if newest and newest[0].shell in parts.shells.names() else ""
-
-
 def _record(parts: Parts, tried: Tried) -> TuningRecord:
     names = parts.shells.names()
     if not names:
         raise InputError("there is no shell definition here")
-    definition = parts.shells.definition(tried.shell or _usual(parts) or names[0])
+    definition = parts.shells.definition(tried.shell or usual_shell(parts) or names[0])
     variants = list(dict.fromkeys(decal.variant for decal in definition.decals)) or [""]
     variant = tried.variant or variants[0]
     drawing = limits_of(definition, variant)
@@ -241,7 +176,7 @@ def _record(parts: Parts, tried: Tried) -> TuningRecord:
     after, moved = _moved(tried, before)
     excluded = _exclusions(tried.exclude)
     asked = Asked.model_validate({"shell": definition.name, "from": tried.since, "to": tried.until})
-    everybody = _populations.get(parts, asked)
+    everybody = populations.get(parts, asked)
     labels = Reviews(parts.changes, parts.station.same_shell_h).labels()
     stands = [labels[i].label if i in labels else None for i in everybody.readings.inspection_id.tolist()]
     kept = np.array([shell_id not in excluded for shell_id in everybody.shell_ids], dtype=bool)
@@ -279,14 +214,14 @@ def _record(parts: Parts, tried: Tried) -> TuningRecord:
         numbers=numbers,
         loud=loud,
         warnings=quiet,
-        counts=[Count(look.key, look.word, found.before[a], found.after[a]) for a, look in LOOKS.items()],
+        counts=counts_of(found),
         green_before=found.green_before,
         green_after=found.green_after,
         false_accept=costs.false_accept if costs else None,
         false_reject=costs.false_reject if costs else None,
         zones=_zones(found, costs, moved),
-        flips=_flips(parts, found, [everybody.shell_ids[i] for i in which.tolist()], said,
-                     readings.inspection_id.tolist()),
+        flips=flips_of(parts, found, [everybody.shell_ids[i] for i in which.tolist()], said,
+                       readings.inspection_id.tolist()),
         check=check,
         chart=chart_of(readings, tried.of, moved, numbers.unit, drawing[moved[0]], before[moved[0]], after[moved[0]],
                        numbers.guard or 0.0, numbers.warning),
@@ -368,30 +303,6 @@ def _zones(found: WhatIf, costs: Risks | None, moved: Sequence[str]) -> list[Zon
         for zone in found.zones
     ]  # fmt: skip
     return sorted(rows, key=lambda row: (not row.moved, -row.bad_after, -row.close_after))
-
-
-def _flips(
-    parts: Parts, found: WhatIf, shell_ids: Sequence[str], labels: Sequence[Label | None], ids: Sequence[int]
-) -> list[Flips]:
-    kinds = (
-        ("Confirmed bad, would pass", found.bad_pass),
-        ("Confirmed good, would be red", found.good_fail),
-        ("Would pass, did not", found.to_green),
-        ("Would not pass, did", found.from_green),
-        ("Neither passes, answered otherwise", found.other_flips),
-    )
-    shown = [(what, len(which), which[::-1][:SHOWN].tolist()) for what, which in kinds if len(which)]
-    cameras = parts.store.viewed([ids[n] for _, _, which in shown for n in which])
-
-    def row(n: int) -> FlipRow:
-        before, after = (LOOKS[BY_SEVERITY[int(s[n])]] for s in (found.severity_before, found.severity_after))
-        url, label, camera = f"/inspections/{ids[n]}", labels[n], cameras.get(ids[n])
-        return FlipRow(
-            ids[n], shell_ids[n], before.key, before.word, after.key, after.word, label.value if label else None, url,
-            None if camera is None else f"{url}/pictures/{camera}.jpg",
-        )  # fmt: skip
-
-    return [Flips(what, total, [row(n) for n in which]) for what, total, which in shown]
 
 
 @routes.get("/tune", response_class=HTMLResponse)
