@@ -34,7 +34,6 @@ from edgeinspect.measure.trim import CutOutFound, Edge, cutout_result, kept_curv
 from edgeinspect.measure.view import CALL, Look, look
 from edgeinspect.shell.definition import Arris, Check, DatumScheme, ShellDefinition
 
-BAND_MM = 3.0  # half the search band of the rim: a cut further off than this is "not seen", never bridged
 MISFIT_FACTOR = 2.5  # pips off their drawing by this many standard uncertainties: once in 3,000 by chance (chi-squared)
 RIM_ROUNDS = 2  # Gauss-Newton from a start good to 0.05 px, with the blur of the marks: the third moves nothing
 GREATEST_U_MM = 0.1  # a single station worse than this says nothing
@@ -213,7 +212,7 @@ def find_edge(sight: Sight, shift: PlaneShift, datum: Datum | None) -> Edge:
     """The rim's edge on a ribbon that is laid again until it lies on the cut."""
     for _ in range(3):
         at = _where_cut(sight, sight.setup.rim, shift, datum)
-        here = scan(sight.shots, at, BAND_MM, rounds=RIM_ROUNDS)
+        here = scan(sight.shots, at, sight.definition.search_band_mm, rounds=RIM_ROUNDS)
         flags = here.edges.flags.copy()
         flags[here.edges.u_mm > GREATEST_U_MM] |= Flag.LOW_CONTRAST
         usable = (flags == 0) & np.isfinite(here.edges.d_mm)

@@ -341,4 +341,5 @@ class ShellDefinition:
     flaws: tuple[FlawLimits, ...] = ()  # at most one of a kind; none: flaws of that kind are told and not judged
     filter_cutoff_mm: float = 2.5
     step_mm: float = 0.5
+    search_band_mm: float = 3.0  # half width, either side of the cut: what is further off is "not seen", never bridged
     sha256: str = field(default="", compare=False)  # of all its files, so that a result names exactly what judged it

@@ -141,6 +141,7 @@ def load_with_files(folder: Path) -> tuple[ShellDefinition, dict[str, bytes]]:
         ),
         filter_cutoff_mm=shell.filter_cutoff_mm,
         step_mm=agreement.step_mm(shell),
+        search_band_mm=shell.search_band_mm,
         sha256=files.sha256(),
     )
     return definition, files.read()

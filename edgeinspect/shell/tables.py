@@ -17,6 +17,8 @@ SheetMm = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=50)]
 # Finer than this is finer than any camera sees, and fills the memory with stations.
 FilterMm = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.25, le=100)]
 StepMm = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.05, le=20)]
+# Narrower the blur of an edge does not fit in; wider there are other edges.
+BandMm = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1, le=10)]
 AngleLimitDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=45)]
 Direction = tuple[Number, Number, Number]
 
@@ -35,6 +37,7 @@ class ShellTable(Table):
     extent_mm: tuple[LengthMm, LengthMm]  # of the outline along x and y: shows a drawing in other units
     filter_cutoff_mm: FilterMm = 2.5  # of the profile filter, ISO 16610-21
     step_mm: StepMm | None = None  # between the places where the edge is measured; else a fifth of the filter's cut-off
+    search_band_mm: BandMm = 3.0  # half width of the band about the rim's cut in which its edge is looked for
     datum: DatumScheme  # what the shell's own frame is fixed by
 
 
