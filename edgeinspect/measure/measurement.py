@@ -264,5 +264,6 @@ class ShellMeasurement:
     decals: tuple[DecalResult, ...] = ()
     seams: tuple[Seam, ...] = ()  # none with one camera
     flaws: tuple[FlawResult, ...] = ()  # of every cut edge, after the trim
+    flaws_sought: bool = False  # whether they were looked for; False in older records, which do not say
     before: Before = Before()
     notes: tuple[str, ...] = ()  # warnings in words that do not stop: "camera top has moved 0.08 mm: compensated"

@@ -198,6 +198,7 @@ def _with_trim(
         traces=tuple(trace for trace, _ in kept),
         ribbons=tuple(ribbon for _, ribbon in kept),
         flaws=tuple(flaws),
+        flaws_sought=True,
     )
 
 

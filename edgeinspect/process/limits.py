@@ -8,8 +8,10 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from edgeinspect.shell.definition import Check, CutOut, Decal, ShellDefinition
+from edgeinspect.shell.definition import Check, CutOut, Decal, FlawLimits, ShellDefinition
 from edgeinspect.shell.definition import Limits as DefinedLimits
+
+FLAW_SIZES = ("length", "depth")
 
 
 @dataclass(frozen=True)
@@ -34,6 +36,22 @@ class Limit:
 Limits = Mapping[str, Limit]  # by name of the characteristic, as in a Finding
 
 
+def flaw_limit(kind: str, size: str) -> str:
+    """The name of a limit of nicks or burrs: "nick depth". All of a kind share it, wherever they are."""
+    return f"{kind} {size}"
+
+
+def flaw_of(name: str) -> tuple[str, str] | None:
+    """Kind and size of a limit of flaws; None: it is of something else."""
+    kind, _, size = name.partition(" ")
+    return (kind, size) if kind in ("nick", "burr") and size in FLAW_SIZES else None
+
+
+def guard_group(name: str) -> str:
+    """The characteristics that have one and the same guard factor have this in common."""
+    return name if name.startswith("zone ") else name.rpartition(" ")[0]
+
+
 def limits_of(definition: ShellDefinition, variant: str) -> dict[str, Limit]:
     """The limits by which ``judge`` judges a shell of this decal variant, in the definition's order."""
     found: dict[str, Limit] = {}
@@ -48,6 +66,9 @@ def limits_of(definition: ShellDefinition, variant: str) -> dict[str, Limit]:
             found[f"{name} position"] = Limit(-math.inf, cutout.position_limit_mm, cutout.guard_factor)
             for kind in ("diameter",) if len(cutout.size_mm) == 1 else ("length", "width"):
                 found[f"{name} {kind}"] = Limit(size.lower, size.upper, size.guard_factor)
+        for flaw in definition.flaws:
+            for way, at_most in zip(FLAW_SIZES, (flaw.length_mm, flaw.depth_mm), strict=True):
+                found[flaw_limit(flaw.kind, way)] = Limit(-math.inf, at_most, flaw.guard_factor)
     if Check.DECAL in definition.checks:
         for decal in definition.decals:
             if decal.variant == variant:
@@ -74,7 +95,7 @@ def with_limits(definition: ShellDefinition, changed: Limits) -> ShellDefinition
     """The definition with other inspection limits, to judge by; its hash names both.
 
     Raises ValueError: a characteristic that it has not, or a limit that it cannot take by itself (length and width of
-    a slot share one, and so do the two ways of a decal).
+    a slot share one, and so do the two ways of a decal; of nicks the guard factor, and of burrs).
     """
     variants = sorted({decal.variant for decal in definition.decals}) or [""]
     known = {name: limit for variant in variants for name, limit in limits_of(definition, variant).items()}
@@ -90,10 +111,11 @@ def with_limits(definition: ShellDefinition, changed: Limits) -> ShellDefinition
             path = replace(path, **{field: changed[name].upper}, guard_factor=changed[name].guard_factor)
     cutouts = tuple(_cutout(cutout, changed) for cutout in definition.cutouts)
     decals = tuple(_decal(decal, changed) for decal in definition.decals)
+    flaws = tuple(_flaw(flaw, changed) for flaw in definition.flaws)
     sha256 = hashlib.sha256(
         json.dumps([definition.sha256, sorted((name, *_plain(limit)) for name, limit in changed.items())]).encode()
     ).hexdigest()
-    made = replace(definition, zones=zones, path=path, cutouts=cutouts, decals=decals, sha256=sha256)
+    made = replace(definition, zones=zones, path=path, cutouts=cutouts, decals=decals, flaws=flaws, sha256=sha256)
     for variant in variants:
         wanted = {name: changed.get(name, limit) for name, limit in limits_of(definition, variant).items()}
         for name, limit in limits_of(made, variant).items():
@@ -125,6 +147,14 @@ def _decal(decal: Decal, changed: Limits) -> Decal:
     if limit := changed.get(f"{name} rotation"):
         decal = replace(decal, rotation_limit_deg=limit.upper, guard_factor=limit.guard_factor)
     return decal
+
+
+def _flaw(flaw: FlawLimits, changed: Limits) -> FlawLimits:
+    if limit := changed.get(flaw_limit(flaw.kind, "length")):
+        flaw = replace(flaw, length_mm=limit.upper, guard_factor=limit.guard_factor)
+    if limit := changed.get(flaw_limit(flaw.kind, "depth")):
+        flaw = replace(flaw, depth_mm=limit.upper, guard_factor=limit.guard_factor)
+    return flaw
 
 
 def _plain(limit: Limit) -> tuple[str, str, str]:

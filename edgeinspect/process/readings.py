@@ -10,10 +10,11 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeinspect.conformity import SEVERITY, Answer, Verdict, too_little_seen
+from edgeinspect.conformity import Answer, Verdict, too_little_seen
 from edgeinspect.conformity.flaws import MOST_LOOKS, under_strand
 from edgeinspect.geometry import Array
-from edgeinspect.measure.measurement import FlawKind, ShellMeasurement
+from edgeinspect.measure.measurement import ShellMeasurement
+from edgeinspect.process.flaws import KINDS, NOT_LOOKED, FlawReading, Flaws
 
 
 class Seen(enum.IntEnum):
@@ -37,8 +38,6 @@ class Held(enum.IntEnum):
     STOPPED = 2  # something could not be measured
 
 
-_FLAW_KINDS = tuple(kind.value for kind in FlawKind)
-FLAWS = "flaws"  # all nicks, burrs and strands of a look: limits of flaws are not tried here, their answer stays
 AS_RECORDED = {
     Answer.NONCONFORMING: Seen.NOT_THERE,
     Answer.NO_RESULT: Seen.NOTHING,
@@ -56,18 +55,17 @@ class Reading:
     numbers: Array  # (K, 4) float64: least, its u, most, its u; nan where there is none
     seen: NDArray[np.uint8]  # (K,) values of Seen
     held: Held
+    flaws: FlawReading = NOT_LOOKED
 
 
 def reading_of(measurement: ShellMeasurement, verdict: Verdict) -> Reading:
     """Zones with both their ways from the measurement, all else as it was judged: that is the same number."""
     zones = {f"zone {zone.zone}": zone for zone in measurement.zones}
     rows: list[tuple[str, str, tuple[float, float, float, float], Seen]] = []
-    flaws: list[Answer] = []
     for finding in sorted(verdict.findings, key=lambda finding: finding.characteristic):
         zone = zones.get(finding.characteristic)
-        if finding.characteristic.split(" ")[0] in _FLAW_KINDS:
-            flaws.append(finding.answer)
-            continue
+        if finding.characteristic.split(" ")[0] in KINDS:
+            continue  # all of them are kept, judged or not
         if zone is not None:
             numbers = (zone.least.value, zone.least.u, zone.most.value, zone.most.u)
             whole = all(map(math.isfinite, (*numbers, zone.seen_mm)))
@@ -79,8 +77,6 @@ def reading_of(measurement: ShellMeasurement, verdict: Verdict) -> Reading:
         else:
             numbers, seen = (math.nan,) * 4, AS_RECORDED[finding.answer]
         rows.append((finding.characteristic, finding.unit, numbers, seen))
-    if flaws:
-        rows.append((FLAWS, "mm", (math.nan,) * 4, AS_RECORDED[max(flaws, key=SEVERITY.__getitem__)]))
     often = measurement.before.looks >= MOST_LOOKS
     return Reading(
         tuple(row[0] for row in rows),
@@ -88,6 +84,7 @@ def reading_of(measurement: ShellMeasurement, verdict: Verdict) -> Reading:
         np.array([row[2] for row in rows], dtype=np.float64).reshape(-1, 4),
         np.array([row[3] for row in rows], dtype=np.uint8),
         Held.STOPPED if measurement.stops else Held.LOOKED_AT_OFTEN if often else Held.NOTHING,
+        FlawReading.of(measurement),
     )
 
 
@@ -113,21 +110,28 @@ class Readings:
     seen: NDArray[np.uint8]  # (N, K) values of Seen
     held: NDArray[np.uint8]  # (N,) values of Held
     recorded: NDArray[np.int8]  # (N,) the answer that was given then, a value of SEVERITY
+    flaws: Flaws | None = None  # of these N shells; None: looked for on none of them
 
     def __post_init__(self) -> None:
         shape = (len(self.inspection_id), len(self.characteristics))
         for name in ("least", "u_least", "most", "u_most", "seen"):
             if getattr(self, name).shape != shape:
                 raise ValueError(f"{name} is {getattr(self, name).shape}, must be {shape}")
+        if self.flaws is not None and len(self.flaws.looked) != len(self):
+            raise ValueError(f"flaws are of {len(self.flaws.looked)} shells, must be of {len(self)}")
 
     def __len__(self) -> int:
         return len(self.inspection_id)
 
     def part(self, which: NDArray[np.bool_] | NDArray[np.int64] | slice) -> Readings:
         """Some of the shells."""
-        kept = ("characteristics", "units")
+        kept = ("characteristics", "units", "flaws")
         rows = {f.name: getattr(self, f.name)[which] for f in fields(self) if f.name not in kept}
-        return Readings(self.characteristics, self.units, **rows)
+        return Readings(self.characteristics, self.units, **rows, flaws=self.all_flaws.part(which))
+
+    @property
+    def all_flaws(self) -> Flaws:
+        return Flaws.not_looked(len(self)) if self.flaws is None else self.flaws
 
     @property
     def has_numbers(self) -> NDArray[np.bool_]:
@@ -144,11 +148,12 @@ def stack(
     numbers: Sequence[Array],
     seen: Sequence[NDArray[np.uint8]],
     held: Sequence[int],
+    flaws: Sequence[FlawReading] | None = None,
 ) -> Readings:
     """Put looks of different layouts together.
 
     Parameters: rows - inspection id, layout, recorded severity of each of N looks; layouts - characteristics and their
-    units by layout; numbers - (K, 4) each; seen - (K,) each; held - one each.
+    units by layout; numbers - (K, 4) each; seen - (K,) each; held, flaws - one each.
     """
     listed = list(rows)
     used = {layout for _, layout, _ in listed}
@@ -178,4 +183,5 @@ def stack(
         is_seen,
         np.array(held, dtype=np.uint8),
         np.array([row[2] for row in listed], dtype=np.int8),
+        None if flaws is None else Flaws.stack(flaws),
     )

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from edgeinspect.conformity import SEVERITY, Answer, decide_many
-from edgeinspect.process.limits import Limit, Limits
+from edgeinspect.process.flaws import KINDS, flaw_severities, is_limited
+from edgeinspect.process.limits import FLAW_SIZES, Limit, Limits, flaw_limit
 from edgeinspect.process.readings import AS_RECORDED, Held, Readings, Seen
 
 GREEN, RED = SEVERITY[Answer.CONFORMING], SEVERITY[Answer.NONCONFORMING]
@@ -51,7 +52,8 @@ def share(count: int, of: int, confidence: float = CONFIDENCE) -> Share:
 
 
 def severities(readings: Readings, limits: Limits) -> tuple[Severities, Severities]:
-    """What ``conformity.judge`` says of each characteristic (N, K) and each shell (N,), as values of SEVERITY.
+    """What ``conformity.judge`` says of each characteristic (N, K) and each shell (N,), as values of SEVERITY. Flaws
+    count for the shell; what is said of them by kind is ``flaw_severities``.
 
     A characteristic without a limit has no result; one that was not looked at has no say (-1).
     """
@@ -70,7 +72,7 @@ def severities(readings: Readings, limits: Limits) -> tuple[Severities, Severiti
     for state, answer in FIXED.items():
         each = np.where(seen == state, SEVERITY[answer], each)
     each = np.where(seen == Seen.NOT_LOOKED, -1, each).astype(np.int8)
-    worst = each.max(axis=1, initial=-1)
+    worst = np.maximum(each.max(axis=1, initial=-1), flaw_severities(readings.all_flaws, limits).max(axis=1))
     shell = np.where(worst < 0, NO_RESULT, worst)  # nothing was judged
     stopped = (readings.held == Held.STOPPED) & (shell != RED)
     often = (readings.held == Held.LOOKED_AT_OFTEN) & (shell == GREEN)
@@ -134,7 +136,7 @@ def what_if(
             share(int(np.count_nonzero(each_after[:, k] == GREEN)), int(np.count_nonzero(each_after[:, k] >= 0))),
         )
         for k, name in enumerate(readings.characteristics)
-    )
+    ) + _flaw_effects(readings, before, after)
     bad_pass = np.flatnonzero(is_bad & (new == GREEN))
     good_fail = np.flatnonzero(is_good & (new == RED))
     return WhatIf(
@@ -153,10 +155,24 @@ def what_if(
             *_label_warnings(len(bad_pass), int(np.count_nonzero(is_bad & (old == GREEN))), len(good_fail)),
             *_population_warnings(readings, old),
             *_beyond_the_data(readings, before, after),
+            *_flaws_beyond_the_data(readings, before, after),
         ),
         severity_before=old,
         severity_after=new,
     )
+
+
+def _flaw_effects(readings: Readings, before: Limits, after: Limits) -> tuple[ZoneEffect, ...]:
+    """Of each kind what its worst flaw says, of the shells that were looked at for flaws; none found is good."""
+    looked = readings.all_flaws.looked
+    by_kind = [flaw_severities(readings.all_flaws, limits)[looked] for limits in (before, after)]
+    effects = []
+    for code, kind in enumerate(KINDS):
+        if looked.any() and is_limited(kind, after):
+            old, new = (np.maximum(each[:, code], GREEN) for each in by_kind)
+            green = share(int(np.count_nonzero(new == GREEN)), len(new))
+            effects.append(ZoneEffect(kind, counted(old), counted(new), green))
+    return tuple(effects)
 
 
 def _label_warnings(bad_pass: int, bad_pass_now: int, good_fail: int) -> Sequence[str]:
@@ -194,6 +210,33 @@ def _beyond_the_data(readings: Readings, before: Limits, after: Limits) -> Seque
             said.append(f"{name}: limit {limit.upper:+.2f} {beyond}; the highest is {most:+.2f} {unit}")
         if np.isfinite(limit.lower) and limit.lower < least and (was is None or limit.lower != was.lower):
             said.append(f"{name}: limit {limit.lower:+.2f} {beyond}; the lowest is {least:+.2f} {unit}")
+    return said
+
+
+def _flaws_beyond_the_data(readings: Readings, before: Limits, after: Limits) -> Sequence[str]:
+    """What stored shells cannot say of a limit of flaws that was moved."""
+    said, flaws = [], readings.all_flaws
+    for kind in KINDS:
+        moved = [s for s in FLAW_SIZES if after.get(name := flaw_limit(kind, s)) != before.get(name)]
+        if not moved or not len(readings):
+            continue
+        if unknown := int(np.count_nonzero(~flaws.looked)):
+            said.append(f"{kind}s were not looked for on {unknown} of {len(readings)} shells: they say nothing of them")
+        which = flaws.of_kind(kind)
+        if not which.any():
+            said.append(f"no {kind} was found on any shell here")
+        for size in moved if which.any() else ():
+            limit, values = after[flaw_limit(kind, size)].upper, flaws.size(size)[0][which]
+            name, was = flaw_limit(kind, size), before.get(flaw_limit(kind, size))
+            if was is not None and limit == was.upper:
+                continue
+            if limit > values.max():
+                said.append(f"{name}: limit {limit:.2f} mm lies beyond the data; the greatest is {values.max():.2f} mm")
+            elif limit < values.min():
+                said.append(
+                    f"{name}: limit {limit:.2f} mm lies beyond the data; the smallest is {values.min():.2f} mm, "
+                    "and what is smaller is not told from a good cut"
+                )
     return said
 
 

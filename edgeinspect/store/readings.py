@@ -1,5 +1,6 @@
 """The numbers of every characteristic of every look, small and quick to read by the ten thousand: limits are tried on
-them. A row's ``content`` is the numbers (K, 4) as little-endian doubles, then what was seen (K) as bytes.
+them. A row's ``content`` is the numbers (K, 4) as little-endian doubles, then what was seen (K) as bytes, then the
+flaws as ``FlawReading`` writes them.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from sqlalchemy import Connection, Select, insert, select
 
 from edgeinspect.conformity import SEVERITY, Answer
 from edgeinspect.inspection import Inspection
+from edgeinspect.process.flaws import FlawReading
 from edgeinspect.process.readings import Reading, Readings, reading_of, stack
 from edgeinspect.store.schema import InspectionTable, LayoutTable, ReadingTable
 from edgeinspect.store.search import Wanted
@@ -33,7 +35,8 @@ class Population:
 
 
 def content_of(reading: Reading) -> bytes:
-    return reading.numbers.astype("<f8").tobytes() + reading.seen.astype(np.uint8).tobytes()
+    numbers, seen = reading.numbers.astype("<f8").tobytes(), reading.seen.astype(np.uint8).tobytes()
+    return numbers + seen + reading.flaws.content()
 
 
 def layout_text(reading: Reading) -> str:
@@ -91,17 +94,19 @@ def population(rows: Sequence[Any], layouts: dict[int, str], limit: int, same_sh
             kept.append(row)
     kept.reverse()
     names = {layout: names_of(text) for layout, text in layouts.items()}
-    numbers, seen = [], []
+    numbers, seen, flaws = [], [], []
     for row in kept:
         width = len(names[row.layout_id][0])
         numbers.append(np.frombuffer(row.content, "<f8", 4 * width).reshape(width, 4))
         seen.append(np.frombuffer(row.content, np.uint8, width, 32 * width))
+        flaws.append(FlawReading.read(row.content[33 * width :]))
     readings = stack(
         [(row.inspection_id, row.layout_id, SEVERITY[Answer(row.answer)]) for row in kept],
         {layout: names[layout] for layout in {row.layout_id for row in kept}},
         numbers,
         seen,
         [row.held for row in kept],
+        flaws,
     )
     return Population(
         readings,

@@ -18,6 +18,8 @@ import numpy as np
 from sqlalchemy import Select, select
 
 from edgeinspect.errors import InputError
+from edgeinspect.process.flaws import KINDS as FLAW_KINDS
+from edgeinspect.process.flaws import FlawReading
 from edgeinspect.process.readings import Seen
 from edgeinspect.store.files import explained
 from edgeinspect.store.readings import names_of
@@ -52,6 +54,15 @@ class Column:
     kind: str
 
 
+_FLAWS = [Column("flaws looked for", "text")]
+for _kind in FLAW_KINDS:
+    _FLAWS += [
+        Column(f"{_kind}s", "int"),
+        Column(f"{_kind} longest [mm]", "number"),
+        Column(f"{_kind} deepest [mm]", "number"),
+    ]
+
+
 class WideTable:
     """What fits ``wanted``, oldest first. Columns are those of all characteristics that were ever measured."""
 
@@ -67,6 +78,7 @@ class WideTable:
         for name in sorted(units):
             self.columns += [Column(header, "number") for header in _headers(name, units[name])]
             self.columns.append(Column(f"{name} seen", "text"))
+        self.columns += _FLAWS
         self._at = {column.header: k for k, column in enumerate(self.columns)}
 
     def batches(self) -> Iterator[list[list[Any]]]:
@@ -90,13 +102,26 @@ class WideTable:
         if row.layout_id is not None:
             names, units = self._names[row.layout_id]
             numbers = np.frombuffer(row.content, "<f8", 4 * len(names)).reshape(-1, 4).tolist()
-            for name, unit, four, seen in zip(names, units, numbers, row.content[32 * len(names) :], strict=True):
+            sights = row.content[32 * len(names) : 33 * len(names)]
+            for name, unit, four, seen in zip(names, units, numbers, sights, strict=True):
                 least, u_least, most, u_most = (value if math.isfinite(value) else None for value in four)
                 values = (least, u_least, most, u_most) if _two_ways(name) else (most, u_most)
                 for header, value in zip(_headers(name, unit), values, strict=True):
                     out[self._at[header]] = value
                 out[self._at[f"{name} seen"]] = _SEEN.get(Seen(seen))
+            out[-len(_FLAWS) :] = _flaws(FlawReading.read(row.content[33 * len(names) :]))
         return out
+
+
+def _flaws(flaws: FlawReading) -> list[Any]:
+    """In the order of ``_FLAWS``; nothing where they were not looked for."""
+    if not flaws.looked:
+        return ["no", *[None] * (len(_FLAWS) - 1)]
+    out: list[Any] = ["yes"]
+    for code in range(len(FLAW_KINDS)):
+        sizes = flaws.sizes[flaws.kind == code]
+        out += [len(sizes), *((None, None) if not len(sizes) else sizes[:, [0, 2]].max(axis=0).tolist())]
+    return out
 
 
 def _two_ways(name: str) -> bool:

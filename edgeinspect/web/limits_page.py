@@ -12,7 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import InputError
-from edgeinspect.process.limits import Limit, limits_of, with_limits
+from edgeinspect.process.limits import Limit, guard_group, limits_of, with_limits
 from edgeinspect.process.what_if import SURPRISING, Share, counted, differ, severities, share
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.store.limits import FIRST, ChangedLimit, Proposal, Revision, Use
@@ -185,10 +185,10 @@ def propose(
         raise InputError(f"of is {of!r}, must be one of: {', '.join([ALL_ZONES, *before])}")
     changed = {one.characteristic: one for one in now.proposal.limits} if now else {}
     sharing = {other for name in names for other in _sharing(name)} & before.keys()
-    groups = {_group(name) for name in names}
+    groups = {guard_group(name) for name in names}
     for name, one in before.items():
         new = one if name not in sharing else _other_limits(one, lower, upper, warning, concession)
-        if _group(name) in groups:
+        if guard_group(name) in groups:
             new = replace(new, guard_factor=number("guard_factor", guard_factor, one.guard_factor))
         if new != one:
             changed[name] = new
@@ -248,11 +248,6 @@ def _sharing(name: str) -> tuple[str, ...]:
             if name.endswith(end) and not name.startswith("zone "):
                 return name, name.removesuffix(end) + pair
     return (name,)
-
-
-def _group(name: str) -> str:
-    """The characteristics that have one and the same guard factor."""
-    return name if name.startswith("zone ") else name.rpartition(" ")[0]
 
 
 def _predicted(

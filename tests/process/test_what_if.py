@@ -25,7 +25,8 @@ from edgeinspect.measure.measurement import (
     Stop,
     ZoneResult,
 )
-from edgeinspect.process.limits import Limit, beyond_drawing, limits_of
+from edgeinspect.process.flaws import KINDS, NONE_FOUND, NOT_LOOKED, FlawReading, Flaws, flaw_severities
+from edgeinspect.process.limits import Limit, beyond_drawing, limits_of, with_limits
 from edgeinspect.process.readings import Readings, Seen, reading_of, stack
 from edgeinspect.process.what_if import differ, earlier_and_later, severities, share, what_if
 from edgeinspect.shell.definition import Check, Frame, Limits, ShellDefinition
@@ -74,7 +75,11 @@ def some_measurement(lid: ShellDefinition, rng: np.random.Generator) -> ShellMea
     flaws = []
     for _ in range(int(rng.choice(3, p=[0.8, 0.15, 0.05]))):
         kind, at = rng.choice(list(FlawKind)), lid.zones[int(rng.integers(len(lid.zones)))].from_mm
-        sizes = (Quantity(rng.uniform(0.3, 1.0), 0.02), Quantity(rng.uniform(0.1, 0.5), 0.01))
+        lost = rng.random() < 0.1
+        sizes = tuple(
+            Quantity(math.nan if lost else limit + float(rng.choice([0, -1.65, 1.65, *away])) * u, u)
+            for limit, u, away in ((0.6, 0.02, rng.normal(4, 12, 9)), (0.3, 0.01, rng.normal(4, 15, 9)))
+        )  # also exactly at an end of the guard band
         flaws.append(
             FlawResult(FlawKind(kind), "rim", "top", at, *sizes, 0.1, np.zeros(3), np.zeros(2), np.zeros((4, 2)))
         )
@@ -102,7 +107,8 @@ def some_measurement(lid: ShellDefinition, rng: np.random.Generator) -> ShellMea
         cutouts=tuple(cutouts),
         decals=decals,
         flaws=tuple(flaws),
-        before=Before(int(rng.choice(4, p=[0.85, 0.05, 0.05, 0.05]))),
+        flaws_sought=bool(rng.random() < 0.9),
+        before=Before(int(rng.choice(4, p=[0.85, 0.05, 0.05, 0.05])), tuple(f for f in flaws if rng.random() < 0.2)),
     )
 
 
@@ -119,6 +125,7 @@ def stored(measurements: list[ShellMeasurement], lid: ShellDefinition) -> Readin
         [one.numbers for one in readings],
         [one.seen for one in readings],
         [one.held for one in readings],
+        [one.flaws for one in readings],
     )
 
 
@@ -135,6 +142,10 @@ def other_limits(lid: ShellDefinition, scale: float, factor: float) -> ShellDefi
         ),
         path=replace(lid.path, shift_mm=scale * lid.path.shift_mm, guard_factor=factor),
         decals=tuple(replace(one, offset_limit_mm=scale * one.offset_limit_mm) for one in lid.decals),
+        flaws=tuple(
+            replace(one, length_mm=scale * one.length_mm, depth_mm=scale**2 * one.depth_mm, guard_factor=factor)
+            for one in lid.flaws
+        ),
     )
 
 
@@ -145,6 +156,7 @@ def test_the_same_answers_as_judging(lid: ShellDefinition, scale: float, factor:
     measurements = [some_measurement(lid, rng) for _ in range(250)]
     readings, other = stored(measurements, lid), other_limits(lid, scale, factor)
     each, shell = severities(readings, limits_of(other, VARIANT))
+    flaws = flaw_severities(readings.all_flaws, limits_of(other, VARIANT))
     assert {state for state in Seen if state not in (Seen.CLOSE, Seen.GOOD)} <= set(readings.seen.ravel().tolist())
     answers = set()
     for n, measurement in enumerate(measurements):
@@ -156,7 +168,11 @@ def test_the_same_answers_as_judging(lid: ShellDefinition, scale: float, factor:
                 k = readings.column(finding.characteristic)
                 if readings.seen[n, k] != Seen.NOT_LOOKED:
                     assert each[n, k] == SEVERITY[finding.answer], (finding, readings.most[n, k])
+        for code, kind in enumerate(KINDS):
+            of_kind = [SEVERITY[f.answer] for f in verdict.findings if f.characteristic.startswith(f"{kind} at ")]
+            assert flaws[n, code] == max(of_kind, default=-1), (kind, measurement.flaws)
     assert len(answers) >= 2
+    assert {-1, 0, 2, 3} <= set(flaws[:, :2].ravel().tolist())
 
 
 def test_the_limits_are_those_that_judge(lid: ShellDefinition) -> None:
@@ -294,3 +310,80 @@ def test_beyond_the_drawing() -> None:
     assert beyond_drawing(TIGHT, WIDE) == [] and beyond_drawing(WIDE, WIDE) == []
     (said,) = beyond_drawing(WIDE, TIGHT)
     assert said == "zone rear: inspection limit -0.5 … +0.5 goes beyond the drawing's -0.4 … +0.4"
+
+
+# -- flaws
+
+
+def test_limits_without_a_kind_do_not_judge_it(lid: ShellDefinition) -> None:
+    """A definition without burr limits, against ``judge``; strands hold a shell back under any limits."""
+    rng = np.random.default_rng(8)
+    measurements = [some_measurement(lid, rng) for _ in range(250)]
+    without = replace(lid, flaws=tuple(one for one in lid.flaws if one.kind == "nick"))
+    _, shell = severities(stored(measurements, lid), limits_of(without, VARIANT))
+    assert shell.tolist() == [SEVERITY[judge(one, without).answer] for one in measurements]
+
+
+def test_moved_limits_of_flaws_judge_as_they_were_tried(lid: ShellDefinition) -> None:
+    """What the page tries by name (``Limit``) and what the station then judges by (``with_limits``) say the same."""
+    rng = np.random.default_rng(9)
+    measurements = [some_measurement(lid, rng) for _ in range(250)]
+    moved = {"nick depth": Limit(-math.inf, 0.2, 1.0), "nick length": Limit(-math.inf, 0.6, 1.0)}
+    made, readings = with_limits(lid, moved), stored(measurements, lid)
+    _, shell = severities(readings, {**limits_of(lid, VARIANT), **moved})
+    assert shell.tolist() == [SEVERITY[judge(one, made).answer] for one in measurements]
+    assert (shell != severities(readings, limits_of(lid, VARIANT))[1]).any()
+
+
+def some_flaws(*rows: tuple[str, float, float]) -> FlawReading:
+    """Kind, length, depth; u 0.02 and 0.01."""
+    sizes = np.array([(length, 0.02, depth, 0.01) for _, length, depth in rows])
+    return FlawReading(True, np.array([KINDS.index(kind) for kind, _, _ in rows], np.uint8), sizes)
+
+
+NICKS = {"nick length": Limit(-math.inf, 0.6, 0.0), "nick depth": Limit(-math.inf, 0.3, 0.0)}
+
+
+def test_not_looked_for_is_not_the_same_as_none() -> None:
+    """Six shells: without flaws, not looked for, and with nicks long and deep, long, deep, and one of each."""
+    each = [
+        NONE_FOUND,
+        NOT_LOOKED,
+        some_flaws(("nick", 1.0, 0.5)),
+        some_flaws(("nick", 1.0, 0.1)),
+        some_flaws(("nick", 0.2, 0.5)),
+        some_flaws(("nick", 1.0, 0.1), ("nick", 0.2, 0.5)),
+    ]
+    readings = replace(lots(6, 1, mean=0.0, sd=0.01), flaws=Flaws.stack(each))
+    before = {**WIDE, **NICKS}
+    found = what_if(readings, before, {**before, "nick depth": Limit(-math.inf, 0.05, 0.0)})
+    nick = next(zone for zone in found.zones if zone.characteristic == "nick")
+    assert (nick.before[Answer.NONCONFORMING], nick.after[Answer.NONCONFORMING]) == (1, 3)
+    assert (nick.before[Answer.CONFORMING], nick.green_after.count, nick.green_after.of) == (4, 2, 5)
+    assert found.from_green.tolist() == [3, 5] and found.before[Answer.NONCONFORMING] == 1
+    assert found.warnings[0] == "nicks were not looked for on 1 of 6 shells: they say nothing of them"
+    assert "nick depth: limit 0.05 mm lies beyond the data; the smallest is 0.10 mm" in found.warnings[1]
+    wider = what_if(readings, before, {**before, "nick depth": Limit(-math.inf, 0.55, 0.0)})
+    assert wider.to_green.tolist() == [2] and "the greatest is 0.50 mm" in wider.warnings[1]
+    none = what_if(replace(readings, flaws=None), before, {**before, "nick depth": Limit(-math.inf, 0.2, 0.0)})
+    assert none.warnings[0].startswith("nicks were not looked for on 6 of 6 shells")
+    assert [zone.characteristic for zone in none.zones] == ["zone rear"]
+
+
+@pytest.mark.parametrize("which", [np.array([5, 2]), np.array([0, 0, 1, 1, 0, 1], bool), slice(2, 4)])
+def test_a_part_of_the_shells_keeps_their_flaws(which: object) -> None:
+    each = [some_flaws(*[("burr", n + 1.0, k + 0.1) for k in range(n)]) if n else NONE_FOUND for n in range(6)]
+    flaws = Flaws.stack(each)
+    part = flaws.part(np.sort(which) if isinstance(which, np.ndarray) and which.dtype != bool else which)  # type: ignore[arg-type]
+    expected = np.sort(np.arange(6)[which])  # type: ignore[index]
+    assert part.sizes[:, 0].tolist() == [n + 1.0 for n in expected for _ in range(n)]
+    assert part.shell.tolist() == [k for k, n in enumerate(expected) for _ in range(n)]
+
+
+@pytest.mark.parametrize(
+    "one", [NOT_LOOKED, NONE_FOUND, some_flaws(("nick", 0.1, 1 / 3)), some_flaws(("strand", 9, 0), ("burr", 1, 2))]
+)
+def test_flaws_are_read_as_they_were_written(one: FlawReading) -> None:
+    back = FlawReading.read(one.content())
+    assert back.looked == one.looked and back.kind.tolist() == one.kind.tolist()
+    assert back.sizes.tobytes() == one.sizes.tobytes() and len(one.content()) == one.looked + 33 * len(one.kind)

@@ -5,6 +5,7 @@ Judged by the definition's own reading of its limits (process.limits.limits_of),
 
 from __future__ import annotations
 
+import math
 from dataclasses import fields, replace
 from pathlib import Path
 
@@ -42,7 +43,7 @@ def test_one_zone_and_nothing_else(lid: ShellDefinition) -> None:
     own = limits_of(lid, variant(lid))
     assert limits_of(made, variant(lid)) == {**own, name: limit}
     same = [field.name for field in fields(lid) if field.name not in ("zones", "sha256")]
-    assert all(getattr(made, field) is getattr(lid, field) or field in ("cutouts", "decals") for field in same)
+    assert all(getattr(made, field) is getattr(lid, field) or field in ("cutouts", "decals", "flaws") for field in same)
     back = replace(made, zones=lid.zones)
     assert limits_of(back, variant(lid)) == own
 
@@ -65,6 +66,10 @@ def test_what_has_no_limit_of_its_own_is_refused(lid: ShellDefinition) -> None:
         ({f"decal {badge} across": Limit(-0.1, 0.1, 1.65)}, "change all that share them"),
         ({f"decal {badge} rotation": Limit(-0.1, 0.2, 1.65)}, "change all that share them"),
         ({"path shift": Limit(-10.0, 0.2, 1.65)}, "change all that share them"),
+        ({"nick depth": Limit(-10.0, 0.2, 1.65)}, "change all that share them"),
+        ({"burr depth": Limit(-math.inf, 0.2, 2.0)}, "change all that share them"),
+        ({"nick length": Limit(-math.inf, 0.0, 1.65)}, "must be above 0"),
+        ({"strand length": Limit(-math.inf, 1.0, 1.65)}, "has no strand length"),
     ):
         with pytest.raises(ValueError, match=words):
             with_limits(lid, changed)

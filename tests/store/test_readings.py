@@ -97,9 +97,8 @@ def test_only_the_last_look_at_a_shell_counts(tmp_path: Path, lid: ShellDefiniti
         assert store.population(Wanted(shell="hatch"), 5).shell_ids == ()
 
 
-def test_a_migration_finds_the_same_as_saving_keeps(store: Store, tmp_path: Path) -> None:
-    """The same inspections in a record as it was before there were such tables."""
-    old = tmp_path / "old"
+def older(store: Store, old: Path, revision: str) -> sqlite3.Connection:
+    """The inspections of a record in one as it was before, not yet brought up to date."""
     old.mkdir()
     engine = open_engine(old, read_only=False)
     config = Config()
@@ -107,13 +106,20 @@ def test_a_migration_finds_the_same_as_saving_keeps(store: Store, tmp_path: Path
     config.set_main_option("path_separator", "os")
     with engine.begin() as connection:
         config.attributes["connection"] = connection
-        command.upgrade(config, "0006")
+        command.upgrade(config, revision)
     engine.dispose()
     record = sqlite3.connect(old / "record.sqlite")
     record.execute("ATTACH ? AS saved", [str(store.data / "record.sqlite")])
     columns = ", ".join(f'"{row[1]}"' for row in record.execute("PRAGMA main.table_info(inspection)"))
     record.execute(f"INSERT INTO main.inspection ({columns}) SELECT {columns} FROM saved.inspection")
     record.execute("INSERT INTO main.finding SELECT * FROM saved.finding")
+    return record
+
+
+def test_a_migration_finds_the_same_as_saving_keeps(store: Store, tmp_path: Path) -> None:
+    """The same inspections in a record as it was before there were such tables."""
+    old = tmp_path / "old"
+    record = older(store, old, "0006")
     record.execute(
         """INSERT INTO main.finding
         SELECT inspection_id, 99, characteristic, "where", 'CONFORMING', unit, value, u, lower, upper
@@ -132,3 +138,20 @@ def test_a_migration_finds_the_same_as_saving_keeps(store: Store, tmp_path: Path
             found.append((sorted(readings), record.execute("SELECT * FROM finding").fetchall(), bad))
     assert len(found[0][0]) == len(KINDS)
     assert found[0] == found[1]
+
+
+def test_old_records_without_flaws_are_not_looked_for(store: Store, tmp_path: Path) -> None:
+    """As records were before they said so: of the same ones only those with flaws were looked at for them."""
+    new = store.population(Wanted(), 100)
+    assert new.readings.all_flaws.looked.tolist() == [kind != "none" for kind in KINDS]
+    record = older(store, tmp_path / "old", "0006")
+    record.execute("""UPDATE inspection SET record = replace(record, ',"flaws_sought":true', '')""")
+    record.commit()
+    assert record.execute("SELECT count(*) FROM inspection WHERE instr(record, 'flaws_sought')").fetchone() == (1,)
+    record.close()
+    with Store.open(tmp_path / "old") as old:
+        found = old.population(Wanted(), 100)
+    flaws = found.readings.all_flaws
+    assert flaws.looked.tolist() == [kind == "flaws" for kind in KINDS]
+    assert flaws.sizes.tobytes() == new.readings.all_flaws.sizes.tobytes() and len(flaws.sizes) == 2
+    assert "flaws" not in found.readings.characteristics

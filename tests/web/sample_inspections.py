@@ -202,6 +202,7 @@ def _measure(kind: str, definition: ShellDefinition) -> ShellMeasurement:
             ),
         ),
         flaws=flaws_of(traces) if kind == "flaws" else (),
+        flaws_sought=True,
         notes=("camera top has moved 0.02 mm: compensated",),
     )
 
