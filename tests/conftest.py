@@ -35,4 +35,4 @@ def small_disk(request: pytest.FixtureRequest, tmp_path: Path, missing_part: Mis
     if subprocess.run(mount, capture_output=True, check=False).returncode:
         missing_part("mounting a small disk needs root: run the tests as root")
     yield place
-    subprocess.run(["umount", str(place)], check=True)
+    subprocess.run(["umount", "--lazy", str(place)], check=True)  # a test that failed may still have files open

@@ -127,6 +127,7 @@ class Store:
             arrays: Arrays = []
             plain = to_plain(replace(inspection, measurement=replace(measurement, ribbons=())), arrays)
             worst = inspection.verdict.worst
+            strain = None if worst is None or worst.value is None else worst.strain
             values = {
                 "shell_id": inspection.shell_id,
                 "attempt": inspection.attempt,
@@ -141,7 +142,7 @@ class Store:
                 "finished_at": inspection.finished_at,
                 "record": json.dumps(plain, ensure_ascii=False, allow_nan=False, separators=(",", ":")),
                 "ribbons_file": ribbons_file,
-                "how_bad": how_bad(inspection.verdict.answer, None if worst is None or worst.value is None else worst.strain),
+                "how_bad": how_bad(inspection.verdict.answer, strain),
             }
             inspection_id = connection.execute(
                 insert(InspectionTable).returning(InspectionTable.inspection_id), values

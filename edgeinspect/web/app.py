@@ -37,6 +37,7 @@ from edgeinspect.web import (
     upload,
 )
 from edgeinspect.web.board import Board
+from edgeinspect.web.changes_checked import ChangesChecked
 from edgeinspect.web.guard import Guard
 from edgeinspect.web.parts import Parts, Recent, utc_now
 from edgeinspect.web.places import Plans
@@ -76,6 +77,7 @@ def create_app(
         board,
         _pages(station),
         changes,
+        ChangesChecked(changes.check, clock),
         People(changes),
         clock,
     )
@@ -85,6 +87,7 @@ def create_app(
         threading.Thread(target=shells.choices, daemon=True).start()  # read them before the first page needs them
         yield
         parts.stopping.set()
+        parts.changes_checked.close()
         changes.close()
         state.close()
         store.close()

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
 from edgeinspect.store.changes import Change
+from edgeinspect.web.look import iso_time
 from edgeinspect.web.parts import Parts, PartsHere
 
 ON_A_PAGE = 100
@@ -24,6 +25,7 @@ class ChangesRecord:
 
     intact: bool
     problems: list[str]  # which rows are not as they were written
+    looked_through_at: str | None  # None: just now; a long record is looked through while pages are shown
     head: str  # number and hash of the last row
     subject: str  # only what was done to this; "" everything
     changes: list[Change]
@@ -31,11 +33,13 @@ class ChangesRecord:
 
 
 def _record(parts: Parts, subject: str, before_id: int | None) -> ChangesRecord:
-    checked = parts.changes.check()
+    looked = parts.changes_checked.latest()
+    checked = looked.checked
     found = parts.changes.all(subject or None, ON_A_PAGE + 1, before_id)
     shown = list(found[:ON_A_PAGE])
+    at = iso_time(looked.at) if looked.at else None
     older = shown[-1].change_id if len(found) > ON_A_PAGE else None
-    return ChangesRecord(checked.intact, list(checked.problems), checked.head, subject, shown, older)
+    return ChangesRecord(checked.intact, list(checked.problems), at, checked.head, subject, shown, older)
 
 
 @routes.get("/changes", response_class=HTMLResponse)

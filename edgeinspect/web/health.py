@@ -103,14 +103,16 @@ def _record(parts: Parts) -> HealthRecord:
 
 
 def _changes(parts: Parts) -> Reading:
-    """Looked through anew each time: what was edited by hand does not announce itself."""
     what, action = "Record of changes", "Somebody wrote into the record: find out who, and compare it with a back-up."
     try:
-        checked = parts.changes.check()
+        found = parts.changes_checked.latest()
     except StoreError as error:
         return Reading(what, False, str(error), "Check the disk and the folder; restore the copy on a spare PC.")
+    checked = found.checked
     more = f" (and {len(checked.problems) - 1} more)" if len(checked.problems) > 1 else ""
     words = f"intact, {checked.rows} changes" if checked.intact else checked.problems[0] + more
+    if found.at is not None:
+        words += f" (looked through {age_words((parts.clock() - found.at).total_seconds())})"
     return Reading(what, checked.intact, words, action)
 
 

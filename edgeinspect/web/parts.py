@@ -20,6 +20,7 @@ from edgeinspect.store.limits import LimitsRecord
 from edgeinspect.store.people import People
 from edgeinspect.store.state import State
 from edgeinspect.web.board import Board
+from edgeinspect.web.changes_checked import ChangesChecked
 from edgeinspect.web.places import Plans
 from edgeinspect.web.shells import Shells
 from edgeinspect.web.slowing import Slowing
@@ -66,6 +67,7 @@ class Parts:
     board: Board
     pages: Jinja2Templates
     changes: Changes
+    changes_checked: ChangesChecked
     people: People
     clock: Callable[[], datetime] = utc_now
     slowing: Slowing = field(default_factory=Slowing)

@@ -3,8 +3,17 @@
 from __future__ import annotations
 
 import sqlite3
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
 
 import httpx
+import pytest
+
+from edgeinspect.errors import StoreError
+from edgeinspect.store.changes import Checked
+from edgeinspect.web.changes_checked import ChangesChecked
 
 from .conftest import Live, Plant
 from .signing import add_people, browser_of
@@ -52,3 +61,47 @@ def test_a_calibration_is_chosen_by_a_named_person(plant: Plant, live: Live, cli
             assert answer.status_code == 400 and "there is no calibration 'top-1'" in answer.text
             assert browser.post("/calibrations/use", calibration_id="top-1", why="  ").status_code == 400
     assert plant.store.calibrations.uses() == ()
+
+
+def wait_until(true: Callable[[], bool]) -> bool:
+    end = time.monotonic() + 5
+    while not true():
+        if time.monotonic() > end:
+            return False
+        time.sleep(0.01)
+    return True
+
+
+def test_no_page_waits_for_years_of_changes() -> None:
+    """What is not known yet is not intact; a look that takes long is shown with its time, and the next one begun."""
+    go_on, looks = threading.Event(), []
+    at = datetime(2026, 1, 1, tzinfo=UTC)
+
+    def check() -> Checked:
+        looks.append(None)
+        go_on.wait(10)
+        return Checked(len(looks), "", ())
+
+    watched = ChangesChecked(check, lambda: at)
+    began = time.monotonic()
+    assert not watched.latest().checked.intact and not watched.latest().checked.intact  # the same look
+    assert time.monotonic() - began < 5 and len(looks) == 1
+    go_on.set()
+    assert wait_until(lambda: watched.latest().checked.intact)
+    assert watched.latest().at is None  # quick now: as it is at this moment
+    go_on.clear()
+    looked = watched.latest()
+    assert looked.checked.intact and looked.at == at  # the look before
+    go_on.set()
+    watched.close()
+
+
+def test_a_record_that_cannot_be_read_is_said() -> None:
+    def check() -> Checked:
+        raise StoreError("the disk is gone")
+
+    watched = ChangesChecked(check, lambda: datetime(2026, 1, 1, tzinfo=UTC))
+    for _ in range(2):
+        with pytest.raises(StoreError, match="the disk is gone"):
+            watched.latest()
+    watched.close()
