@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cache
 
 import cv2
@@ -26,6 +28,17 @@ MARKS_MM: dict[int, tuple[float, float, float]] = {  # id: centre x, y, side
     7: (-227.0, 0.0, 14.0),
 }
 PATCH_MM = (110.0, 168.0, 24.0, 12.0)  # centre x, y, width, height
+
+
+@dataclass(frozen=True)
+class Plate:
+    """What is printed on a plate [mm]: marks by id (centre x, y, side), grey patch (centre x, y, width, height)."""
+
+    marks_mm: Mapping[int, tuple[float, float, float]]
+    patch_mm: tuple[float, float, float, float]
+
+
+PLATE = Plate(MARKS_MM, PATCH_MM)
 NESTS_MM = (
     (-209.0, 55.0),
     (-209.0, -55.0),

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
+from edgeinspect.simulate import kernels
 
 
 def ring_edges(ring: Array) -> Array:
@@ -37,12 +38,14 @@ def _split(edges: Array, axis: int) -> Array:
     return np.column_stack([x0 + start * (x1 - x0), y0 + start * (y1 - y0), x0 + end * (x1 - x0), y0 + end * (y1 - y0)])
 
 
-def coverage(rings: Iterable[Array], left: int, top: int, width: int, height: int) -> NDArray[np.float32]:
-    """Share (height, width) of each pixel of a window that the rings cover.
+def covered(
+    rings: Iterable[Array], left: int, top: int, width: int, height: int
+) -> tuple[NDArray[np.int64], Array, NDArray[np.int64]]:
+    """What the edges of rings add to each pixel of a window: columns (N,), weights (N,), sorted by row, and where each
+    row starts (height + 1,). The running sum along a row is the share of each pixel that the rings cover.
 
     Rings (N, 2) in px are closed without a repeated end. Clockwise as seen in the picture (y down) adds,
-    counter-clockwise takes away: holes are rings of the other sense. Each edge adds the area to its right, then a
-    running sum along the row turns edges into areas: no sampling.
+    counter-clockwise takes away: holes are rings of the other sense. Each edge adds the area to its right: no sampling.
     """
     edges = np.vstack([ring_edges(ring) for ring in rings])
     edges = edges + np.array([0.5 - left, 0.5 - top, 0.5 - left, 0.5 - top])
@@ -52,7 +55,14 @@ def coverage(rings: Iterable[Array], left: int, top: int, width: int, height: in
     x, y, rise = (edges[:, 0] + edges[:, 2]) / 2, (edges[:, 1] + edges[:, 3]) / 2, edges[:, 1] - edges[:, 3]
     column, row = np.minimum(x.astype(np.int64), width - 1), np.minimum(y.astype(np.int64), height - 1)
     share = x - column
-    first = row * (width + 1) + column
-    weights = np.concatenate([rise * (1.0 - share), rise * share])
-    cells = np.bincount(np.concatenate([first, first + 1]), weights=weights, minlength=(width + 1) * height)
-    return np.cumsum(cells.reshape(height, width + 1)[:, :width], axis=1, dtype=np.float64).astype(np.float32)
+    order = np.argsort(row, kind="stable")
+    start = np.searchsorted(row[order], np.arange(height + 1))
+    weights = np.column_stack([rise * (1.0 - share), rise * share])[order].ravel()
+    return np.column_stack([column, column + 1])[order].ravel(), weights, 2 * start
+
+
+def coverage(rings: Iterable[Array], left: int, top: int, width: int, height: int) -> NDArray[np.float32]:
+    """Share (height, width) of each pixel of a window that the rings cover (see ``covered``)."""
+    share = np.zeros((height, width), dtype=np.float32)
+    kernels.cover(*covered(rings, left, top, width, height), share, 1.0)
+    return share

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from edgeinspect.geometry import Array, PlaneShift, Pose, frozen
-from edgeinspect.simulate import toplid
+from edgeinspect.simulate import bench, toplid
 from edgeinspect.simulate.camera import TrueCamera
 from edgeinspect.simulate.flaws import Flaw, strand_middle
 from edgeinspect.simulate.form import EXPANSION_PER_K, REFERENCE_C, Form, TrimCurve
@@ -155,3 +155,4 @@ class Scene:
     sensor: Sensor = Sensor()
     covered_lens: bool = False
     seed: int = 0
+    plate: bench.Plate = bench.PLATE  # the ray tracer knows the demo's only

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -46,7 +46,7 @@ class EdgeTruth:
     face_hidden: NDArray[np.bool_]  # the camera does not see the cut face: the picture's edge is the arris
 
 
-@cache
+@lru_cache(maxsize=16)  # of forms that are drawn by the thousand only the newest
 def _nominal_tree(form: Form) -> cKDTree:
     return cKDTree(form.rim().xy_mm)
 
