@@ -115,17 +115,22 @@ def is_limited(kind: str, limits: Limits) -> bool:
     return kind == FlawKind.STRAND or all(flaw_limit(kind, size) in limits for size in FLAW_SIZES)
 
 
+def flaw_answers(flaws: Flaws, limits: Limits) -> NDArray[np.int8]:
+    """What is said of each flaw (F,), as values of SEVERITY; -1 where its kind has no limits."""
+    found = np.full(len(flaws.kind), -1, np.int8)
+    for kind in KINDS:
+        which = flaws.of_kind(kind)
+        if kind == FlawKind.STRAND:
+            found[which] = SEVERITY[Answer.NO_RESULT]
+        elif is_limited(kind, limits):
+            found[which] = np.minimum(*(size_answers(flaws, kind, size, limits) for size in FLAW_SIZES))[which]
+    return found
+
+
 def flaw_severities(flaws: Flaws, limits: Limits) -> NDArray[np.int8]:
     """What ``conformity.judge`` says of the worst flaw of each kind (N, len(KINDS)), as values of SEVERITY; -1 where
     there is none or its kind has no limits.
     """
     found = np.full((len(flaws.looked), len(KINDS)), -1, np.int8)
-    for code, kind in enumerate(KINDS):
-        if not is_limited(kind, limits):
-            continue
-        which = flaws.of_kind(kind)
-        each = np.full(len(which), SEVERITY[Answer.NO_RESULT], np.int8)
-        if kind != FlawKind.STRAND:
-            each = np.minimum(*(size_answers(flaws, kind, size, limits) for size in FLAW_SIZES))
-        np.maximum.at(found[:, code], flaws.shell[which], each[which])
+    np.maximum.at(found, (flaws.shell, flaws.kind), flaw_answers(flaws, limits))
     return found

@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 
 import edgeinspect
 from edgeinspect.conformity import Answer
-from edgeinspect.process.limits import Limit, limits_of
+from edgeinspect.process.flaws import KINDS, FlawReading, Flaws, flaw_answers
+from edgeinspect.process.limits import Limit, flaw_of, limits_of
 from edgeinspect.process.readings import Held, Reading, Readings, Seen
 from edgeinspect.process.what_if import BY_SEVERITY, severities
 from edgeinspect.shell.definition import ShellDefinition
@@ -45,8 +46,30 @@ MODEL = Path(edgeinspect.__file__).parents[1] / "models" / "toplid"
 
 
 @dataclass(frozen=True)
+class FlawProcess:
+    """Truth of one kind: so many a shell (Poisson), length and depth apart from each other, both log-normal."""
+
+    a_shell: float
+    length_mm: float  # median
+    depth_mm: float  # median
+    spread: float = 0.5  # sd of the natural logarithms
+
+    def draw(self, count: int, rng: np.random.Generator) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Which shell (F,), and true length and depth (F, 2)."""
+        shell = np.repeat(np.arange(count), rng.poisson(self.a_shell, count))
+        sizes = np.array([self.length_mm, self.depth_mm]) * np.exp(rng.normal(0, self.spread, (len(shell), 2)))
+        return shell, sizes
+
+
+U_FLAW_MM = (0.05, 0.02)  # of length and depth
+LEAST_FLAW_MM = 0.1  # what reads shallower is not told from a good cut
+
+
+@dataclass(frozen=True)
 class Process:
-    """Truth: a normal path error moves all zones, each by its own direction; every zone has its own normal spread."""
+    """Truth: a normal path error moves all zones, each by its own direction; every zone has its own normal spread.
+    Flaws come by chance, whatever the path does.
+    """
 
     path_mm: float = 0.07  # sd of the path error, right and up
     zone_mm: float = 0.065  # sd of a zone beside it
@@ -55,11 +78,15 @@ class Process:
     room_sd_mm: float = 0.03
     u_mm: float = 0.03  # of the gauge, zones
     unseen: float = 0.004  # share of shells of which one zone is not seen
+    nick: FlawProcess = FlawProcess(0.08, 0.5, 0.18)
+    burr: FlawProcess = FlawProcess(0.05, 0.6, 0.15)
+    strand: FlawProcess = FlawProcess(0.01, 6.0, 1.0)
+    not_looked: float = 0.05  # share of shells from before flaws were looked for
 
     def draw(self, count: int, seed: int, limits: dict[str, Limit]) -> tuple[Readings, Readings]:
         """True values and readings of ``count`` shells, one after the other in time."""
         rng = np.random.default_rng(seed)
-        names = tuple(sorted(limits))
+        names = characteristics(limits)
         zones = [k for k, name in enumerate(names) if name.startswith("zone ")]
         turn = 2 * np.pi * np.arange(len(zones)) / len(zones)
         directions = np.column_stack([np.cos(turn), np.sin(turn)])
@@ -97,7 +124,33 @@ class Process:
         seen = true.seen.copy()
         blind = np.flatnonzero(rng.random(count) < self.unseen)
         seen[blind, rng.choice(zones, len(blind))] = Seen.NOTHING
-        return true, replace(true, least=least + noise[0], most=most + noise[1], seen=seen)
+        every, found = self._flaws(count, rng)
+        true = replace(true, flaws=every)
+        return true, replace(true, least=least + noise[0], most=most + noise[1], seen=seen, flaws=found)
+
+    def _flaws(self, count: int, rng: np.random.Generator) -> tuple[Flaws, Flaws]:
+        """Of all shells as they are, and as read where they were looked for."""
+        drawn = [getattr(self, kind).draw(count, rng) for kind in KINDS]
+        shell = np.concatenate([one for one, _ in drawn])
+        kind = np.repeat(np.arange(len(KINDS)), [len(one) for one, _ in drawn]).astype(np.uint8)
+        order = np.argsort(shell, kind="stable")
+        true = np.concatenate([sizes for _, sizes in drawn])[order]
+        shell, kind = shell[order], kind[order]
+        u = np.broadcast_to(np.array(U_FLAW_MM), true.shape)
+        read = true + rng.normal(0.0, 1.0, true.shape) * u
+        looked = rng.random(count) >= self.not_looked
+        told = looked[shell] & (read[:, 1] >= LEAST_FLAW_MM) & (read[:, 0] > 0)
+
+        def rows(sizes: NDArray[np.float64]) -> NDArray[np.float64]:
+            return np.stack([sizes, u], axis=2).reshape(-1, 4)
+
+        every = Flaws(np.ones(count, np.bool_), shell, kind, rows(true))
+        return every, Flaws(looked, shell[told], kind[told], rows(read)[told])
+
+
+def characteristics(limits: dict[str, Limit]) -> tuple[str, ...]:
+    """Those with one number a way; flaws are kept one by one."""
+    return tuple(sorted(name for name in limits if flaw_of(name) is None))
 
 
 @dataclass(frozen=True)
@@ -153,6 +206,8 @@ def chunk(
     strain = np.where(np.isfinite(strain), strain, -np.inf)
     worst = np.argmax(each * 1e6 + np.clip(strain, -1e3, 1e3), axis=1)
     words, names = Words(lid).by_name, readings.characteristics
+    flaws = readings.all_flaws
+    of_flaws, ends = flaw_answers(flaws, limits), np.searchsorted(flaws.shell, np.arange(count + 1))
     numbers = np.stack([readings.least, readings.u_least, readings.most, readings.u_most], axis=2).astype("<f8")
     numbers[readings.seen == Seen.NOTHING] = np.nan
     rng = np.random.default_rng(first + 10**9)
@@ -168,6 +223,11 @@ def chunk(
         answer = BY_SEVERITY[int(shell[n])]
         told = [int(worst[n]), *(int(k) for k in np.flatnonzero(each[n] > 0) if k != worst[n])]
         findings = [_finding(readings, n, k, each, limits, words) for k in told]
+        own = slice(int(ends[n]), int(ends[n + 1]))
+        bad_flaws = sorted((f for f in range(own.start, own.stop) if of_flaws[f] > 0), key=lambda f: -of_flaws[f])
+        leads = bool(bad_flaws) and of_flaws[bad_flaws[0]] >= each[n, told[0]]  # as judging orders what is equally bad
+        of_these = [_flaw_finding(flaws, f, limits, BY_SEVERITY[int(of_flaws[f])]) for f in bad_flaws]
+        findings = of_these + findings if leads else findings + of_these
         plain, arrays = templates[number % TEMPLATES] if number > total - whole else (slim, nothing)
         shell_id, sentence = f"A{number}", findings[0]["sentence"]
         if answer is Answer.CONFORMING:
@@ -178,11 +238,14 @@ def chunk(
             "action": findings[0]["action"],
         }  # fmt: skip
         text = json.dumps(record, ensure_ascii=False, separators=(",", ":"))
-        top = names[told[0]]
-        bad = how_bad(answer, None if findings[0]["value"] is None else float(strain[n, told[0]]))
+        top = findings[0]["characteristic"]
+        upper_strain = float(strain[n, told[0]])
+        if leads:
+            upper_strain = 0.0 if findings[0]["value"] is None else findings[0]["value"] / findings[0]["upper"]
+        bad = how_bad(answer, None if findings[0]["value"] is None else upper_strain)
         rows["inspection"].append(
-            (number, shell_id, 1, lid.name, VARIANT, answer.value, sentence, findings[0]["action"], top, words[top],
-             at, at, text, None, bad)
+            (number, shell_id, 1, lid.name, VARIANT, answer.value, sentence, findings[0]["action"], top,
+             findings[0]["where"], at, at, text, None, bad)
         )  # fmt: skip
         rows["arrays"].append((number, arrays))
         for rank, one in enumerate(findings):
@@ -190,7 +253,8 @@ def chunk(
                 (number, rank, one["characteristic"], one["where"], one["answer"], one["unit"],
                  *(one[key] for key in ("value", "u", "lower", "upper")))
             )  # fmt: skip
-        rows["reading"].append((number, 1, 0, numbers[n].tobytes() + readings.seen[n].tobytes()))
+        seen_flaws = FlawReading(bool(flaws.looked[n]), flaws.kind[own], flaws.sizes[own]).content()
+        rows["reading"].append((number, 1, 0, numbers[n].tobytes() + readings.seen[n].tobytes() + seen_flaws))
         for pair, known in enumerate((430.0, 320.0)):
             rows["known_length"].append(
                 (number, "top", pair, f"marks {pair} to {pair + 1}", known, known + float(lengths[n, pair]))
@@ -239,13 +303,36 @@ def _finding(
     }
 
 
+def _flaw_finding(flaws: Flaws, f: int, limits: dict[str, Limit], answer: Answer) -> dict[str, Any]:
+    kind = KINDS[flaws.kind[f]]
+    length, _, depth, u = flaws.sizes[f].tolist()
+    limit = limits.get(f"{kind} depth")
+    at = 10 * (f % 130)
+    return {
+        "characteristic": f"{kind} at {at} mm",
+        "where": "rim",
+        "answer": answer.value,
+        "unit": "mm",
+        "value": depth if limit else None,
+        "u": u if limit else None,
+        "lower": None,
+        "upper": limit.upper if limit else None,
+        "guard": limit.guard_factor * u if limit else None,
+        "frame": "from the smooth edge beside it" if limit else "",
+        "sentence": f"Rim: {kind} {length:.2f} mm long, {depth:.2f} mm deep",
+        "action": "set aside" if limit else "blow off and look again",
+        "at_arc_mm": float(at),
+        "at_shell_mm": None,
+    }
+
+
 def write_archive(data: Path, count: int, lid: ShellDefinition, whole: int = WHOLE) -> Iterator[int]:
     """Goes on from what is there; yields how many there are after every chunk."""
     templates = _templates(lid)
     limits = limits_of(lid, VARIANT)
     reading = Reading(
-        tuple(sorted(limits)),
-        tuple("deg" if "rotation" in name else "mm" for name in sorted(limits)),
+        characteristics(limits),
+        tuple("deg" if "rotation" in name else "mm" for name in characteristics(limits)),
         np.empty((0, 4)),
         np.empty(0, np.uint8),
         Held.NOTHING,
