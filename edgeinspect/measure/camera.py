@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from edgeinspect.geometry import Array, Pose, frozen
+from edgeinspect.measure import camera_kernels
 
 PARAMETERS = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 
@@ -47,18 +48,10 @@ class CameraModel:
     def project(self, points_mm: Array, pose: Pose) -> Array:
         """Pixel positions (N, 2) of points (N, 3) [mm]; ``pose`` maps their frame into the camera's.
 
-        The same formula as cv2.projectPoints (a test holds them together), five times faster on thousands of points.
+        The same formula as cv2.projectPoints (a test holds them together), many times faster on thousands of points.
         """
-        x, y, z = pose.rotation @ points_mm.T + pose.translation_mm[:, None]
-        x = x / z
-        y = y / z
-        k1, k2, p1, p2, k3 = self.distortion
-        xx, yy, xy2 = x * x, y * y, 2.0 * x * y
-        r2 = xx + yy
-        radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-        pixels = np.empty((len(x), 2))
-        pixels[:, 0] = self.fx * (x * radial + p1 * xy2 + p2 * (r2 + 2.0 * xx)) + self.cx
-        pixels[:, 1] = self.fy * (y * radial + p1 * (r2 + 2.0 * yy) + p2 * xy2) + self.cy
+        pixels = np.empty((len(points_mm), 2))
+        camera_kernels.project(points_mm, pose.rotation, pose.translation_mm, self.parameters, pixels)
         return pixels
 
     def rays(self, pixels: Array) -> Array:

@@ -60,34 +60,6 @@ def solve_symmetric(n11, n12, n13, n22, n23, n33, b1, b2, b3):
     )
 
 
-@njit(cache=True, inline="always")
-def bilinear(raw, x, y):
-    """Level at a sub-pixel position; nan outside the picture."""
-    if not (x >= 0.0 and y >= 0.0 and x <= raw.shape[1] - 1.001 and y <= raw.shape[0] - 1.001):
-        return np.nan
-    column, row = int(x), int(y)
-    u, v = x - column, y - row
-    upper = raw[row, column] * (1.0 - u) + raw[row, column + 1] * u
-    lower = raw[row + 1, column] * (1.0 - u) + raw[row + 1, column + 1] * u
-    return upper * (1.0 - v) + lower * v
-
-
-@njit(cache=True)
-def sample_points(raw, scale, pixels, found):
-    for i in range(len(pixels)):
-        found[i] = scale * bilinear(raw, pixels[i, 0], pixels[i, 1])
-
-
-@njit(cache=True, fastmath=FAST)
-def sample_lines(raw, scale, centre, first, second, d_mm, found):
-    for i in range(len(centre)):
-        for j in range(len(d_mm)):
-            d = d_mm[j]
-            x = centre[i, 0] + d * (first[i, 0] + d * second[i, 0])
-            y = centre[i, 1] + d * (first[i, 1] + d * second[i, 1])
-            found[i, j] = scale * bilinear(raw, x, y)
-
-
 @njit(cache=True)
 def rise_outwards(ribbon):
     """How many more lines (N, M) are brighter in their last third than darker; nan counts for neither."""

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
-from edgeinspect.measure import kernels
+from edgeinspect.measure import camera_kernels
 from edgeinspect.measure.camera import CameraModel
 
 RawLevels = NDArray[np.uint8] | NDArray[np.uint16]
@@ -46,7 +46,7 @@ class GreyPicture:
     def at(self, pixels: Array) -> Levels:
         """Levels (N,) at sub-pixel positions (N, 2), bilinear; nan outside."""
         found = np.empty(len(pixels), dtype=np.float32)
-        kernels.sample_points(self.raw, self.scale, pixels, found)
+        camera_kernels.sample_points(self.raw, self.scale, pixels, found)
         return found
 
     def along(self, centre: Array, first: Array, second: Array, d_mm: Array) -> Levels:
@@ -55,7 +55,7 @@ class GreyPicture:
         Positions are exact: cv2.remap rounds them to 1/32 px.
         """
         found = np.empty((len(centre), len(d_mm)), dtype=np.float32)
-        kernels.sample_lines(self.raw, self.scale, centre, first, second, d_mm, found)
+        camera_kernels.sample_lines(self.raw, self.scale, centre, first, second, d_mm, found)
         return found
 
 

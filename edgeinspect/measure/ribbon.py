@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose, resample_closed
+from edgeinspect.measure import camera_kernels
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.picture import GreyPicture, Levels
 from edgeinspect.shell.definition import Curve
@@ -127,11 +128,9 @@ def lay_scan_lines(points_mm: Array, directions: Array, half_mm: float, model: C
     Three projected points a line and a parabola through them: over a few mm the camera model bends less than 1e-4 px
     away from it.
     """
-    reach = half_mm * directions
-    pixels = model.project(np.concatenate([points_mm - reach, points_mm, points_mm + reach]), pose)
-    before, centre, after = np.split(pixels, 3)
-    first = (after - before) / (2.0 * half_mm)
-    second = (after + before - 2.0 * centre) / (2.0 * half_mm**2)
+    centre, first, second = (np.empty((len(points_mm), 2)) for _ in range(3))
+    place = pose.rotation, pose.translation_mm, model.parameters
+    camera_kernels.lay_lines(points_mm, directions, half_mm, *place, centre, first, second)
     return ScanLines(centre, first, second)
 
 
