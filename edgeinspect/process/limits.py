@@ -84,11 +84,16 @@ def limits_of(definition: ShellDefinition, variant: str) -> dict[str, Limit]:
 def beyond_drawing(limits: Limits, drawing: Limits) -> list[str]:
     """Sentences: which inspection limits go beyond the drawing. Empty: none does."""
     return [
-        f"{name}: inspection limit {limit.lower:+g} … {limit.upper:+g} goes beyond the drawing's "
-        f"{drawing[name].lower:+g} … {drawing[name].upper:+g}"
+        f"{name}: inspection limit {_words(limit)} goes beyond the drawing's {_words(drawing[name])}"
         for name, limit in limits.items()
         if name in drawing and limit.beyond(drawing[name])
     ]
+
+
+def _words(limit: Limit) -> str:
+    if math.isinf(limit.lower):
+        return f"at most {limit.upper:g}"
+    return f"{limit.lower:+g} … {limit.upper:+g}"
 
 
 def with_limits(definition: ShellDefinition, changed: Limits) -> ShellDefinition:

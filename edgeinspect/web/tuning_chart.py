@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
-from edgeinspect.process.limits import Limit
+from edgeinspect.process.flaws import Flaws
+from edgeinspect.process.limits import Limit, Limits, flaw_limit
 from edgeinspect.process.readings import Readings
+from edgeinspect.web.tuning_flaws import worst_sizes
 
 BINS = 60
 WIDTH, HEIGHT = 1000.0, 340.0  # of the drawing, its own units
@@ -20,7 +22,7 @@ FOOT = 34.0  # below the bars: the scale
 
 @dataclass(frozen=True)
 class Bar:
-    """Shells from one value to the next. Above the line: the highest deviations; below it: the lowest."""
+    """Shells from one value to the next, above the line or below it: ``Chart.above`` and ``Chart.below``."""
 
     x: float
     y: float
@@ -57,6 +59,9 @@ class Chart:
     ticks: list[tuple[float, float]]  # x, value
     base: float  # y of the line between above and below
     most: int  # shells in the tallest bar
+    above: str  # what the bars above the line are
+    below: str  # and those below it; "" there are none
+    signed: bool  # values have a direction
 
 
 def chart_of(
@@ -79,6 +84,47 @@ def chart_of(
     most = np.where(there, readings.most[:, columns], -np.inf)[rows].max(axis=1)
     least = np.where(there, readings.least[:, columns], np.inf)[rows].min(axis=1)
     single = np.array_equal(most, least)
+    what = "shell's worst zone" if len(moved) > 1 else of
+    words = ("value", "") if single else ("highest (too much material)", "lowest (cut too deep)")
+    question = f"How far off is each {what}?" if len(moved) > 1 else f"How far off is {what}, shell by shell?"
+    return _drawn(question, unit, (most, most[:0] if single else least), words, drawing, before, after, guard, warning)
+
+
+def chart_of_flaws(
+    flaws: Flaws,
+    kind: str,
+    size: str,
+    drawing: Limits,
+    before: Limits,
+    after: Limits,
+    guard: float,
+    warning: float | None,
+) -> Chart | None:
+    """The worst nick or burr of each shell that has any; None where none was found."""
+    name = flaw_limit(kind, size)
+    sizes = worst_sizes(flaws, kind, size, after)
+    if not sum(map(len, sizes)):
+        return None
+    how, short = ("long", "shallow") if size == "length" else ("deep" if kind == "nick" else "high", "short")
+    words = (f"worst {kind} of a shell, where its {size} decides", f"so {short} that it passes, however {how}")
+    question = f"How {how} is each shell's worst {kind}?"
+    return _drawn(question, "mm", sizes, words, drawing[name], before[name], after[name], guard, warning)
+
+
+def _drawn(
+    question: str,
+    unit: str,
+    values: tuple[Array, Array],
+    words: tuple[str, str],
+    drawing: Limit,
+    before: Limit,
+    after: Limit,
+    guard: float,
+    warning: float | None,
+) -> Chart:
+    """``values``, ``words`` - above and below the line; nothing lies below where there are no values."""
+    up, down = values
+    single = not len(down)
     marks = [(one.lower, kind) for one, kind in ((drawing, "drawing"), (before, "before"), (after, "limit"))]
     marks += [(one.upper, kind) for one, kind in ((drawing, "drawing"), (before, "before"), (after, "limit"))]
     marks += [
@@ -87,7 +133,10 @@ def chart_of(
         if warning is not None and (sign > 0 or not math.isinf(drawing.lower))
     ]
     marks = [(value, kind) for value, kind in marks if math.isfinite(value)]
-    ends = [*(value for value, _ in marks), float(most.max()), float(least.min())]
+    ends = [
+        *(value for value, _ in marks),
+        *(float(end) for one in values if len(one) for end in (one.min(), one.max())),
+    ]
     low, high = min(ends), max(ends)
     room = 0.06 * (high - low) or 0.1
     low, high = low - room, high + room
@@ -96,10 +145,10 @@ def chart_of(
         return round((value - low) / (high - low) * WIDTH, 2)
 
     edges = np.linspace(low, high, BINS + 1)
-    above, below = np.histogram(most, edges)[0], np.histogram(least, edges)[0]
+    above, below = np.histogram(up, edges)[0], np.histogram(down, edges)[0]
     tall = HEIGHT - FOOT
     base = tall if single else tall / 2
-    top = int(max(above.max(), 0 if single else below.max()))
+    top = int(max(above.max(), below.max()))
     bars = _bars(above, edges, x, "both" if single else "most", base, (base - 26) / max(top, 1), 1)
     if not single:
         bars += _bars(below, edges, x, "least", base, (tall - base - 4) / max(top, 1), -1)
@@ -111,10 +160,9 @@ def chart_of(
         for value in (after.lower, after.upper)
         if math.isfinite(value) and guard > 0
     ]
-    what = "shell's worst zone" if len(moved) > 1 else of
     return Chart(
-        f"How far off is each {what}?" if len(moved) > 1 else f"How far off is {what}, shell by shell?",
-        unit, bars, lines, guards, _ticks(low, high, x), base, top,
+        question, unit, bars, lines, guards, _ticks(low, high, x), base, top, words[0], "" if single else words[1],
+        math.isfinite(drawing.lower),
     )  # fmt: skip
 
 

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Literal
 from urllib.parse import urlencode
 
 import numpy as np
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, Response
+from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import InputError
-from edgeinspect.process.limits import Limit, Limits, beyond_drawing, limits_of
+from edgeinspect.process.limits import Limit, Limits, beyond_drawing, flaw_of, guard_group, limits_of
 from edgeinspect.process.readings import Readings
 from edgeinspect.process.risks import FEWEST, Estimate, Risks, SideRisk, risks
 from edgeinspect.process.what_if import SURPRISING, Share, WhatIf, differ, earlier_and_later, what_if
@@ -25,7 +26,8 @@ from edgeinspect.store.reviews import Reviews
 from edgeinspect.web.asked_limits import ALL_ZONES, number
 from edgeinspect.web.inspection_list import Asked
 from edgeinspect.web.parts import Parts, PartsHere
-from edgeinspect.web.tuning_chart import Chart, chart_of
+from edgeinspect.web.tuning_chart import Chart, chart_of, chart_of_flaws
+from edgeinspect.web.tuning_flaws import FlawsSeen, beyond, flaws_seen
 from edgeinspect.web.twin import as_json
 from edgeinspect.web.what_if_parts import Count, Flips, counts_of, flips_of, populations, usual_shell
 
@@ -124,6 +126,7 @@ class TuningRecord:
     false_accept: Estimate | None  # per shell; None: too few shells
     false_reject: Estimate | None
     zones: list[ZoneRow]
+    flaws: FlawsSeen | None  # null: the limit that is moved is not one of flaws
     flips: list[Flips]
     check: Check | None
     chart: Chart | None
@@ -160,6 +163,11 @@ def _moved(tried: Tried, limits: Limits) -> tuple[dict[str, Limit], list[str]]:
             )
         except ValueError as error:
             raise InputError(str(error)) from None
+        if (flaw := flaw_of(name)) and after[name].upper <= 0:
+            raise InputError(f"upper is {after[name].upper:g}, must be above 0: it is the {flaw[1]} of a {flaw[0]}")
+    groups = {guard_group(name): after[name].guard_factor for name in names}
+    for name, one in after.items():  # as it will be where it judges
+        after[name] = replace(one, guard_factor=groups.get(guard_group(name), one.guard_factor))
     return after, names
 
 
@@ -194,8 +202,10 @@ def _record(parts: Parts, tried: Tried) -> TuningRecord:
         check = _check(what_if(tuned, before, after).green_after, what_if(later, before, after).green_after)
     costs = risks(tuned, drawing, after)
     numbers = _four_numbers(tried, drawing, before, after, moved, readings, found, _warning_now(in_effect, moved))
-    beyond = beyond_drawing({name: after[name] for name in moved}, drawing)
-    loud, quiet = _warnings(found, beyond, tried, check, costs, len(tuned))
+    out_of_drawing = beyond_drawing({name: after[name] for name in moved}, drawing)
+    loud, quiet = _warnings(found, out_of_drawing, tried, check, costs, len(tuned))
+    flaw, flaws = flaw_of(moved[0]), readings.all_flaws
+    shown = numbers.guard or 0.0, numbers.warning
     at = [everybody.finished_at[i] for i in which.tolist()]
     return TuningRecord(
         asked={k: v for k, v in tried.model_dump(by_alias=True, exclude={"part"}).items() if v},
@@ -220,12 +230,13 @@ def _record(parts: Parts, tried: Tried) -> TuningRecord:
         false_accept=costs.false_accept if costs else None,
         false_reject=costs.false_reject if costs else None,
         zones=_zones(found, costs, moved),
+        flaws=flaws_seen(flaws, *flaw, after) if flaw else None,
         flips=flips_of(parts, found, [everybody.shell_ids[i] for i in which.tolist()], said,
                        readings.inspection_id.tolist()),
         check=check,
-        chart=chart_of(readings, tried.of, moved, numbers.unit, drawing[moved[0]], before[moved[0]], after[moved[0]],
-                       numbers.guard or 0.0, numbers.warning),
-        beyond_drawing=beyond,
+        chart=chart_of_flaws(flaws, *flaw, drawing, before, after, *shown) if flaw else chart_of(
+            readings, tried.of, moved, numbers.unit, drawing[moved[0]], before[moved[0]], after[moved[0]], *shown),
+        beyond_drawing=out_of_drawing,
     )  # fmt: skip
 
 
@@ -255,14 +266,18 @@ def _four_numbers(
     unit = readings.units[columns[0]] if columns else "mm"
     us = readings.u_most[:, columns][readings.has_numbers[:, columns]]
     warning = number("warning", tried.warning, math.nan) if tried.warning else warning_now
-    beyond = 0
-    if warning is not None and columns:
+    off: NDArray[np.bool_] = np.zeros(len(readings), np.bool_)
+    if flaw := flaw_of(moved[0]):
+        flaws = readings.all_flaws
+        us = flaws.size(flaw[1])[1][flaws.of_kind(flaw[0])]
+        off = off if warning is None else beyond(flaws, *flaw, warning)
+    elif warning is not None and columns:
         most, least = readings.most[:, columns], readings.least[:, columns]
-        off = ((most > warning) | (least < -warning)).any(axis=1)
-        beyond = int(np.count_nonzero(off & (found.severity_after == 0)))
+        off = np.any((most > warning) | (least < -warning), axis=1)
     return FourNumbers(
         unit, one.lower, one.upper, old.lower, old.upper, new.lower, new.upper, new.guard_factor,
-        float(new.guard_factor * np.median(us)) if us.size else None, warning, beyond,
+        float(new.guard_factor * np.median(us)) if us.size else None, warning,
+        int(np.count_nonzero(off & (found.severity_after == 0))),
     )  # fmt: skip
 
 
@@ -294,10 +309,11 @@ def _zones(found: WhatIf, costs: Risks | None, moved: Sequence[str]) -> list[Zon
     ways: dict[str, list[SideRisk]] = {}
     for side in costs.sides if costs else ():
         ways.setdefault(side.characteristic, []).append(side)
+    kinds = [*moved, *(flaw[0] for flaw in map(flaw_of, moved) if flaw)]
     bad, close, none = Answer.NONCONFORMING, Answer.NOT_PROVEN, Answer.NO_RESULT
     rows = [
         ZoneRow(
-            zone.characteristic, zone.characteristic in moved, zone.before[bad], zone.after[bad], zone.before[close],
+            zone.characteristic, zone.characteristic in kinds, zone.before[bad], zone.after[bad], zone.before[close],
             zone.after[close], zone.before[none], zone.after[none], zone.green_after, ways.get(zone.characteristic, []),
         )
         for zone in found.zones
