@@ -121,13 +121,20 @@ def what_if(
     *,
     bad: NDArray[np.bool_] | None = None,
     good: NDArray[np.bool_] | None = None,
+    again: Readings | None = None,
 ) -> WhatIf:
-    """Judge stored numbers by two sets of limits. ``bad``, ``good`` (N,) - confirmed by a person's label."""
-    count = len(readings)
+    """Judge stored numbers by two sets of limits.
+
+    Parameters: bad, good - (N,) confirmed by a person's label; again - the same shells and characteristics measured by
+    another method, which ``after`` judges (default: the same numbers).
+    """
+    count, tried = len(readings), readings if again is None else again
+    if (tried.characteristics, len(tried)) != (readings.characteristics, count):
+        raise ValueError("the numbers measured again are not of the same shells and characteristics")
     is_bad = np.zeros(count, bool) if bad is None else bad
     is_good = np.zeros(count, bool) if good is None else good
     each_before, old = severities(readings, before)
-    each_after, new = severities(readings, after)
+    each_after, new = severities(tried, after)
     zones = tuple(
         ZoneEffect(
             name,
@@ -136,7 +143,7 @@ def what_if(
             share(int(np.count_nonzero(each_after[:, k] == GREEN)), int(np.count_nonzero(each_after[:, k] >= 0))),
         )
         for k, name in enumerate(readings.characteristics)
-    ) + _flaw_effects(readings, before, after)
+    ) + _flaw_effects(readings, tried, before, after)
     bad_pass = np.flatnonzero(is_bad & (new == GREEN))
     good_fail = np.flatnonzero(is_good & (new == RED))
     return WhatIf(
@@ -162,10 +169,10 @@ def what_if(
     )
 
 
-def _flaw_effects(readings: Readings, before: Limits, after: Limits) -> tuple[ZoneEffect, ...]:
+def _flaw_effects(readings: Readings, tried: Readings, before: Limits, after: Limits) -> tuple[ZoneEffect, ...]:
     """Of each kind what its worst flaw says, of the shells that were looked at for flaws; none found is good."""
-    looked = readings.all_flaws.looked
-    by_kind = [flaw_severities(readings.all_flaws, limits)[looked] for limits in (before, after)]
+    looked = readings.all_flaws.looked & tried.all_flaws.looked
+    by_kind = [flaw_severities(one.all_flaws, by)[looked] for one, by in ((readings, before), (tried, after))]
     effects = []
     for code, kind in enumerate(KINDS):
         if looked.any() and is_limited(kind, after):
