@@ -24,7 +24,7 @@ from edgeinspect.conformity.verdict import (
     turn_words,
 )
 from edgeinspect.measure.measurement import CutOutResult, Quantity, ShellMeasurement, Stop, ZoneResult
-from edgeinspect.shell.definition import CutOut, Frame, ShellDefinition, Zone
+from edgeinspect.shell.definition import CutOut, Frame, Limits, ShellDefinition, Zone
 
 SEEN_SHARE = 0.98  # of a zone's length must have a filtered value, or the zone has no result
 
@@ -70,6 +70,17 @@ def zone_finding(zone: Zone, result: ZoneResult | None, definition: ShellDefinit
         at_arc,
         place,
     )
+
+
+def profile_value(result: ZoneResult, limits: Limits) -> Quantity:
+    """The profile of any line by ISO 1101 and ISO 1660: width of the least tolerance zone about the drawing that holds
+    the cut, twice the greatest distance from the zone's middle [mm]. It must not be above ``limits.width``; the middle
+    lies ``limits.middle`` off the outline (UZ, + out of the material). nan where nothing was seen.
+    """
+    middle = limits.middle
+    sides = ((result.most.value - middle, result.most.u), (middle - result.least.value, result.least.u))
+    distance, u = max(sides, key=lambda side: side[0])  # nan on both sides or on none
+    return Quantity(2.0 * distance, 2.0 * u)
 
 
 def too_little_seen(zone: ZoneResult) -> bool:

@@ -66,19 +66,34 @@ def apparent_shift_per_height(fixture_to_camera: Pose, points_mm: Array) -> Arra
     return np.asarray((points_mm[:, :2] - camera[:2]) / (camera[2] - points_mm[:, 2])[:, None])
 
 
-def left_after_points(field: Array, points_mm: Array, at_datums: Array, datums_mm: Array) -> Array:
-    """Field (K, N, 2) less the rigid plane shift that the datums (M, 3) with field (K, M, 2) follow."""
+def hole_and_slot_follow(at_centres: Array, centres_mm: Array, across: Array) -> Array:
+    """Plane shifts (3, K) [mm, mm, rad] that a hole and a slot (2, 2) with field (K, 2, 2) follow: the hole wholly, the
+    slot along ``across`` (2,), which its width holds.
+    """
+    run = centres_mm[1] - centres_mm[0]
+    lever = float(across @ [-run[1], run[0]])
+    turn = (at_centres[:, 1] - at_centres[:, 0]) @ across / lever
+    hole = centres_mm[0]
+    return np.stack([at_centres[:, 0, 0] + turn * hole[1], at_centres[:, 0, 1] - turn * hole[0], turn])
+
+
+def points_follow(at_datums: Array, datums_mm: Array) -> Array:
+    """Plane shifts (3, K) [mm, mm, rad] that points (M, 3) with field (K, M, 2) follow."""
     axes = np.repeat(np.eye(2)[None], len(datums_mm), axis=0)
     rows = np.concatenate([shift_rows(datums_mm, axes[:, k]) for k in range(2)])
     targets = np.concatenate([at_datums[:, :, 0], at_datums[:, :, 1]], axis=1).T
-    return field - _rigid(np.linalg.lstsq(rows, targets, rcond=None)[0], points_mm)
+    return np.asarray(np.linalg.lstsq(rows, targets, rcond=None)[0])
 
 
-def left_after_outline(field: Array, points_mm: Array, normals: Array) -> Array:
-    """Field (K, N, 2) less the best-fit plane shift along the outline's own normals."""
-    rows = shift_rows(points_mm, normals)
+def outline_follows(field: Array, points_mm: Array, normals: Array) -> Array:
+    """Plane shifts (3, K) [mm, mm, rad] that an outline (N, 3) with field (K, N, 2) follows along its normals."""
     along = np.einsum("knj,nj->kn", field, normals[:, :2])
-    return field - _rigid(np.linalg.lstsq(rows, along.T, rcond=None)[0], points_mm)
+    return np.asarray(np.linalg.lstsq(shift_rows(points_mm, normals), along.T, rcond=None)[0])
+
+
+def left_after(field: Array, points_mm: Array, shifts: Array) -> Array:
+    """Field (K, N, 2) less the plane shifts (3, K) that the frame follows."""
+    return field - _rigid(shifts, points_mm)
 
 
 def _rigid(shifts: Array, points_mm: Array) -> Array:
@@ -90,11 +105,3 @@ def _rigid(shifts: Array, points_mm: Array) -> Array:
 def along_normals(field: Array, normals: Array) -> Array:
     """One standard uncertainty (N,) [mm] along each normal."""
     return np.asarray(np.sqrt((np.einsum("knj,nj->kn", field, normals[:, :2]) ** 2).sum(axis=0)))
-
-
-def outline_shift_covariance(field: Array, points_mm: Array, normals: Array) -> Array:
-    """Covariance (3, 3) of the plane shift that an outline fit follows when the field's causes act (mm, mm, rad)."""
-    rows = shift_rows(points_mm, normals)
-    along = np.einsum("knj,nj->kn", field, normals[:, :2])
-    shifts = np.linalg.lstsq(rows, along.T, rcond=None)[0]
-    return np.asarray(shifts @ shifts.T)

@@ -1,5 +1,5 @@
-"""The frames a deviation is told in: where the fixture holds the shell, where its datums are, and the best fit (form
-only).
+"""The frames a deviation is told in: where the fixture holds the shell, and where its datums are. The third one, the
+best fit, is in best_fit.
 """
 
 from __future__ import annotations
@@ -7,14 +7,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, PlaneShift
-from edgeinspect.measure.alignment import combine, deviation_from, fit_along_normals, fit_points, placed, shift_rows
-from edgeinspect.measure.cutout import CutOutFit
+from edgeinspect.measure.alignment import combine, fit_points
 from edgeinspect.measure.measurement import Alignment
 from edgeinspect.measure.pips import PipFound
-from edgeinspect.measure.ribbon import Stations
 from edgeinspect.shell.definition import Pip
 
 
@@ -48,42 +45,52 @@ def datum_of_pips(pips: tuple[Pip, ...], found: list[PipFound], nominal_mm: Arra
 
 
 def datum_of_hole_and_slot(
-    hole: CutOutFit, slot: CutOutFit, hole_mm: Array, slot_mm: Array, nominal_mm: Array
-) -> Datum:
-    """ISO 5459 hole and slot: the hole's centre is the origin, the slot's centre only sets the direction.
+    centres_mm: Array, covariances: Array, nominal_mm: Array, across: Array | None = None
+) -> Datum | None:
+    """ISO 5459, cut features in their order: the plane is the nests', the hole's centre is the origin (two freedoms),
+    and the slot's median plane holds the turn (the third): along its length it holds nothing.
 
-    ``hole_mm``, ``slot_mm`` - measured centres (2,); ``nominal_mm`` - nominal centres (2, 2), fixture frame.
+    Parameters: centres_mm - measured centres of hole and slot (2, 2), fixture frame; covariances - (2, 2, 2) [mm²] of
+    each; nominal_mm - their nominal centres (2, 2); across - (2,) unit vector across the slot's width at the nominal
+    seating; None: the second one is a hole too and sets the direction by its centre. None: they cannot be brought
+    together.
     """
-    want, got = nominal_mm[1] - nominal_mm[0], slot_mm - hole_mm
-    angle = float(np.arctan2(got[1], got[0]) - np.arctan2(want[1], want[0]))
+    (hole, other), want = centres_mm, nominal_mm[1] - nominal_mm[0]
+    if across is None:
+        across = np.array([-want[1], want[0]]) / np.linalg.norm(want)
+    got, reach = other - hole, float(across @ want)
+    far = float(np.linalg.norm(got))
+    if abs(reach) >= far:
+        return None
+    # Turned by the angle that is looked for, ``across`` sees the slot as far from the hole as on the drawing.
+    open_rad = float(np.arccos(reach / far))
+    base = float(np.arctan2(got[1], got[0]) - np.arctan2(across[1], across[0]))
+    angle = min((_turned(base + way * open_rad) for way in (1.0, -1.0)), key=abs)
     cos, sin = np.cos(angle), np.sin(angle)
-    dx, dy = hole_mm - np.array([[cos, -sin], [sin, cos]]) @ nominal_mm[0]
-    u_hole, u_slot = float(np.sqrt(hole.covariance[0, 0])), float(np.sqrt(slot.covariance[0, 0]))
-    u_turn = float(np.hypot(u_hole, u_slot) / np.linalg.norm(want))
-    spread = np.diag([u_hole**2, u_hole**2, u_turn**2])
-    lever = np.array([[1.0, 0.0, hole_mm[1]], [0.0, 1.0, -hole_mm[0]], [0.0, 0.0, 1.0]])
-    return Datum(PlaneShift(float(dx), float(dy), float(np.rad2deg(angle))), lever @ spread @ lever.T, 0.0)
+    turn = np.array([[cos, -sin], [sin, cos]])
+    dx, dy = hole - turn @ nominal_mm[0]
+    there = turn @ across
+    per_mm = there / (there[0] * got[1] - there[1] * got[0])  # rad per mm that the hole lies off along ``there``
+    about_hole = np.array([hole[1], -hole[0], 1.0])
+    by_hole = np.vstack([np.eye(2), np.zeros(2)]) + np.outer(about_hole, per_mm)
+    by_slot = -np.outer(about_hole, per_mm)
+    covariance = by_hole @ covariances[0] @ by_hole.T + by_slot @ covariances[1] @ by_slot.T
+    return Datum(PlaneShift(float(dx), float(dy), float(np.rad2deg(angle))), covariance, 0.0)
 
 
-def form_only(
-    nominal: Stations, cut: PlaneShift, edge_mm: Array, usable: NDArray[np.bool_]
-) -> tuple[Alignment, Array, Array]:
-    """Best fit of the nominal (fixture frame, at the shell's temperature) to the edge: alignment, deviation and foot
-    points (N,).
-    """
-    at = placed(nominal, cut)
-    deviation, foot = deviation_from(at, edge_mm)
-    fit = fit_along_normals(at.points_mm, at.normals, np.nan_to_num(deviation), usable, tolerate_flaws=False)
-    shift = combine(fit.shift, cut)
-    if np.hypot(fit.shift.dx_mm, fit.shift.dy_mm) < 0.05:  # so small that walking the outline again changes nothing
-        step = np.array([fit.shift.dx_mm, fit.shift.dy_mm, np.deg2rad(fit.shift.rotation_deg)])
-        deviation = deviation - shift_rows(at.points_mm, at.normals) @ step
-    else:
-        deviation, foot = deviation_from(placed(nominal, shift), edge_mm)
-    rms = float(np.sqrt(np.mean(deviation[usable] ** 2)))
-    return alignment("form only", shift, fit.covariance, rms), deviation, foot
+def _turned(angle_rad: float) -> float:
+    """Within half a turn."""
+    return float((angle_rad + np.pi) % (2.0 * np.pi) - np.pi)
 
 
 def alignment(words: str, shift: PlaneShift, covariance: Array, rms_mm: float) -> Alignment:
     u = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     return Alignment(words, shift, float(u[0]), float(u[1]), float(np.rad2deg(u[2])), rms_mm)
+
+
+def on_shell(cut: PlaneShift, shell: PlaneShift) -> PlaneShift:
+    """Cut - shell: where the cut lies on the shell, of the cut and of the shell's datums in the fixture."""
+    back = np.deg2rad(-shell.rotation_deg)
+    cos, sin = np.cos(back), np.sin(back)
+    dx, dy = -np.array([[cos, -sin], [sin, cos]]) @ np.array([shell.dx_mm, shell.dy_mm])
+    return combine(PlaneShift(float(dx), float(dy), -shell.rotation_deg), cut)

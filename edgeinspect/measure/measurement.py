@@ -125,7 +125,7 @@ class Ribbon(_ReadOnlyArrays):
 class Alignment:
     """A plane shift that brings the nominal outline onto something, in the fixture frame about the nominal seating."""
 
-    words: str  # "cut - fixture", "shell - fixture", "form only"
+    words: str  # "cut - fixture", "shell - fixture", "cut - shell", "form only"
     shift: PlaneShift
     u_dx_mm: float
     u_dy_mm: float
@@ -265,5 +265,7 @@ class ShellMeasurement:
     seams: tuple[Seam, ...] = ()  # none with one camera
     flaws: tuple[FlawResult, ...] = ()  # of every cut edge, after the trim
     flaws_sought: bool = False  # whether they were looked for; False in older records, which do not say
+    cut_on_shell: Alignment | None = None  # cut - shell: what the customer gets of the whole cut, from the datums
+    untold: tuple[str, ...] = ()  # which of these comparisons cannot be told, and why
     before: Before = Before()
     notes: tuple[str, ...] = ()  # warnings in words that do not stop: "camera top has moved 0.08 mm: compensated"

@@ -4,13 +4,14 @@ pictures.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from edgeinspect.geometry import Array
 from edgeinspect.measure import budget
+from edgeinspect.measure.best_fit import freedom_rows, freedom_shifts
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.hand import prepare_hands
@@ -18,7 +19,7 @@ from edgeinspect.measure.measurement import Quantity, Share
 from edgeinspect.measure.ribbon import Stations, lay_stations, together
 from edgeinspect.measure.sharing import Sharing, Which
 from edgeinspect.measure.shot import Shots
-from edgeinspect.shell.definition import CutOut, DatumScheme, Decal, Frame, ShellDefinition
+from edgeinspect.shell.definition import CutOut, DatumScheme, Decal, FitBy, Frame, ShellDefinition
 
 TEMPERATURE = "temperature"
 SEAM_REACH_MM = 12.0  # of the edge on either side of a seam is read by both cameras
@@ -73,6 +74,12 @@ class Setup:
         self.pips_mm = np.array([pip.centre_mm for pip in definition.pips]).reshape(-1, 3)
         self.pip_camera = [sharing.whole(seating.pose.apply(pip[None])) for pip in self.pips_mm]
         self.decal_camera = [sharing.whole(seating.pose.apply(_corners(decal))) for decal in definition.decals]
+        # Where form alone is judged, the tolerance zone floats about its own middle.
+        self.zone_middle_mm = np.zeros(len(rim.arc_mm))
+        for zone, holds in zip(definition.zones, zones, strict=True):
+            if zone.frame is Frame.BEST_FIT:
+                self.zone_middle_mm[holds] = zone.limits.middle
+        self.form_rows = freedom_rows(self.rim_seated, seating.pose, definition.best_fit)
         self._prepare_budget()
         self.seams = tuple(self._seams())
 
@@ -88,28 +95,66 @@ class Setup:
         ends = np.cumsum([len(rim.points_mm), len(pips)])
         self.rim_shares: dict[Frame, dict[str, Array]] = {frame: {} for frame in Frame}
         self.place_shares: dict[str, Array] = {}
-        self.path_causes: dict[str, Array] = {}
+        self.cut_follows: dict[str, Array] = {}  # (3, K) plane shifts by which the cut outline reads wrong
+        self.datum_follows: dict[str, Array] = {}  # the same of the shell's datums
         self.pip_misfits: dict[str, float] = {}
-        by_pips = self.definition.datum is DatumScheme.PIPS
+        self.form_fields: dict[str, Array] = {}  # (K, N) along the rim's normals, before a best fit takes up its part
         for cause, every in causes.items():
             on_rim, on_pips, on_places = np.split(every, ends, axis=1)
-            in_datum, placed_in_datum = on_rim, on_places
-            if by_pips:
-                in_datum = budget.left_after_points(on_rim, rim.points_mm, on_pips, pips)
-                placed_in_datum = budget.left_after_points(on_places, places, on_pips, pips)
-                misfit = budget.left_after_points(on_pips, pips, on_pips, pips)
+            follows = self._datum_follows(on_rim, on_pips, on_places, pips, places)
+            in_datum = budget.left_after(on_rim, rim.points_mm, follows)
+            placed_in_datum = budget.left_after(on_places, places, follows)
+            self.datum_follows[cause] = follows
+            self.cut_follows[cause] = budget.outline_follows(on_rim, rim.points_mm, rim.normals)
+            if self.definition.datum is DatumScheme.PIPS:
+                misfit = budget.left_after(on_pips, pips, follows)
                 self.pip_misfits[cause] = float(np.sqrt((misfit**2).sum(axis=(0, 2)).mean()))
             self.rim_shares[Frame.DATUM][cause] = budget.along_normals(in_datum, rim.normals)
-            fitted = budget.left_after_outline(on_rim, rim.points_mm, rim.normals)
-            self.rim_shares[Frame.BEST_FIT][cause] = budget.along_normals(fitted, rim.normals)
+            held = on_rim if self.definition.datum is DatumScheme.BEST_FIT else in_datum
+            along = np.einsum("knj,nj->kn", held, rim.normals[:, :2])
+            left = along - (self.form_rows @ np.linalg.lstsq(self.form_rows, along.T, rcond=None)[0]).T
+            self.rim_shares[Frame.BEST_FIT][cause] = np.sqrt((left**2).sum(axis=0))
+            if self.definition.best_fit.by is FitBy.MINIMUM_ZONE:  # what it takes up is known when it has been fitted
+                self.form_fields[cause] = along
             self.place_shares[cause] = np.sqrt((placed_in_datum**2).sum(axis=0).mean(axis=1))
             if cause != TEMPERATURE:  # the fixture frame tells where the cutter ran and is not brought to 20 degC
                 self.rim_shares[Frame.FIXTURE][cause] = budget.along_normals(on_rim, rim.normals)
-                self.path_causes[cause] = budget.outline_shift_covariance(on_rim, rim.points_mm, rim.normals)
         self.rim_variance = {
             frame: sum((u**2 for cause, u in shares.items() if cause != TEMPERATURE), np.zeros(len(rim.arc_mm)))
             for frame, shares in self.rim_shares.items()
         }
+
+    def _datum_follows(self, on_rim: Array, on_pips: Array, on_places: Array, pips: Array, places: Array) -> Array:
+        """Plane shifts (3, K) by which the shell's datums read wrong when fields (K, N, 2) of displacement act."""
+        scheme = self.definition.datum
+        if scheme is DatumScheme.PIPS:
+            return budget.points_follow(on_pips, pips)
+        if scheme is DatumScheme.HOLE_AND_SLOT:
+            return budget.hole_and_slot_follow(on_places[:, :2], places[:2, :2], self.across_slot())
+        if scheme is DatumScheme.BEST_FIT:
+            along = np.einsum("knj,nj->kn", on_rim, self.rim_seated.normals[:, :2])
+            terms = np.linalg.lstsq(self.form_rows, along.T, rcond=None)[0]
+            return np.asarray(freedom_shifts(self.seating.pose, self.definition.best_fit).T @ terms)
+        return np.zeros((3, len(on_rim)))
+
+    def across_slot(self) -> Array:
+        """(2,) unit vector at the nominal seating along which the second cut-out holds the datum frame's turn: across a
+        slot's width, square to the line between two holes.
+        """
+        hole, other = self.definition.cutouts[:2]
+        if other.kind == "slot":
+            angle = np.deg2rad(other.angle_deg)
+            across = np.array([-np.sin(angle), np.cos(angle), 0.0])
+        else:
+            run = other.centre_mm - hole.centre_mm
+            across = np.array([-run[1], run[0], 0.0])
+        there = self.seating.pose.turn(across[None])[0, :2]
+        return np.asarray(there / np.linalg.norm(there))
+
+    def shift_covariance(self, follows: Mapping[str, Array], u_growth: float) -> Array:
+        """(3, 3) of dx, dy [mm], rotation [rad]: what the common causes do to a plane shift that follows them so."""
+        parts = [(u_growth if c == TEMPERATURE else 1.0) ** 2 * (shifts @ shifts.T) for c, shifts in follows.items()]
+        return np.asarray(sum(parts, np.zeros((3, 3))))
 
     def _seams(self) -> Iterator[SeamPlace]:
         camera, rim = self.rim.camera, self.rim_seated

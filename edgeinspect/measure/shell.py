@@ -19,7 +19,7 @@ from edgeinspect.measure.cutout import CutOutFit, measure_cutouts
 from edgeinspect.measure.decal import decal_result
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.flaws import find_flaws
-from edgeinspect.measure.frames import Datum, alignment, datum_of_hole_and_slot, datum_of_pips
+from edgeinspect.measure.frames import Datum, alignment, datum_of_hole_and_slot, datum_of_pips, on_shell
 from edgeinspect.measure.hand import wrong_hand
 from edgeinspect.measure.measurement import CameraView, DecalResult, Flag, Seam, ShellMeasurement, Stop
 from edgeinspect.measure.picture import GreyPicture, RawLevels
@@ -27,15 +27,25 @@ from edgeinspect.measure.pips import PipFound, find_pips
 from edgeinspect.measure.place import find_place, scan
 from edgeinspect.measure.ribbon import Stations
 from edgeinspect.measure.seams import measure_seams
-from edgeinspect.measure.setup import Setup, Sight
+from edgeinspect.measure.setup import TEMPERATURE, Setup, Sight
 from edgeinspect.measure.shot import Shot
 from edgeinspect.measure.temperature import Temperature, growth, u_growth
-from edgeinspect.measure.trim import CutOutFound, Edge, cutout_result, kept_curve, path_error, rim_result
+from edgeinspect.measure.trim import (
+    CutOutFound,
+    Edge,
+    centre_covariance,
+    cutout_result,
+    fit_edge,
+    kept_curve,
+    path_error,
+    rim_result,
+)
 from edgeinspect.measure.view import CALL, Look, look
 from edgeinspect.shell.definition import Arris, Check, DatumScheme, ShellDefinition
 
 MISFIT_FACTOR = 2.5  # pips off their drawing by this many standard uncertainties: once in 3,000 by chance (chi-squared)
 RIM_ROUNDS = 2  # Gauss-Newton from a start good to 0.05 px, with the blur of the marks: the third moves nothing
+SEATING, ON_SHELL = "shell - fixture", "cut - shell"
 GREATEST_U_MM = 0.1  # a single station worse than this says nothing
 
 
@@ -145,9 +155,7 @@ def _measure(sight: Sight, result: ShellMeasurement) -> ShellMeasurement:
     if datum is None and stop is None:
         datum, stop = _cut_datum(sight, edge, cutouts)
         stops += [stop] if stop else []
-    result = replace(result, cut=alignment("cut - fixture", edge.cut, edge.covariance, edge.rms_mm))
-    if datum is not None and definition.datum is DatumScheme.PIPS:  # otherwise path or seating, cannot tell
-        result = replace(result, seating=alignment("shell - fixture", datum.shift, datum.covariance, datum.rms_mm))
+    result = _with_comparisons(sight, result, edge, datum)
     if off := _off_its_seat(setup.seating, edge.cut if datum is None else datum.shift):
         return replace(result, stops=(*result.stops, off))
     if datum is not None and (warped := _unlike_its_drawing(sight, datum)):
@@ -168,6 +176,33 @@ def _measure(sight: Sight, result: ShellMeasurement) -> ShellMeasurement:
         stops += [stop] if stop else []
         result = replace(result, decals=decals)
     return replace(result, stops=tuple(stops))
+
+
+def _with_comparisons(sight: Sight, result: ShellMeasurement, edge: Edge, datum: Datum | None) -> ShellMeasurement:
+    """Cut - fixture, shell - fixture and cut - shell, each by itself; or why one cannot be told."""
+    setup, scheme = sight.setup, sight.definition.datum
+    by_cut = {c: shifts for c, shifts in setup.cut_follows.items() if c != TEMPERATURE}
+    spread = edge.covariance + setup.shift_covariance(by_cut, sight.u_growth)
+    result = replace(result, cut=alignment("cut - fixture", edge.cut, spread, edge.rms_mm))
+    if datum is None:
+        return replace(
+            result, untold=(f"{SEATING} and {ON_SHELL}: the datum is not seen: path or seating, cannot tell",)
+        )
+    if scheme is DatumScheme.BEST_FIT:
+        words = f"{SEATING} and {ON_SHELL}: cannot tell, the definition has no datum but the form of the cut"
+        return replace(result, untold=(words,))
+    untold: tuple[str, ...] = ()
+    if scheme is DatumScheme.PIPS:
+        spread = datum.covariance + setup.shift_covariance(setup.datum_follows, sight.u_growth)
+        result = replace(result, seating=alignment(SEATING, datum.shift, spread, datum.rms_mm))
+    elif scheme is DatumScheme.HOLE_AND_SLOT:
+        untold = (f"{SEATING}: path or seating, cannot tell: the cutter made the datums itself",)
+    else:
+        untold = (f"{SEATING}: cannot tell, the shell is trusted to sit where the fixture holds it",)
+    apart = {c: shifts - setup.datum_follows[c] for c, shifts in setup.cut_follows.items()}
+    spread = edge.covariance + datum.covariance + setup.shift_covariance(apart, sight.u_growth)
+    cut = alignment(ON_SHELL, on_shell(edge.cut, datum.shift), spread, edge.rms_mm)
+    return replace(result, cut_on_shell=cut, untold=untold)
 
 
 def _with_trim(
@@ -291,16 +326,23 @@ def _formed_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | N
 
 def _cut_datum(sight: Sight, edge: Edge, cutouts: list[CutOutFound]) -> tuple[Datum | None, Stop | None]:
     """Datums that the cutter made: what is measured from them says nothing about path against seating."""
+    setup = sight.setup
     if sight.definition.datum is DatumScheme.BEST_FIT:
-        return Datum(edge.cut, edge.covariance, edge.rms_mm), None
-    hole, slot = cutouts[:2]
-    if hole.fit is None or slot.fit is None or not (hole.fit.there and slot.fit.there):
-        words = f"datum not seen ({hole.cutout.name}, {slot.cutout.name}): path or seating, cannot tell"
-        return None, Stop("datum", words, "blow off, look again")
-    seating = sight.setup.seating.pose
-    flat = [np.append(c.centre_mm, s.points_mm[:, 2].mean()) for c, s in sight.setup.cutouts[:2]]
-    nominal = seating.apply(np.array(flat) * sight.growth)[:, :2]
-    return datum_of_hole_and_slot(hole.fit, slot.fit, hole.centre_mm[:2], slot.centre_mm[:2], nominal), None
+        form = fit_edge(sight, edge, None)
+        assert form is not None, "the fixture holds what is not free"
+        return Datum(form.shift, form.covariance, form.rms_mm), None
+    both = cutouts[:2]
+    flat = [np.append(c.centre_mm, s.points_mm[:, 2].mean()) for c, s in setup.cutouts[:2]]
+    nominal = setup.seating.pose.apply(np.array(flat) * sight.growth)[:, :2]
+    if all(one.fit is not None and one.fit.there for one in both):
+        centres = np.array([one.centre_mm[:2] for one in both])
+        spread = np.array([centre_covariance(sight, k, one) for k, one in enumerate(both)])
+        across = setup.across_slot() if both[1].cutout.kind == "slot" else None
+        datum = datum_of_hole_and_slot(centres, spread, nominal, across)
+        if datum is not None:
+            return datum, None
+    words = f"datum not seen ({', '.join(one.cutout.name for one in both)}): path or seating, cannot tell"
+    return None, Stop("datum", words, "blow off, look again")
 
 
 def _off_its_seat(seating: Seating, shift: PlaneShift) -> Stop | None:

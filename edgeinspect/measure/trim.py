@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, PlaneShift
 from edgeinspect.measure.alignment import deviation_from, placed
+from edgeinspect.measure.best_fit import FormFit, fit_form
 from edgeinspect.measure.cutout import CutOutFit, apparent_wall, wall_height
-from edgeinspect.measure.deviation import Shares, filter_closed, zone_result
-from edgeinspect.measure.frames import Datum, form_only
+from edgeinspect.measure.deviation import Shares, filter_closed, gaussian_weights, zone_result
+from edgeinspect.measure.frames import Datum, alignment
 from edgeinspect.measure.measurement import (
     Alignment,
     CutOutResult,
@@ -25,9 +26,10 @@ from edgeinspect.measure.measurement import (
 from edgeinspect.measure.place import Scan
 from edgeinspect.measure.ribbon import Stations, lay_scan_lines
 from edgeinspect.measure.setup import TEMPERATURE, Sight, quantity
-from edgeinspect.shell.definition import CutOut, Frame
+from edgeinspect.shell.definition import CutOut, DatumScheme, Frame
 
-VARYING = {"picture noise", TEMPERATURE, "datums", "which arris"}  # shares that differ from picture to picture
+# shares that differ from picture to picture
+VARYING = {"picture noise", TEMPERATURE, "datums", "best fit", "which arris"}
 FAR_WALL_SHARE = 0.03  # of the apparent wall: how far the fit of both arrises was off on ray-traced holes
 
 
@@ -60,7 +62,7 @@ class CutOutFound:
 
 @dataclass(frozen=True)
 class RimResult:
-    best_fit: Alignment
+    best_fit: Alignment | None  # None: what is not free would be held by datums that were not found
     nominal: Stations  # where the outline belongs by the shell's datums (without them: where it was cut), fixture frame
     profiles: tuple[DeviationProfile, ...]
     zones: tuple[ZoneResult, ...]
@@ -70,8 +72,10 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
     """Deviation profiles in every frame that can be told, and the zones judged in them."""
     setup, definition = sight.setup, sight.definition
     warm = setup.rim.scaled(sight.growth).placed(setup.seating.pose)
-    best, deviation, foot = form_only(warm, edge.cut, edge.point_mm, edge.usable)
-    raw = {Frame.FIXTURE: deviation_from(setup.rim_seated, edge.point_mm), Frame.BEST_FIT: (deviation, foot)}
+    form = fit_edge(sight, edge, None if datum is None else datum.shift)
+    raw = {Frame.FIXTURE: deviation_from(setup.rim_seated, edge.point_mm)}
+    if form is not None:
+        raw[Frame.BEST_FIT] = form.deviation_mm, form.foot_mm
     nominal = placed(warm, edge.cut if datum is None else datum.shift)
     if datum is not None:
         raw[Frame.DATUM] = deviation_from(nominal, edge.point_mm)
@@ -81,9 +85,12 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
     for frame, (deviation, foot) in raw.items():
         at_20 = deviation if frame is Frame.FIXTURE else deviation / sight.growth
         filtered, kept = filter_closed(at_20, edge.usable, definition.filter_cutoff_mm, setup.rim.step_mm)
-        shares = _rim_shares(sight, frame, edge, datum, wall, kept)
-        square = sight.setup.rim_variance[frame] + sight.edge_model_mm**2
-        for cause in shares.keys() & VARYING:
+        shares = _rim_shares(sight, frame, edge, datum, form, wall, kept)
+        if frame is Frame.BEST_FIT and setup.form_fields:
+            square, varying = np.zeros(len(filtered)), set(shares)
+        else:  # the others were squared and summed once for all shells
+            square, varying = setup.rim_variance[frame] + sight.edge_model_mm**2, shares.keys() & VARYING
+        for cause in varying:
             square = square + (shares[cause][0] * shares[cause][1]) ** 2
         u = np.sqrt(square)
         u = np.where(np.isfinite(filtered), u, np.nan)
@@ -98,7 +105,30 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
         for zone in definition.zones
         if zone.frame in profiles
     )
+    best = None if form is None else alignment("form only", form.shift, form.covariance, form.rms_mm)
     return RimResult(best, nominal, tuple(profile for profile, _ in profiles.values()), zones)
+
+
+def fit_edge(sight: Sight, edge: Edge, datum: PlaneShift | None) -> FormFit | None:
+    """The best fit of the drawing to the cut; None where datums that were not found would hold what is not free."""
+    setup, definition = sight.setup, sight.definition
+    held = PlaneShift(0.0, 0.0, 0.0) if definition.datum is DatumScheme.BEST_FIT else datum
+    if held is None and not definition.best_fit.is_free:
+        return None
+    warm = setup.rim.scaled(sight.growth).placed(setup.seating.pose)
+    weights = gaussian_weights(definition.filter_cutoff_mm, setup.rim.step_mm)
+    u = np.sqrt(_noise_of(edge) ** 2 * (weights**2).sum() + sight.edge_model_mm**2)
+    how, cutoff = definition.best_fit, definition.filter_cutoff_mm
+    shell, middle = setup.seating.pose, setup.zone_middle_mm
+    return fit_form(warm, edge.point_mm, edge.usable, how, held or edge.cut, edge.cut, shell, u, cutoff, middle)
+
+
+def _noise_of(edge: Edge) -> Array:
+    """Standard uncertainty (N,) [mm] of each station from the picture's noise; the usual one where none was seen."""
+    u_mm = edge.scan.edges.u_mm
+    if edge.usable.all():
+        return u_mm
+    return np.where(edge.usable, u_mm, np.median(u_mm[edge.usable]) if edge.usable.any() else np.nan)
 
 
 def _rim_wall(sight: Sight, here: Scan) -> Array:
@@ -115,19 +145,22 @@ def _rim_wall(sight: Sight, here: Scan) -> Array:
     return wall
 
 
-def _rim_shares(sight: Sight, frame: Frame, edge: Edge, datum: Datum | None, wall: Array, kept: float) -> Shares:
+def _rim_shares(
+    sight: Sight, frame: Frame, edge: Edge, datum: Datum | None, form: FormFit | None, wall: Array, kept: float
+) -> Shares:
     """Parts of the profile's uncertainty by source; ``wall`` (N,) - apparent cut face, ``kept`` - what the filter
     leaves of white noise.
     """
     stations = sight.setup.rim_seated
-    u_mm = edge.scan.edges.u_mm
-    if not edge.usable.all():
-        u_mm = np.where(edge.usable, u_mm, np.median(u_mm[edge.usable]) if edge.usable.any() else np.nan)
-    shares: Shares = {"picture noise": (u_mm, kept)}
+    shares: Shares = {"picture noise": (_noise_of(edge), kept)}
+    fields = sight.setup.form_fields if frame is Frame.BEST_FIT and form is not None else {}
     for cause, u in sight.setup.rim_shares[frame].items():
-        shares[cause] = (u, sight.u_growth if cause == TEMPERATURE else 1.0)
+        left = np.sqrt((form.left_of(fields[cause]) ** 2).sum(axis=0)) if form and cause in fields else u
+        shares[cause] = (left, sight.u_growth if cause == TEMPERATURE else 1.0)
     if frame is Frame.DATUM and datum is not None:
         shares["datums"] = (datum.u_along(stations.points_mm, stations.normals), 1.0)
+    if frame is Frame.BEST_FIT and form is not None:
+        shares["best fit"] = (form.u_mm, 1.0)
     if wall.max() > 0.01:  # the picture's edge lies anywhere between the two arrises
         shares["which arris"] = (wall, 12.0**-0.5)
     shares["light and edge shape"] = (sight.edge_model_mm, 1.0)
@@ -140,7 +173,7 @@ def path_error(sight: Sight, edge: Edge) -> tuple[Quantity, Quantity]:
     side = 0.5 * float(np.nanmean(sight.edge_model_mm))  # what light does to one side it does not quite do to the other
     covariances = {
         "fit of the outline": edge.covariance,
-        **sight.setup.path_causes,
+        **{c: shifts @ shifts.T for c, shifts in sight.setup.cut_follows.items() if c != TEMPERATURE},
         "light and edge shape": np.diag([side**2, side**2, (side / reach) ** 2]),
     }
     size = float(np.hypot(edge.cut.dx_mm, edge.cut.dy_mm))
@@ -150,6 +183,14 @@ def path_error(sight: Sight, edge: Edge) -> tuple[Quantity, Quantity]:
     shift = {cause: max(0.0, float(way @ c[:2, :2] @ way)) ** 0.5 for cause, c in covariances.items()}
     turn = {cause: float(np.rad2deg(np.sqrt(max(0.0, float(c[2, 2]))))) for cause, c in covariances.items()}
     return quantity(size, shift), quantity(edge.cut.rotation_deg, turn)
+
+
+def centre_covariance(sight: Sight, index: int, found: CutOutFound) -> Array:
+    """(2, 2) [mm²] of a cut-out's centre as the picture tells it, without common causes."""
+    shot, fit = sight.shots[sight.setup.cutout_camera[index]], found.fit
+    assert shot is not None and fit is not None, "only what was found has a centre"
+    light = FAR_WALL_SHARE * float(fit.wall_mm.max()), 0.5 * shot.edge_model_mm
+    return np.asarray(fit.covariance[:2, :2] + np.eye(2) * (light[0] ** 2 + light[1] ** 2))
 
 
 def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | None) -> CutOutResult:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from edgeinspect.conformity import Finding
+from edgeinspect.conformity.trim import profile_value
 from edgeinspect.inspection import Inspection
 from edgeinspect.measure.measurement import Alignment, CutOutResult, Flag, Quantity, Share
 from edgeinspect.process.limits import with_limits
@@ -55,6 +56,8 @@ class ZoneRow:
     seen_mm: float
     cameras: tuple[str, ...]  # that measured it
     look: Look | None
+    profile: Quantity | None  # profile of any line, ISO 1101: to be compared with upper_mm - lower_mm
+    uz_mm: float | None  # how far the tolerance zone's middle lies off the outline, + out of the material (ISO 1660)
 
 
 @dataclass(frozen=True)
@@ -158,6 +161,7 @@ class InspectionRecord:
     stops: list[str]
     notes: list[str]
     alignments: list[Alignment]
+    untold: list[str]  # comparisons of cut, shell and fixture that cannot be told, and why
     path_shift: Quantity | None
     path_rotation: Quantity | None
     path_shift_limit_mm: float | None
@@ -238,7 +242,12 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
             f"{stop.stage}: {stop.reason}. {stop.action[:1].upper()}{stop.action[1:]}" for stop in measurement.stops
         ],
         notes=list(measurement.notes),
-        alignments=[one for one in (measurement.cut, measurement.seating, measurement.best_fit) if one is not None],
+        alignments=[
+            one
+            for one in (measurement.cut, measurement.seating, measurement.cut_on_shell, measurement.best_fit)
+            if one is not None
+        ],
+        untold=list(measurement.untold),
         path_shift=measurement.path_shift,
         path_rotation=measurement.path_rotation,
         path_shift_limit_mm=definition.path.shift_mm if definition else None,
@@ -307,6 +316,8 @@ def zone_rows(inspection: Inspection, definition: ShellDefinition | None) -> lis
                 seen_mm=result.seen_mm,
                 cameras=result.cameras,
                 look=LOOKS[finding.answer] if finding else None,
+                profile=profile_value(result, zone.limits) if zone else None,
+                uz_mm=zone.limits.middle if zone else None,
             )
         )
     return rows

@@ -45,15 +45,27 @@ def rigid(points: Array, dx: float, dy: float, turn: float) -> Array:
 
 def test_what_a_datum_sees_too_is_taken_up() -> None:
     field = (0.02, -0.01, 3e-5)
-    left = budget.left_after_points(rigid(RIM, *field), RIM, rigid(PIPS, *field), PIPS)
+    left = budget.left_after(rigid(RIM, *field), RIM, budget.points_follow(rigid(PIPS, *field), PIPS))
     assert np.abs(left).max() < 1e-12
-    left = budget.left_after_outline(rigid(RIM, *field), RIM, NORMALS)
+    left = budget.left_after(rigid(RIM, *field), RIM, budget.outline_follows(rigid(RIM, *field), RIM, NORMALS))
     assert np.abs(budget.along_normals(left, NORMALS)).max() < 1e-12
+
+
+def test_a_hole_and_a_slot_follow_too() -> None:
+    """A rigid error is followed wholly; growth leaves the hole in place and is wrong by growth x distance from it."""
+    centres, across = np.array([[-70.0, 10.0], [68.0, 10.0]]), np.array([0.0, 1.0])
+    there = np.column_stack([centres, np.zeros(2)])
+    field = (0.02, -0.01, 3e-5)
+    shifts = budget.hole_and_slot_follow(rigid(there, *field), centres, across)
+    assert np.abs(budget.left_after(rigid(RIM, *field), RIM, shifts)).max() < 1e-12
+    shifts = budget.hole_and_slot_follow(1e-4 * centres[None], centres, across)
+    left = budget.left_after(1e-4 * RIM[None, :, :2], RIM, shifts)
+    assert np.allclose(left[0], 1e-4 * (RIM[:, :2] - centres[0]))
 
 
 def test_what_only_the_rim_sees_stays() -> None:
     only_rim = rigid(RIM, 0.02, 0.0, 0.0)
-    left = budget.left_after_points(only_rim, RIM, 0.0 * rigid(PIPS, 1, 1, 1), PIPS)
+    left = budget.left_after(only_rim, RIM, budget.points_follow(0.0 * rigid(PIPS, 1, 1, 1), PIPS))
     assert np.allclose(left, only_rim)
     assert np.allclose(budget.along_normals(left, NORMALS), 0.02 * np.abs(NORMALS[:, 0]))
 
@@ -61,7 +73,7 @@ def test_what_only_the_rim_sees_stays() -> None:
 def test_an_even_growth_is_no_shift() -> None:
     """A shell that grows about its middle stays where it is for a best fit, and is wrong by growth x distance."""
     grown = 1e-4 * RIM[None, :, :2]
-    left = budget.left_after_outline(grown, RIM, NORMALS)
+    left = budget.left_after(grown, RIM, budget.outline_follows(grown, RIM, NORMALS))
     wanted = 1e-4 * (RIM[:, :2] * NORMALS[:, :2]).sum(axis=1)
     assert np.allclose(budget.along_normals(left, NORMALS), wanted, atol=1e-9)
 
@@ -70,7 +82,8 @@ def test_independent_ways_add_in_squares() -> None:
     """SOURCE: JCGM 100:2008, 5.1.2: 0.03 and 0.04 make 0.05."""
     field = np.concatenate([rigid(RIM, 0.03, 0, 0), rigid(RIM, 0.04, 0, 0)])
     assert np.allclose(budget.along_normals(field, NORMALS), 0.05 * np.abs(NORMALS[:, 0]))
-    spread = budget.outline_shift_covariance(field, RIM, NORMALS)
+    shifts = budget.outline_follows(field, RIM, NORMALS)
+    spread = shifts @ shifts.T
     assert np.sqrt(np.diag(spread)) == pytest.approx([0.05, 0.0, 0.0], abs=1e-9)
 
 
