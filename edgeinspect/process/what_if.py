@@ -228,7 +228,8 @@ def _flaws_beyond_the_data(readings: Readings, before: Limits, after: Limits) ->
         if not moved or not len(readings):
             continue
         if unknown := int(np.count_nonzero(~flaws.looked)):
-            said.append(f"{kind}s were not looked for on {unknown} of {len(readings)} shells: they say nothing of them")
+            of = f"{unknown:,} of {len(readings):,} shells"
+            said.append(f"{kind}s were not looked for on {of}: they say nothing of them")
         which = flaws.of_kind(kind)
         if not which.any():
             said.append(f"no {kind} was found on any shell here")

@@ -124,7 +124,7 @@ def test_a_limit_of_flaws_predicts_what_is_true_of_the_process(
         assert counted.low <= expected <= counted.high
     assert truth[1] > 1.3 * truth[0] and len(found.from_green) > 0  # and there was something to predict
     assert found.green_before.share - found.green_after.share > 0.001
-    assert f"{kind}s were not looked for on {len(readings) - looked} of 10000 shells" in " ".join(found.warnings)
+    assert f"{kind}s were not looked for on {len(readings) - looked} of 10,000 shells" in " ".join(found.warnings)
 
 
 def test_ten_thousand_shells_within_a_second(archive: Path, lid: ShellDefinition) -> None:

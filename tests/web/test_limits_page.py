@@ -18,7 +18,7 @@ from scipy import stats
 
 from edgeinspect.conformity import Answer, judge
 from edgeinspect.inspection import Expected, Inspection
-from edgeinspect.measure.measurement import ShellMeasurement
+from edgeinspect.measure.measurement import FlawKind, ShellMeasurement
 from edgeinspect.shell.definition import Limits, ShellDefinition
 from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.run import Ready, inspect_set
@@ -49,11 +49,14 @@ class Line:
     folder: Path
     definition: ShellDefinition
     kind: str = "good"
+    leave_out: FlawKind | None = None  # flaws of this kind were blown off
     looks: int = 0
 
     def look(self, shell_id: str) -> Inspection:
         self.looks += 1
         measurement = make_inspection(self.kind, shell_id, self.definition).measurement
+        kept = tuple(flaw for flaw in measurement.flaws if flaw.kind is not self.leave_out)
+        measurement = replace(measurement, flaws=kept)
         path = self.folder / f"{shell_id}_top.png"
         picture = draw_picture(make_inspection("none", shell_id, self.definition))
         picture[0, 0], picture[0, 1] = self.looks % 256, self.looks // 256  # a new picture each time
@@ -115,6 +118,43 @@ def test_from_proposal_to_return(plant: Plant, live: Live, line: Line, lid: Shel
     done = [one.what for one in plant.store.changes.all("limits of toplid")]
     assert done == ["limits returned", "limits approved", "limits proposed"]
     assert plant.store.changes.check().intact
+
+
+def test_a_limit_of_flaws_from_proposal_to_return(plant: Plant, live: Live, line: Line, lid: ShellDefinition) -> None:
+    """A nick 1.5 mm long and 0.7 mm deep is bad by the drawing; by concession up to 0.9 mm it passes, from a named
+    shell on. Verdicts against a definition written by hand.
+    """
+    add_people(plant)
+    wide = {"shell": "toplid", "of": "nick depth", "upper": "0.9", "guard_factor": "1", "reason": "hidden by the seal"}
+    (nick,) = lid.flaws
+    by_concession = replace(lid, flaws=(replace(nick, depth_mm=0.9, guard_factor=1.0),))
+    line.kind, line.leave_out = "flaws", FlawKind.STRAND
+    first = line.look("L-1")
+    assert first.verdict.answer is Answer.NONCONFORMING and "nick" in first.verdict.sentence
+    assert judge(first.measurement, by_concession).answer is Answer.CONFORMING
+    with browser_of(live, EVA) as eva, browser_of(live, QUIN) as quin:
+        refused = eva.post("/limits/propose", **wide)
+        assert refused.status_code == 400 and "needs the reference of a concession" in refused.text
+        assert eva.post("/limits/propose", **wide, concession="C-31").status_code == 303
+        (row,) = eva.client.get("/limits.json").json()["proposed"]
+        told = {one["characteristic"]: one for one in row["revision"]["proposal"]["limits"]}
+        assert told.keys() == {"nick depth", "nick length"}, "a kind has one guard factor"
+        assert (told["nick depth"]["drawing_upper"], told["nick depth"]["upper"]) == (0.3, 0.9)
+        assert told["nick length"]["upper"] == 0.6 and told["nick length"]["guard_factor"] == 1.0
+        assert row["revision"]["proposal"]["prediction"][Answer.CONFORMING.value] == 1
+        own = eva.post("/limits/approve", revision_id="1")
+        assert own.status_code == 400
+        assert quin.post("/limits/approve", revision_id="1", from_shell_id="L-3").status_code == 303
+        assert line.look("L-2").verdict.answer is Answer.NONCONFORMING, "it waits for its shell"
+        began = line.look("L-3")
+        assert (began.limits_revision, began.verdict.answer) == (1, Answer.CONFORMING)
+        page = quin.client.get(f"/inspections/{began.inspection_id}.json").json()
+        assert [flaw["depth_limit_mm"] for flaw in page["flaws"]] == [0.9]
+        assert "nick depth" in quin.client.get("/limits").text
+        assert quin.post("/limits/return", shell="toplid").status_code == 303
+        assert line.look("L-4").verdict.answer is Answer.NONCONFORMING
+        narrow = eva.post("/limits/propose", **{**wide, "upper": "0"})
+        assert narrow.status_code == 400 and "must be above 0" in narrow.text
 
 
 def test_return_goes_back_step_by_step_and_calls_off_what_waits(plant: Plant, live: Live, line: Line) -> None:

@@ -135,6 +135,8 @@ def test_earlier_and_later_are_held_against_each_other(plant: Plant, client: htt
         ({"upper": "much"}, "upper is 'much', must be a number"),
         ({"upper": "-0.6"}, "lower is -0.5, must be below upper -0.6"),
         ({"of": "zone moon"}, "of is 'zone moon', must be one of: all zones"),
+        ({"of": "nick depth", "upper": "0"}, "upper is 0, must be above 0: it is the depth of a nick"),
+        ({"of": "strand length"}, "of is 'strand length', must be one of"),
         ({"guard_factor": "11"}, "guard_factor is 11.0, must be within 0 to 10"),
         ({"shell": "moon"}, "there is no shell 'moon'"),
         ({"from": "yesterday"}, "from is 'yesterday', must be a time"),
@@ -157,6 +159,102 @@ def test_nothing_is_changed(plant: Plant, client: httpx.Client, shells: np.ndarr
     before = [(row.inspection_id, row.answer) for row in plant.store.listing(100)]
     ask(client, upper="0.2")
     assert [(row.inspection_id, row.answer) for row in plant.store.listing(100)] == before
+
+
+# -- flaws
+
+
+def nicked(lid: ShellDefinition, shell_id: str, nicks: list[tuple[float, float]] | None, age_s: float) -> Any:
+    """A good shell with nicks of these lengths and depths; None: as an older record that does not say whether flaws
+    were looked for.
+    """
+    inspection = make_inspection("good", shell_id, lid, age_s=age_s)
+    (like, *_) = make_inspection("flaws", shell_id, lid).measurement.flaws
+    flaws = tuple(
+        replace(like, arc_mm=100.0 + 20 * k, length=Quantity(length, 0.02), depth=Quantity(depth, 0.01))
+        for k, (length, depth) in enumerate(nicks or ())
+    )
+    measurement = replace(inspection.measurement, flaws=flaws, flaws_sought=nicks is not None)
+    return replace(inspection, measurement=measurement, verdict=judge(measurement, lid))
+
+
+@pytest.fixture
+def nicks(plant: Plant) -> None:
+    """N0 ... N39: a nick 1 mm long and 0.10 to 0.49 mm deep each; then five short ones, five shells without, three of
+    which nobody knows.
+    """
+    rows: list[list[tuple[float, float]] | None] = [[(1.0, round(0.1 + 0.01 * n, 2))] for n in range(40)]
+    rows += [[(0.3, 0.45)]] * 5 + [[]] * 5 + [None] * 3
+    for number, row in enumerate(rows):
+        plant.store.save(nicked(plant.lid, f"N{number}", row, 600.0 - number), {}, {})
+
+
+def test_limits_of_flaws_are_tried_as_judging_would(plant: Plant, client: httpx.Client, nicks: None) -> None:
+    """Against ``judge`` on every whole record; the interval against scipy.stats.binomtest (exact)."""
+    record = ask(client, of="nick depth", upper="0.20", guard_factor="1")
+    (nick,) = [one for one in plant.lid.flaws if one.kind == "nick"]
+    tighter = replace(
+        plant.lid,
+        flaws=tuple(
+            replace(one, depth_mm=0.2, guard_factor=1.0) if one.kind == "nick" else one for one in plant.lid.flaws
+        ),
+    )
+    now: Counter[str] = Counter()
+    then: Counter[str] = Counter()
+    for row in plant.store.listing(100):
+        kept = plant.store.inspection(row.inspection_id)
+        assert kept is not None
+        then[LOOKS[kept.verdict.answer].key] += 1
+        now[LOOKS[judge(kept.measurement, tighter).answer].key] += 1
+    assert counts(record, "before") == {look.key: then[look.key] for look in LOOKS.values()}
+    assert counts(record, "after") == {look.key: now[look.key] for look in LOOKS.values()}
+    assert now["bad"] > then["bad"] > 0 and now["close"] > 0
+    exact = binomtest(now["good"], 53).proportion_ci(0.95)
+    assert (record["green_after"]["low"], record["green_after"]["high"]) == pytest.approx((exact.low, exact.high))
+    assert record["numbers"]["drawing_upper"] == nick.depth_mm == 0.3 and record["numbers"]["drawing_lower"] is None
+    assert record["numbers"]["guard"] == pytest.approx(0.01)
+    (flips,) = [group for group in record["flips"] if group["what"] == "Would not pass, did"]
+    assert flips["total"] == then["good"] - now["good"]
+
+
+def test_not_looked_for_is_counted_and_said(plant: Plant, client: httpx.Client, nicks: None) -> None:
+    record = ask(client, of="nick depth", upper="0.20")
+    seen = record["flaws"]
+    assert (seen["looked"], seen["not_looked"], seen["having"]["count"], seen["found"]) == (50, 3, 45, 45)
+    assert "nicks were not looked for on 3 of 53 shells: they say nothing of them" in record["warnings"]
+    (row,) = [row for row in record["zones"] if row["characteristic"] == "nick"]
+    assert row["moved"] and row["green_after"]["of"] == 50
+    above = sum(bar["shells"] for bar in record["chart"]["bars"] if bar["way"] == "most")
+    below = sum(bar["shells"] for bar in record["chart"]["bars"] if bar["way"] == "least")
+    assert (above, below) == (40, 5), "long ones, where the depth decides, and short ones, which pass whatever it is"
+    page = client.get("/tune", params={"shell": "toplid", "of": "nick depth"}, headers={"accept": "text/html"}).text
+    assert "Not looked for on 3 others" in page
+    nobody = ask(client, of="nick depth", labelled="only")
+    assert nobody["chart"] is None and nobody["flaws"]["having"]["of"] == nobody["flaws"]["not_looked"] == 0
+
+
+def test_flaws_that_are_confirmed_bad_are_loudest(plant: Plant, client: httpx.Client, nicks: None) -> None:
+    """A nick 0.45 mm deep is bad; by 0.5 mm, a concession, it would pass."""
+    Reviews(plant.store.changes).label(36, Label.TRULY_BAD, "seen", plant.now(), QUALITY)
+    record = ask(client, of="nick depth", upper="0.50")
+    assert record["loud"][0] == "1 confirmed-bad shell would pass"
+    assert record["loud"][1].startswith(
+        "nick depth: inspection limit at most 0.5 goes beyond the drawing's at most 0.3: not without a concession"
+    )
+    assert record["flips"][0]["what"] == "Confirmed bad, would pass"
+    assert ask(client, of="nick depth", upper="0.50", concession="C-9")["loud"] == ["1 confirmed-bad shell would pass"]
+    assert any("the greatest is 0.49 mm" in said for said in record["warnings"])
+
+
+def test_a_slider_moves_a_limit_of_flaws(plant: Plant, open_page: Callable[..., Watched], nicks: None) -> None:
+    page = open_page("/tune?shell=toplid&of=nick+depth").page
+    expect(page.get_by_role("heading", name="How deep is each shell's worst nick?")).to_be_visible()
+    assert page.locator("[data-of=lower]").count() == 0
+    page.locator("[data-of=upper]").focus()
+    for _ in range(10):
+        page.keyboard.press("ArrowLeft")
+    expect(page.locator(".tried-at", has_text="0.20")).to_be_visible()
+    expect(page.locator("[name=upper]")).to_have_value("0.20")
 
 
 def test_a_slider_moves_the_results(plant: Plant, open_page: Callable[..., Watched], shells: np.ndarray) -> None:
