@@ -202,18 +202,19 @@ def _board_black() -> list[tuple[float, float, float, float]]:
 
 def _paint_shell(canvas: _Canvas, shell: CutShell) -> None:
     """Cut face first where it looks out beside the show face, then the show face, the decal on it and the pips."""
-    upper, solid = {}, {}
+    upper, solid, back = {}, {}, shell.curves(back=True)
     for name, curve in shell.curves().items():
         upper[name] = canvas.to_fine(shell.lifted(curve.xy_mm))
         above = shapely.Polygon(upper[name])
-        below = shapely.Polygon(canvas.to_fine(shell.lifted(curve.xy_mm, back=True)))
+        below = shapely.Polygon(canvas.to_fine(shell.lifted(back[name].xy_mm, back=True)))
         # the silhouette is what either arris encloses; a hole is open where both its arrises are
         solid[name] = above.union(below) if name == "rim" else above.intersection(below)
     holes = [area for name, area in solid.items() if name != "rim"]
     silhouette = solid["rim"].difference(shapely.union_all(holes))
     face = shapely.Polygon(upper["rim"], [upper[n] for n in upper if n != "rim"])
     tone = shell.form.albedo / bench.ALBEDO["shell"]
-    canvas.paint((_rings(silhouette), tone * BRIGHTNESS["cut"]), (_rings(face), tone * BRIGHTNESS["face"]))
+    cut = BRIGHTNESS["cut"] if shell.cut_brightness is None else shell.cut_brightness
+    canvas.paint((_rings(silhouette), tone * cut), (_rings(face), tone * BRIGHTNESS["face"]))
     if shell.decal is not None:
         _paint_decal(canvas, shell)
     angles = np.arange(720) * (2 * np.pi / 720)

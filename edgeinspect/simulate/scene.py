@@ -26,6 +26,7 @@ class CutOutChange:
     dy_mm: float = 0.0
     size_change_mm: tuple[float, ...] = (0.0, 0.0)
     missing: bool = False
+    back_out_mm: float = 0.0  # bevel: how far its back-face arris stands out of the material before the show-face one
 
 
 AS_DRAWN = PlaneShift(0.0, 0.0, 0.0)
@@ -33,6 +34,12 @@ AS_DRAWN = PlaneShift(0.0, 0.0, 0.0)
 
 def no_deviation() -> Array:
     return frozen(np.zeros(1))
+
+
+def _periodic(samples: Array, arc_mm: Array, length_mm: float) -> Array:
+    """Even samples over a closed length, at arc lengths (N,), linear in between."""
+    count = len(samples)
+    return np.interp(arc_mm / length_mm * count, np.arange(count + 1), np.append(samples, samples[0]))
 
 
 @dataclass(frozen=True)
@@ -54,6 +61,10 @@ class CutShell:
     flaws: tuple[Flaw, ...] = ()
     form: Form = toplid.LID
     variant: str = "standard"  # of the decal that is on it
+    # Bevel of the rim: how far its back-face arris stands out before the show-face one, along the trim normal in plan
+    # (even samples over the rim's arc length, periodic); the ray tracer cuts square.
+    back_out_mm: Array = field(default_factory=no_deviation)
+    cut_brightness: float | None = None  # of the cut face, as in fast.BRIGHTNESS; None: as there
 
     @property
     def growth(self) -> float:
@@ -68,10 +79,11 @@ class CutShell:
 
     def deviation_at(self, arc_mm: Array) -> Array:
         """The cutter's deviation at rim arc lengths (N,) [mm], linear between the samples, and the flaws'."""
-        count, length = len(self.rim_deviation_mm), self.form.rim().length_mm
-        samples = np.append(self.rim_deviation_mm, self.rim_deviation_mm[0])
-        waves = np.interp(arc_mm / length * count, np.arange(count + 1), samples)
-        return np.asarray(waves + sum(flaw.deviation_at(arc_mm, length) for flaw in self.flaws))
+        length = self.form.rim().length_mm
+        return np.asarray(
+            _periodic(self.rim_deviation_mm, arc_mm, length)
+            + sum(flaw.deviation_at(arc_mm, length) for flaw in self.flaws)
+        )
 
     def lifted(self, xy_mm: Array, back: bool = False) -> Array:
         """Fixture plan points (N, 2) lifted along the fixture's z onto the seated shell's show or back face (N, 3)."""
@@ -87,8 +99,10 @@ class CutShell:
         at_nominal = np.column_stack([xy_mm, np.zeros(len(xy_mm))])
         return np.asarray(self.path.pose().apply(at_nominal)[:, :2])
 
-    def rim_xy(self) -> Array:
-        """The cut rim (N, 2) in fixture plan: one point for each vertex of the nominal rim, and more along flaws."""
+    def rim_xy(self, back: bool = False) -> Array:
+        """The cut rim (N, 2) in fixture plan: one point for each vertex of the nominal rim, more along flaws; of its
+        show-face arris, or of the back-face one.
+        """
         rim = self.form.rim()
         xy, normals, arc = rim.xy_mm, rim.normals, rim.arc_mm
         if any(flaw.cut for flaw in self.flaws):
@@ -100,22 +114,23 @@ class CutShell:
                 for part in (xy, normals)
             )
             normals /= np.linalg.norm(normals, axis=1, keepdims=True)
-        return self._cut(xy + self.deviation_at(arc)[:, None] * normals)
+        away = self.deviation_at(arc) + (_periodic(self.back_out_mm, arc, rim.length_mm) if back else 0.0)
+        return self._cut(xy + away[:, None] * normals)
 
-    def cutout_xy(self, name: str) -> Array | None:
-        """The cut-out (N, 2) in fixture plan, or None where it was not cut."""
+    def cutout_xy(self, name: str, back: bool = False) -> Array | None:
+        """The cut-out (N, 2) in fixture plan, or None where it was not cut; at its show-face or its back-face arris."""
         change = self.cutouts.get(name, CutOutChange())
         if change.missing:
             return None
-        sizes = self.form.cutout_sizes_mm(name)
-        sizes = tuple(s + c for s, c in zip(sizes, change.size_change_mm, strict=False))
+        sizes, less = self.form.cutout_sizes_mm(name), 2.0 * change.back_out_mm * back
+        sizes = tuple(s + c - less for s, c in zip(sizes, change.size_change_mm, strict=False))
         return self._cut(self.form.cutout_xy_mm(name, sizes) + np.array([change.dx_mm, change.dy_mm]))
 
-    def curves(self) -> dict[str, TrimCurve]:
-        """Every cut curve in fixture plan, by name."""
-        found = {"rim": TrimCurve("rim", self.rim_xy(), False, self.form.sheet)}
+    def curves(self, back: bool = False) -> dict[str, TrimCurve]:
+        """Every cut curve in fixture plan, by name: its show-face arris, or its back-face one."""
+        found = {"rim": TrimCurve("rim", self.rim_xy(back), False, self.form.sheet)}
         for name in self.form.cutouts():
-            xy = self.cutout_xy(name)
+            xy = self.cutout_xy(name, back)
             if xy is not None:
                 found[name] = TrimCurve(name, xy, True, self.form.sheet)
         return found

@@ -125,6 +125,37 @@ def face_hidden(scene: Scene, arris_mm: Array, normals: Array) -> NDArray[np.boo
     return np.asarray(np.sum(to_camera[:, :2] * normals, axis=1) < 0)
 
 
+@dataclass(frozen=True)
+class ArrisTruth:
+    """Both arrises of one cut curve, point by point (N): where the camera images them, whether it sees the cut face
+    between, and how far the back-face one stands out of the material before the show-face one, in plan.
+    """
+
+    show_pixel: Array  # (N, 2)
+    back_pixel: Array  # (N, 2)
+    seen: NDArray[np.bool_]
+    back_out_mm: Array  # (N,)
+    height_mm: Array  # (N,) of the cut face, along the cutter
+
+
+def arris_truth(scene: Scene, name: str = "rim") -> ArrisTruth:
+    """Raises ValueError if the scene has no shell, KeyError if it has no such curve."""
+    if scene.shell is None:
+        raise ValueError("the scene has no shell")
+    shell = scene.shell
+    show, back = shell.curves()[name], shell.curves(back=True)[name]
+    above, below = shell.lifted(show.xy_mm), shell.lifted(back.xy_mm, back=True)
+    out = ((back.xy_mm - show.xy_mm) * show.normals).sum(axis=1)
+    # Seen is the cut face whose plane, along the outline and down to the back arris, has the camera before it.
+    down = below - above
+    ahead = np.column_stack([-show.normals[:, 1], show.normals[:, 0], np.zeros(len(above))])
+    normal = np.cross(ahead, down)
+    normal *= np.sign((normal[:, :2] * show.normals).sum(axis=1))[:, None]
+    seen = np.sum((scene.camera.centre_mm - above) * normal, axis=1) > 0
+    height = above[:, 2] - shell.lifted(show.xy_mm, back=True)[:, 2]
+    return ArrisTruth(scene.camera.project(above), scene.camera.project(below), seen, out, height)
+
+
 def in_zone(arc_mm: Array, name: str, form: Form = toplid.LID) -> NDArray[np.bool_]:
     start, end = form.zone_spans_mm()[name]
     if start < end:
