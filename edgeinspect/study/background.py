@@ -1,0 +1,94 @@
+"""A study in a process of its own, so that neither pages nor the measuring of shells wait for it."""
+
+from __future__ import annotations
+
+import logging
+import multiprocessing
+import os
+import signal
+import sys
+import threading
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+from types import FrameType
+
+import cv2
+
+from edgeinspect.errors import EdgeinspectError, InputError
+from edgeinspect.station.config import Station
+from edgeinspect.station.run import time_of_day
+from edgeinspect.store.inspections import Store
+from edgeinspect.store.studies import Studies
+from edgeinspect.study.method_run import go_on
+
+END_S = 10.0  # that a study is given to finish the shell at hand
+log = logging.getLogger("edgeinspect.study")
+
+
+def work(station: Station, data: Path, study_id: int) -> None:
+    """The process, until the study is done, SIGTERM, or the process that started it is gone."""
+    stop = threading.Event()
+
+    def asked_to_stop(_number: int, _frame: FrameType | None) -> None:
+        stop.set()
+
+    parent = multiprocessing.parent_process()
+
+    def stopped() -> str:
+        return "the station was stopped" if stop.is_set() or not (parent is None or parent.is_alive()) else ""
+
+    signal.signal(signal.SIGTERM, asked_to_stop)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the whole group: the parent decides
+    cv2.setNumThreads(1)
+    if hasattr(os, "nice"):
+        os.nice(15)  # shells and pages come first
+    if sys.platform == "linux":
+        os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
+    try:
+        with Store.open(data, read_only=True) as store:
+            go_on(store, Studies(data), station, study_id, clock=time_of_day, stopped=stopped)
+    except EdgeinspectError as error:  # it stands in the study's file
+        log.error("study %s: %s", study_id, error)
+
+
+class Background:
+    """Starts studies for the pages, one at a time; they end with the station. Safe from any thread."""
+
+    def __init__(self, station: Station, data: Path) -> None:
+        self._station, self._data = station, data
+        self._context = multiprocessing.get_context("spawn")
+        self._lock = threading.Lock()
+        self._process: BaseProcess | None = None
+        self._study_id: int | None = None
+
+    def at_work(self) -> int | None:
+        """The study that is being measured, by this station or by a command; or is about to be."""
+        with self._lock:
+            if self._process is not None and self._process.is_alive():
+                return self._study_id
+        return Studies(self._data).at_work()
+
+    def start(self, study_id: int) -> None:
+        """Raises InputError while another one is measured."""
+        other = self.at_work()
+        with self._lock:
+            if other is not None or (self._process is not None and self._process.is_alive()):
+                raise InputError(f"study {other} is being measured: wait for it, or cancel it")
+            Studies(self._data).forget_cancel(study_id)
+            os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # read when numpy is loaded there
+            arguments = (self._station, self._data, study_id)
+            self._process = self._context.Process(target=work, args=arguments, name="edgeinspect-study", daemon=True)
+            self._process.start()
+            self._study_id = study_id
+
+    def stop(self) -> None:
+        with self._lock:
+            process = self._process
+            if process is None:
+                return
+            process.terminate()
+            process.join(END_S)
+            if process.is_alive():
+                process.kill()
+                process.join()
+            self._process = None
