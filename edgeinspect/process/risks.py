@@ -183,6 +183,19 @@ def spread(values: Array, u: Array) -> tuple[Array, Array, Array]:
     return values.mean(axis=0), np.sqrt(np.maximum(process, 0.0)), rms_u
 
 
+def spreads_without(values: Array, u: Array, parts: list[NDArray[np.int64]]) -> tuple[Array, Array, Array]:
+    """``spread`` without one part, for each of B parts, (B, F) each: from sums over the parts, in one pass."""
+    middle = values.mean(axis=0)
+    off = values - middle  # sums of squares lose digits away from 0
+    starts = [int(part[0]) for part in parts]
+    sums = [np.add.reduceat(a, starts, axis=0) for a in (off, off**2, u**2)]
+    first, second, gauge = (one.sum(axis=0) - one for one in sums)
+    count = (len(values) - np.array([len(part) for part in parts]))[:, None]
+    rms_u = np.sqrt(gauge / count)
+    process = (second - first**2 / count) / (count - 1) - rms_u**2
+    return middle + first / count, np.sqrt(np.maximum(process, 0.0)), rms_u
+
+
 def _jackknife(whole: Array, left_out: Array) -> list[Estimate]:
     """Intervals (F,) of chances from B estimates without one block each (B, F), on the scale of log odds."""
     count = len(left_out)
@@ -205,9 +218,9 @@ def risks(readings: Readings, tolerance: Limits, limits: Limits) -> Risks | None
         return None
     kept, values, u = readings.part(whole), sides.values[whole], sides.u[whole]
     parts: list[NDArray[np.int64]] = np.array_split(np.arange(len(values)), BLOCKS)
-    estimates = [spread(values, u)]
-    estimates += [spread(*(np.delete(a, part, axis=0) for a in (values, u))) for part in parts]
-    mean, sd, rms_u = (np.stack([one[k] for one in estimates]) for k in range(3))  # (1 + B, F)
+    mean, sd, rms_u = (
+        np.vstack(pair) for pair in zip(spread(values, u), spreads_without(values, u, parts), strict=True)
+    )  # (1 + B, F)
     guard = sides.factor * rms_u
     found = risk(mean, sd, rms_u, sides.tolerance, sides.limit, guard)
     accept, reject, red = (

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
+from scipy.special import betainccinv, betaincinv
 
 from edgeinspect.conformity import SEVERITY, Answer, decide_many
 from edgeinspect.process.flaws import KINDS, flaw_severities, is_limited
@@ -46,8 +47,8 @@ def share(count: int, of: int, confidence: float = CONFIDENCE) -> Share:
     if not 0 <= count <= of:
         raise ValueError(f"count is {count}, must be within 0 to {of}")
     tail = (1.0 - confidence) / 2.0
-    low = 0.0 if count == 0 else float(stats.beta.ppf(tail, count, of - count + 1))
-    high = 1.0 if count == of else float(stats.beta.ppf(1.0 - tail, count + 1, of - count))
+    low = 0.0 if count == 0 else float(betaincinv(count, of - count + 1, tail))
+    high = 1.0 if count == of else float(betainccinv(count + 1, of - count, tail))
     return Share(count, of, low, high)
 
 

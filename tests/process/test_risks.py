@@ -11,7 +11,7 @@ from scipy.stats import binomtest, norm
 
 from edgeinspect.process.limits import Limit
 from edgeinspect.process.readings import Readings, Seen
-from edgeinspect.process.risks import Estimate, conforming_probability, risk, risks, spread
+from edgeinspect.process.risks import Estimate, conforming_probability, risk, risks, spread, spreads_without
 
 INF = math.inf
 
@@ -152,6 +152,17 @@ def population(count: int, seed: int, u: float, *, shared: float = 0.12) -> tupl
         np.zeros(count, np.int8),
     )
     return readings, true_most, true_least
+
+
+def test_leaving_out_a_block_at_a_time() -> None:
+    """Against leaving it out indeed; also far from 0, where sums of squares lose digits."""
+    rng = np.random.default_rng(2)
+    values, u = rng.normal([0.1, 50.0, 0.0], [0.08, 0.01, 0.001], (1003, 3)), rng.uniform(0.001, 0.01, (1003, 3))
+    parts = np.array_split(np.arange(1003), 20)
+    found = spreads_without(values, u, parts)
+    for k, part in enumerate(parts):
+        for ours, theirs in zip(found, spread(np.delete(values, part, 0), np.delete(u, part, 0)), strict=True):
+            assert ours[k] == pytest.approx(theirs, rel=1e-9)
 
 
 def test_the_gauge_is_taken_out_of_the_spread() -> None:

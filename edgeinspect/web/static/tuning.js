@@ -3,7 +3,8 @@
 const form = document.querySelector("form.tuning");
 const results = document.getElementById("results");
 let waiting = 0;
-let asking = null;
+let asking = false;
+let again = false;
 
 function asked() {
   const given = new URLSearchParams();
@@ -12,14 +13,16 @@ function asked() {
 }
 
 async function show() {
-  if (asking) asking.abort();
-  asking = new AbortController();
+  // One question at a time, and then the newest: the station would go on working at every one that is given up.
+  again = asking;
+  if (asking) return;
+  asking = true;
   const given = asked();
   history.replaceState(null, "", `/tune?${given}`);
   given.set("part", "results");
   results.setAttribute("aria-busy", "true");
   try {
-    const answer = await fetch(`/tune?${given}`, { signal: asking.signal });
+    const answer = await fetch(`/tune?${given}`, { signal: AbortSignal.timeout(15_000) });
     if (answer.ok) {
       results.innerHTML = await answer.text();
     } else {
@@ -31,11 +34,12 @@ async function show() {
         return line;
       }));
     }
-  } catch (error) {
-    if (error.name === "AbortError") return;
+  } catch {
     results.textContent = "The station does not answer: these results are of before.";
   }
-  results.removeAttribute("aria-busy");
+  asking = false;
+  if (again) show();
+  else results.removeAttribute("aria-busy");
 }
 
 function soon() {
