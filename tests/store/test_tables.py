@@ -63,6 +63,11 @@ def test_three_formats_hold_the_numbers_of_the_records(store: Store, tmp_path: P
             assert row[f"zone {zone.zone} highest [mm]"] == zone.most.value
             assert row[f"zone {zone.zone} u of lowest [mm]"] == zone.least.u
             numbers += 1
+        flaws = [flaw for flaw in kept.measurement.flaws if flaw.kind == "nick"]
+        assert row["flaws looked for"] == ("yes" if kept.measurement.flaws_sought else "no")
+        assert row["nicks"] == (len(flaws) if kept.measurement.flaws_sought else None)
+        assert row["nick deepest [mm]"] == max((flaw.depth.value for flaw in flaws), default=None)
+        assert row["nick longest [mm]"] == max((flaw.length.value for flaw in flaws), default=None)
         turn = kept.measurement.path_rotation
         assert row["path rotation [deg]"] == (turn.value if turn else None)
     assert numbers > 40

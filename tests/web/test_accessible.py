@@ -103,3 +103,15 @@ def test_nothing_serious(plant: Plant, live: Live, open_page: Open, axe: str, pa
         page.click("main button[type=submit]")
     look(page, live, path, scheme)
     assert violations(page, axe) == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_serious_while_a_limit_of_flaws_is_tried(
+    plant: Plant, live: Live, open_page: Open, axe: str, scheme: str
+) -> None:
+    for number in range(3):
+        plant.save("flaws", f"F-{number}")
+    page = open_page("/health").page
+    look(page, live, "/tune?shell=toplid&of=nick+depth&upper=0.9", scheme)
+    assert page.locator(".spread rect[class^=bar-]").count() > 0 and page.locator(".stop").count() > 0
+    assert violations(page, axe) == []
