@@ -1,0 +1,82 @@
+"""Inner loop of the fit of both arrises, compiled by numba."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from edgeinspect.measure.kernels import FAST, SQRT_2PI, normal
+
+PARTS = 4  # place of the show-face arris, share of the step there, gap to the back-face one, blur
+SUMS = 16  # ten products of the parts, their four right sides, what is left, and of how many samples
+
+
+@njit(cache=True, fastmath=FAST)
+def both_arrises(ribbon, origin, spacing, begin, end, blur, at, gap, share, sums):
+    """Normal equations (N, 16) of every line (N, M) as two steps of ``blur`` (N,): ``share`` of the whole at ``at``,
+    the rest ``gap`` further on, (N,) all, from ``begin`` to ``end`` (N,). Level and whole step are each line's own and
+    taken out.
+
+    In a row: upper triangle of the products of place, share, gap and the blur's factor, row by row; their right sides;
+    the sum of squares of what is left, and the number of samples. Zeros where the line is not seen.
+    """
+    product = np.zeros((5, 6))
+    for i in range(ribbon.shape[0]):
+        sums[i] = 0.0
+        width = blur[i]
+        low = max(int(np.floor((begin[i] - origin) / spacing)) + 1, 0)
+        high = min(int(np.floor((end[i] - origin) / spacing)) + 1, ribbon.shape[1])
+        count = high - low
+        if count < 6:
+            continue
+        # Shape, its slopes by place, share, gap and the blur's factor, value: t sums, q products with the shape, then
+        # those of the slopes among each other and with the value.
+        t0 = t1 = t2 = t3 = t4 = t5 = q0 = q1 = q2 = q3 = q4 = q5 = 0.0
+        p11 = p12 = p13 = p14 = p15 = p22 = p23 = p24 = p25 = p33 = p34 = p35 = p44 = p45 = p55 = 0.0
+        for j in range(low, high):
+            d = origin + j * spacing
+            x, y = (d - at[i]) / width, (d - at[i] - gap[i]) / width
+            near, near_density = normal(x)
+            far, far_density = normal(y)
+            near_density = share[i] * near_density / SQRT_2PI
+            far_density = (1.0 - share[i]) * far_density / SQRT_2PI
+            a = share[i] * near + (1.0 - share[i]) * far
+            b = -(near_density + far_density) / width
+            c = near - far
+            e = -far_density / width
+            f = -(x * near_density + y * far_density)
+            v = ribbon[i, j]
+            t0, t1, t2, t3, t4, t5 = t0 + a, t1 + b, t2 + c, t3 + e, t4 + f, t5 + v
+            q0, q1, q2, q3, q4, q5 = q0 + a * a, q1 + a * b, q2 + a * c, q3 + a * e, q4 + a * f, q5 + a * v
+            p11, p12, p13, p14, p15 = p11 + b * b, p12 + b * c, p13 + b * e, p14 + b * f, p15 + b * v
+            p22, p23, p24, p25 = p22 + c * c, p23 + c * e, p24 + c * f, p25 + c * v
+            p33, p34, p35 = p33 + e * e, p34 + e * f, p35 + e * v
+            p44, p45, p55 = p44 + f * f, p45 + f * v, p55 + v * v
+        if t5 * 0.0 != 0.0:
+            continue
+        size = q0 - t0 * t0 / count
+        if size < 1e-9:
+            continue
+        sum_of = (t1, t2, t3, t4, t5)
+        with_shape = (
+            q1 - t0 * t1 / count,
+            q2 - t0 * t2 / count,
+            q3 - t0 * t3 / count,
+            q4 - t0 * t4 / count,
+            q5 - t0 * t5 / count,
+        )
+        product[0, 0], product[0, 1], product[0, 2], product[0, 3], product[0, 4] = p11, p12, p13, p14, p15
+        product[1, 1], product[1, 2], product[1, 3], product[1, 4] = p22, p23, p24, p25
+        product[2, 2], product[2, 3], product[2, 4] = p33, p34, p35
+        product[3, 3], product[3, 4], product[4, 4] = p44, p45, p55
+        step, k = with_shape[4] / size, 0
+        for m in range(5):
+            for n in range(m, 5):
+                product[m, n] -= sum_of[m] * sum_of[n] / count + with_shape[m] * with_shape[n] / size
+        for m in range(4):
+            for n in range(m, 4):
+                sums[i, k] = step * step * product[m, n]
+                k += 1
+        for m in range(4):
+            sums[i, 10 + m] = step * product[m, 4]
+        sums[i, 14], sums[i, 15] = max(product[4, 4], 0.0), count
