@@ -15,8 +15,8 @@ FAST = {"reassoc", "contract", "arcp", "nsz"}
 
 @njit(cache=True, inline="always")
 def pixel_of(px, py, pz, turn, shift, lens):
-    """Where the point (px, py, pz) of the frame that ``turn``, ``shift`` bring into the camera's is seen; ``lens`` - the
-    nine numbers of CameraModel.parameters.
+    """Where the point (px, py, pz) of the frame that ``turn``, ``shift`` bring into the camera's is seen; ``lens`` -
+    the nine numbers of CameraModel.parameters.
     """
     z = turn[2, 0] * px + turn[2, 1] * py + turn[2, 2] * pz + shift[2]
     x = (turn[0, 0] * px + turn[0, 1] * py + turn[0, 2] * pz + shift[0]) / z

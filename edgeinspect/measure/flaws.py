@@ -14,10 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label
-from scipy.optimize import least_squares
 
 from edgeinspect.geometry import Array
-from edgeinspect.measure import kernels
+from edgeinspect.measure import flaw_kernels
 from edgeinspect.measure.edge import noise_of
 from edgeinspect.measure.measurement import Flag, FlawKind, FlawResult, Quantity, Share
 from edgeinspect.measure.place import Scan
@@ -63,25 +62,27 @@ def find_flaws(shots: Shots, curve: str, here: Scan) -> tuple[FlawResult, ...]:
 
 def suspects(here: Scan) -> NDArray[np.bool_]:
     """(N,) stations whose edge, or whose levels beside it, are unlike their neighbours'."""
-    edges, step = here.edges, here.stations.step_mm
-    count, scale = len(edges.d_mm), here.lines.px_per_mm
-    good = (edges.flags == 0) & np.isfinite(edges.d_mm)
-    if good.sum() < 12:
-        return np.zeros(count, dtype=np.bool_)
-    blur, spacing = float(np.nanmedian(edges.blur_mm)), float(here.d_mm[1] - here.d_mm[0])
-    contrast = float(np.median(np.abs(edges.contrast[good])))
-    around = _around_mm(float(np.percentile(np.abs(here.stations.bend_per_mm), 75)))
-    reach, stride = max(4, min(round(around / step), count // 3)), max(1, round(1.5 / step))
-    trim, outside, inside = np.empty(count), np.empty(count), np.empty(count)
-    kernels.local_median(np.where(good, edges.d_mm, np.nan), reach, stride, trim)
-    kernels.band_means(here.ribbon, float(here.d_mm[0]), spacing, trim, 2.0 * blur, 2.0 * blur + 0.5, outside, inside)
-    usual = np.empty(count)
-    odd = good & (np.abs(edges.d_mm - trim) > np.maximum(OFF_PX / scale, 6.0 * edges.u_mm))
-    odd |= ((edges.flags & (Flag.POOR_FIT | Flag.RIVAL_EDGE | Flag.NO_EDGE)) != 0) & np.isfinite(trim)
-    for level, limit in ((outside, UNLIKE_SHARE * contrast), (inside, 2.5 * UNLIKE_SHARE * contrast)):
-        kernels.local_median(level, reach, stride, usual)
-        odd |= np.abs(level - usual) > limit
-    return np.asarray(odd)
+    edges, d_mm = here.edges, here.d_mm
+    odd = np.empty(len(edges.d_mm), dtype=np.bool_)
+    around = _around_mm(float(flaw_kernels.upper_quartile(here.stations.bend_per_mm))) if len(odd) else 0.0
+    flaw_kernels.unlike_neighbours(
+        here.ribbon,
+        float(d_mm[0]),
+        float(d_mm[1] - d_mm[0]),
+        here.stations.step_mm,
+        edges.d_mm,
+        edges.u_mm,
+        edges.contrast,
+        edges.blur_mm,
+        edges.flags,
+        int(Flag.POOR_FIT | Flag.RIVAL_EDGE | Flag.NO_EDGE),
+        here.lines.px_per_mm,
+        around,
+        OFF_PX,
+        UNLIKE_SHARE,
+        odd,
+    )
+    return odd
 
 
 def _around_mm(bend_per_mm: float) -> float:
@@ -208,15 +209,8 @@ def _between(stations: Stations, arc_mm: Array) -> Stations:
 def _smooth(at_mm: Array, values: Array, wanted_mm: Array) -> Array:
     """A parabola through values (k,), without what lies far off it, at other places (n,)."""
     middle = float(wanted_mm.mean())
-    rows, wanted = (np.vander((x - middle) / AROUND_MM, 3) for x in (at_mm, wanted_mm))
-    keep = np.ones(len(values), dtype=np.bool_)
-    terms = np.zeros(3)
-    for _ in range(3):
-        terms = np.linalg.lstsq(rows[keep], values[keep], rcond=None)[0]
-        away = np.abs(values - rows @ terms)
-        closer = away <= max(0.02, 4.0 * float(np.median(away)))
-        keep = closer if closer.sum() >= 8 else keep
-    return np.asarray(wanted @ terms)
+    at, wanted = (at_mm - middle) / AROUND_MM, (wanted_mm - middle) / AROUND_MM
+    return np.asarray(flaw_kernels.parabola(at, values, wanted))
 
 
 def _expected(
@@ -228,7 +222,7 @@ def _expected(
     light and the cut face that is seen change slowly.
     """
     d_mm, spacing = here.d_mm, float(here.d_mm[1] - here.d_mm[0])
-    from_edge = _shifted(here.ribbon[at].astype(np.float64), here.edges.d_mm[at] / spacing)
+    from_edge = _shifted(here.ribbon[at], here.edges.d_mm[at] / spacing)
     middle = float(arc_mm.mean())
     rows, wanted = (np.vander((x - middle) / AROUND_MM, 3) for x in (beside_mm, arc_mm))
     sound = wanted @ np.linalg.lstsq(rows, from_edge, rcond=None)[0]
@@ -239,10 +233,9 @@ def _expected(
 
 def _shifted(rows: Array, by: Array) -> Array:
     """Rows (n, M) read ``by`` (n,) samples further on, linear in between; the ends are carried on."""
-    place = np.clip(np.arange(rows.shape[1]) + by[:, None], 0.0, rows.shape[1] - 1.001)
-    k = place.astype(np.intp)
-    part, row = place - k, np.arange(len(rows))[:, None]
-    return np.asarray(rows[row, k] * (1.0 - part) + rows[row, k + 1] * part)
+    found = np.empty(rows.shape)
+    flaw_kernels.shifted(rows, by, found)
+    return found
 
 
 class _Part:
@@ -295,29 +288,18 @@ class _Part:
         middle = float(weight @ self.arc) / total
         spread = max(float(weight @ (self.arc - middle) ** 2) / total - blur**2, 0.02 * blur**2)
         length = max(4.47 * spread**0.5, 0.5 * blur)
-        grid = np.arange(self.arc[0] - 3.0 * blur, self.arc[-1] + 3.0 * blur, 0.2 * blur)
-        pass_on = np.exp(-0.5 * ((self.arc[:, None] - grid) / blur) ** 2) * (0.2 / np.sqrt(2.0 * np.pi))
         u_row = float(np.hypot(self.u_width, 0.03 * blur))
-
-        def misfit(terms: Array) -> Array:
-            at, size, deep, shape = terms
-            half = 0.5 * np.exp(size)
-            # mean over the grid's cells, so that the ends move the sum smoothly
-            edges = np.clip((np.append(grid, grid[-1] + 0.2 * blur) - 0.1 * blur - at) / half, -1.0, 1.0)
-            power = np.exp(shape)
-            whole = edges - np.sign(edges) * np.abs(edges) ** (power + 1.0) / (power + 1.0)
-            mean = np.diff(whole) * half / (0.2 * blur)
-            return np.append((pass_on @ (deep * mean) - width) / u_row, (shape - USUAL_SHAPE) / SHAPE_SPREAD)
-
         start = np.array([middle, np.log(length), 1.5 * total * self.pace / length, USUAL_SHAPE])
         low = np.array([self.arc[0], np.log(0.2 * blur), 0.0, np.log(0.7)])
         high = np.array(
             [self.arc[-1], np.log(self.arc[-1] - self.arc[0]), 2.0 * float(self.close.d_mm[-1]), np.log(12.0)]
         )
-        fit = least_squares(misfit, np.clip(start, low + 1e-6, high - 1e-6), bounds=(low, high), max_nfev=40)
-        at, size, deep, _ = fit.x
-        covariance = np.linalg.pinv(fit.jac.T @ fit.jac)
-        noise = max(1.0, (2.0 * fit.cost / max(len(self.arc) - 4, 1)) ** 0.5)  # rows share their blur
+        terms, normal, cost = flaw_kernels.fit_shape(
+            self.arc, width, u_row, blur, USUAL_SHAPE, SHAPE_SPREAD, start, low, high
+        )
+        at, size, deep, _ = terms
+        covariance = np.linalg.pinv(normal)
+        noise = max(1.0, (2.0 * cost / max(len(self.arc) - 4, 1)) ** 0.5)  # rows share their blur
         light = self.close.shot.edge_model_mm
         size, unsure = float(np.exp(size)), noise * np.sqrt(np.diag(covariance))
         blurred = min(20.0 * BLUR_SHARE * blur**2 / size, blur)  # of a parabola: length² = 20 (spread² - blur²)
