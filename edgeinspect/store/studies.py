@@ -20,6 +20,7 @@ FOLDER = "studies"
 ENDING = ".jsonl"
 
 Line = dict[str, Any]
+_EVENT = b'{"event":'
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,7 @@ class KeptStudy:
     asked: Line
     shells: tuple[Line, ...]  # what came of each, in the order of measuring
     events: tuple[Line, ...]  # "event": begun, done, cancelled, stopped or broke off; "at"; "why"; "who"
+    done: int  # shells, whether they were read or not
 
 
 class Studies:
@@ -62,8 +64,11 @@ class Studies:
             except OSError as error:
                 raise explained(error, path) from error
 
-    def one(self, study_id: int) -> KeptStudy:
-        """Raises InputError if there is none. A last line that was being written when the power went is not there."""
+    def one(self, study_id: int, last: int | None = None) -> KeptStudy:
+        """``last`` - read only so many of its shells, the last ones: for how far it is that is quicker.
+
+        Raises InputError if there is none. A last line that was being written when the power went is not there.
+        """
         path = self._path(study_id)
         try:
             whole = path.read_bytes()
@@ -72,9 +77,11 @@ class Studies:
         except OSError as error:
             raise explained(error, path) from error
         try:
-            first, *rest = (json.loads(line) for line in whole[: whole.rfind(b"\n") + 1].splitlines())
-            shells = tuple(line for line in rest if "event" not in line)
-            return KeptStudy(study_id, first["asked"], shells, tuple(line for line in rest if "event" in line))
+            first, *rest = whole[: whole.rfind(b"\n") + 1].splitlines()
+            shells = [line for line in rest if not line.startswith(_EVENT)]
+            read = [json.loads(line) for line in shells[-last if last else 0 :]]
+            events = tuple(json.loads(line) for line in rest if line.startswith(_EVENT))
+            return KeptStudy(study_id, json.loads(first)["asked"], tuple(read), events, len(shells))
         except (ValueError, KeyError, TypeError) as error:
             raise StoreError(f"{path} is damaged ({error}): take it from the last back-up, or delete it") from error
 

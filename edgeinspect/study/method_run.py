@@ -318,7 +318,7 @@ class Standing:
 
 def standing(kept: KeptStudy, asked: MethodAsked, *, at_work: bool) -> Standing:
     """``at_work`` - a process measures it, or is about to."""
-    done, of = len(kept.shells), len(asked.sample.inspection_ids)
+    done, of = kept.done, len(asked.sample.inspection_ids)
     last = kept.events[-1] if kept.events else {"event": "", "why": "", "who": ""}
     left = None
     if done and at_work:

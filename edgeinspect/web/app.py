@@ -20,6 +20,7 @@ from edgeinspect.store.changes import Changes
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.people import People
 from edgeinspect.store.state import State
+from edgeinspect.study.background import Background
 from edgeinspect.web import (
     calibrations_page,
     changes_page,
@@ -28,6 +29,7 @@ from edgeinspect.web import (
     inspection_page,
     limits_page,
     look,
+    method_page,
     people_page,
     review_page,
     shift_page,
@@ -79,6 +81,7 @@ def create_app(
         changes,
         ChangesChecked(changes.check, clock),
         People(changes),
+        Background(station, data),
         clock,
     )
 
@@ -87,6 +90,7 @@ def create_app(
         threading.Thread(target=shells.choices, daemon=True).start()  # read them before the first page needs them
         yield
         parts.stopping.set()
+        parts.background.stop()
         parts.changes_checked.close()
         changes.close()
         state.close()
@@ -102,6 +106,7 @@ def create_app(
         shift_page,
         review_page,
         tuning_page,
+        method_page,
         calibrations_page,
         health,
         upload,

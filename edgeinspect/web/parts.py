@@ -19,6 +19,7 @@ from edgeinspect.store.inspections import Store
 from edgeinspect.store.limits import LimitsRecord
 from edgeinspect.store.people import People
 from edgeinspect.store.state import State
+from edgeinspect.study.background import Background
 from edgeinspect.web.board import Board
 from edgeinspect.web.changes_checked import ChangesChecked
 from edgeinspect.web.places import Plans
@@ -69,6 +70,7 @@ class Parts:
     changes: Changes
     changes_checked: ChangesChecked
     people: People
+    background: Background  # studies that take a while
     clock: Callable[[], datetime] = utc_now
     slowing: Slowing = field(default_factory=Slowing)
     stopping: threading.Event = field(default_factory=threading.Event)  # set when the server is going down: streams end

@@ -87,7 +87,7 @@ def chart_of(
     what = "shell's worst zone" if len(moved) > 1 else of
     words = ("value", "") if single else ("highest (too much material)", "lowest (cut too deep)")
     question = f"How far off is each {what}?" if len(moved) > 1 else f"How far off is {what}, shell by shell?"
-    return _drawn(question, unit, (most, most[:0] if single else least), words, drawing, before, after, guard, warning)
+    return drawn(question, unit, (most, most[:0] if single else least), words, drawing, before, after, guard, warning)
 
 
 def chart_of_flaws(
@@ -108,10 +108,10 @@ def chart_of_flaws(
     how, short = ("long", "shallow") if size == "length" else ("deep" if kind == "nick" else "high", "short")
     words = (f"worst {kind} of a shell, where its {size} decides", f"so {short} that it passes, however {how}")
     question = f"How {how} is each shell's worst {kind}?"
-    return _drawn(question, "mm", sizes, words, drawing[name], before[name], after[name], guard, warning)
+    return drawn(question, "mm", sizes, words, drawing[name], before[name], after[name], guard, warning)
 
 
-def _drawn(
+def drawn(
     question: str,
     unit: str,
     values: tuple[Array, Array],
