@@ -56,6 +56,16 @@ def fit_along_normals(
     return ShiftFit(shift, covariance, float(rms), used)
 
 
+def noise_covariance(points_mm: Array, normals: Array, u_mm: Array, usable: NDArray[np.bool_]) -> Array:
+    """Covariance (3, 3) of a least-squares plane shift (dx, dy [mm], rotation [rad]) by the noise ``u_mm`` (N,) of
+    single stations along their normals. What else is left of such a fit is the cut's own form: it has a best-fitting
+    place, and that is what is sought, so its waves are no uncertainty of it.
+    """
+    rows = shift_rows(points_mm, normals)[usable]
+    follow = np.linalg.solve(rows.T @ rows, rows.T)
+    return np.asarray((follow * u_mm[usable] ** 2) @ follow.T)
+
+
 def fit_points(nominal_mm: Array, measured_mm: Array, u_mm: Array) -> ShiftFit:
     """Rigid plane shift (dx, dy, rotation about the origin) from nominal onto measured points (N, 2), N >= 2, by
     Umeyama 1991 without scale.

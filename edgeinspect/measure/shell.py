@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from edgeinspect.geometry import PlaneShift
-from edgeinspect.measure.alignment import combine, fit_along_normals, on_sheet
+from edgeinspect.measure.alignment import combine, fit_along_normals, noise_covariance, on_sheet
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.cutout import CutOutFit, measure_cutouts
 from edgeinspect.measure.decal import decal_result
@@ -37,6 +37,7 @@ from edgeinspect.measure.trim import (
     cutout_result,
     fit_edge,
     kept_curve,
+    light_covariance,
     path_error,
     rim_result,
 )
@@ -182,7 +183,8 @@ def _with_comparisons(sight: Sight, result: ShellMeasurement, edge: Edge, datum:
     """Cut - fixture, shell - fixture and cut - shell, each by itself; or why one cannot be told."""
     setup, scheme = sight.setup, sight.definition.datum
     by_cut = {c: shifts for c, shifts in setup.cut_follows.items() if c != TEMPERATURE}
-    spread = edge.covariance + setup.shift_covariance(by_cut, sight.u_growth)
+    told = edge.covariance + light_covariance(sight)
+    spread = told + setup.shift_covariance(by_cut, sight.u_growth)
     result = replace(result, cut=alignment("cut - fixture", edge.cut, spread, edge.rms_mm))
     if datum is None:
         return replace(
@@ -200,7 +202,7 @@ def _with_comparisons(sight: Sight, result: ShellMeasurement, edge: Edge, datum:
     else:
         untold = (f"{SEATING}: cannot tell, the shell is trusted to sit where the fixture holds it",)
     apart = {c: shifts - setup.datum_follows[c] for c, shifts in setup.cut_follows.items()}
-    spread = edge.covariance + datum.covariance + setup.shift_covariance(apart, sight.u_growth)
+    spread = told + datum.covariance + setup.shift_covariance(apart, sight.u_growth)
     cut = alignment(ON_SHELL, on_shell(edge.cut, datum.shift), spread, edge.rms_mm)
     return replace(result, cut_on_shell=cut, untold=untold)
 
@@ -258,7 +260,8 @@ def find_edge(sight: Sight, shift: PlaneShift, datum: Datum | None) -> Edge:
             break
     edges = replace(here.edges, d_mm=here.edges.d_mm - here.edges.pull_mm(at.bend_per_mm), flags=flags)
     points = at.points_mm + edges.d_mm[:, None] * at.directions
-    return Edge(replace(here, edges=edges), shift, fit.covariance, fit.rms_mm, usable, points)
+    spread = noise_covariance(at.points_mm, at.normals, edges.u_mm, usable)
+    return Edge(replace(here, edges=edges), shift, spread, fit.rms_mm, usable, points)
 
 
 def _find_cutouts(sight: Sight, edge: Edge, datum: Datum | None) -> list[CutOutFound]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, PlaneShift
+from edgeinspect.measure import budget
 from edgeinspect.measure.alignment import deviation_from, placed
 from edgeinspect.measure.best_fit import FormFit, fit_form
 from edgeinspect.measure.cutout import CutOutFit, apparent_wall, wall_height
@@ -30,7 +31,7 @@ from edgeinspect.shell.definition import CutOut, DatumScheme, Frame
 
 # shares that differ from picture to picture
 VARYING = {"picture noise", TEMPERATURE, "datums", "best fit", "which arris"}
-FAR_WALL_SHARE = 0.03  # of the apparent wall: how far the fit of both arrises was off on ray-traced holes
+FAR_WALL_SHARE = 0.01  # of the apparent wall: how far the fit of both arrises was off on ray-traced holes
 
 
 @dataclass(frozen=True)
@@ -167,14 +168,20 @@ def _rim_shares(
     return shares
 
 
+def light_covariance(sight: Sight) -> Array:
+    """(3, 3) of dx, dy [mm], rotation [rad] of the rim as cut: what light does to one side more than to the other."""
+    reach = float(np.hypot(*sight.setup.rim_seated.points_mm[:, :2].T).max())
+    light = float(np.nanmean(sight.edge_model_mm))
+    side, turned = budget.LIGHT_SIDE * light, budget.LIGHT_TURN * light / reach
+    return np.diag([side**2, side**2, turned**2])
+
+
 def path_error(sight: Sight, edge: Edge) -> tuple[Quantity, Quantity]:
     """Shift (length of dx, dy) [mm] and rotation [deg] of the whole cut in the fixture."""
-    reach = float(np.hypot(*sight.setup.rim_seated.points_mm[:, :2].T).max())
-    side = 0.5 * float(np.nanmean(sight.edge_model_mm))  # what light does to one side it does not quite do to the other
     covariances = {
-        "fit of the outline": edge.covariance,
+        "picture noise": edge.covariance,
         **{c: shifts @ shifts.T for c, shifts in sight.setup.cut_follows.items() if c != TEMPERATURE},
-        "light and edge shape": np.diag([side**2, side**2, (side / reach) ** 2]),
+        "light and edge shape": light_covariance(sight),
     }
     size = float(np.hypot(edge.cut.dx_mm, edge.cut.dy_mm))
     way = np.array([edge.cut.dx_mm, edge.cut.dy_mm]) / max(size, 1e-9)
@@ -189,7 +196,7 @@ def centre_covariance(sight: Sight, index: int, found: CutOutFound) -> Array:
     """(2, 2) [mm²] of a cut-out's centre as the picture tells it, without common causes."""
     shot, fit = sight.shots[sight.setup.cutout_camera[index]], found.fit
     assert shot is not None and fit is not None, "only what was found has a centre"
-    light = FAR_WALL_SHARE * float(fit.wall_mm.max()), 0.5 * shot.edge_model_mm
+    light = FAR_WALL_SHARE * float(fit.wall_mm.max()), budget.LIGHT_SIDE * shot.edge_model_mm
     return np.asarray(fit.covariance[:2, :2] + np.eye(2) * (light[0] ** 2 + light[1] ** 2))
 
 
@@ -211,7 +218,7 @@ def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | N
     for k, axis in enumerate(np.eye(2)):
         shares = {"picture noise": float(np.sqrt(fit.covariance[k, k])), **common}
         shares["datums"] = float(datum.u_along(found.centre_mm[None], axis[None])[0])
-        shares |= {"far wall": wall, "light and edge shape": 0.5 * shot.edge_model_mm}
+        shares |= {"far wall": wall, "light and edge shape": budget.LIGHT_SIDE * shot.edge_model_mm}
         offsets.append(quantity(float(offset[k]), shares))
     sizes = []
     for k, nominal in enumerate(cutout.size_mm):
@@ -223,7 +230,7 @@ def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | N
         shares = {
             "picture noise": float(np.sqrt(pick @ fit.covariance @ pick)),
             "far wall": wall,
-            "light and edge shape": 2.0 * shot.edge_model_mm,
+            "light and edge shape": 2.0 * budget.LIGHT_ALL_ROUND * shot.edge_model_mm,
             "temperature": nominal * sight.u_growth,
         }
         sizes.append(quantity((nominal + float(pick @ fit.terms)) / sight.growth, shares))
