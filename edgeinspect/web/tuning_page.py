@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated, Literal
@@ -33,6 +35,7 @@ from edgeinspect.web.what_if_parts import Count, Flips, counts_of, flips_of, pop
 
 routes = APIRouter()
 Text = Annotated[str, Field(max_length=64)]
+KEPT = 8  # risks
 
 
 class Tried(BaseModel):
@@ -171,6 +174,31 @@ def _moved(tried: Tried, limits: Limits) -> tuple[dict[str, Limit], list[str]]:
     return after, names
 
 
+class _Costs:
+    """Risks worked out last: they take most of the time, and a limit of flaws that moves does not change them."""
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[object, ...], Risks | None] = {}
+        self._lock = threading.Lock()
+
+    def get(self, parts: Parts, readings: Readings, tolerance: Limits, limits: Limits) -> Risks | None:
+        which = hashlib.sha256(readings.inspection_id.tobytes()).digest()  # what is stored of them never changes
+        by = tuple((name, tolerance[name], limits[name]) for name in tolerance if not flaw_of(name))
+        key = (str(parts.data), which, by)
+        with self._lock:
+            if key in self._kept:
+                return self._kept[key]
+        found = risks(readings, tolerance, limits)
+        with self._lock:
+            self._kept[key] = found
+            while len(self._kept) > KEPT:
+                del self._kept[next(iter(self._kept))]
+        return found
+
+
+_costs = _Costs()
+
+
 def _record(parts: Parts, tried: Tried) -> TuningRecord:
     names = parts.shells.names()
     if not names:
@@ -200,7 +228,7 @@ def _record(parts: Parts, tried: Tried) -> TuningRecord:
     if tried.split and len(readings) > 1:
         tuned, later = earlier_and_later(readings)
         check = _check(what_if(tuned, before, after).green_after, what_if(later, before, after).green_after)
-    costs = risks(tuned, drawing, after)
+    costs = _costs.get(parts, tuned, drawing, after)
     numbers = _four_numbers(tried, drawing, before, after, moved, readings, found, _warning_now(in_effect, moved))
     out_of_drawing = beyond_drawing({name: after[name] for name in moved}, drawing)
     loud, quiet = _warnings(found, out_of_drawing, tried, check, costs, len(tuned))
