@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
-from rich.markup import escape
-from rich.table import Table
 
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import DefinitionError, InputError
-from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.shell.definition import Arris, ShellDefinition
 from edgeinspect.shell.files import load_shell
 from edgeinspect.station.config import load_station
 from edgeinspect.station.run import time_of_day
@@ -21,9 +19,11 @@ from edgeinspect.store.search import Wanted
 from edgeinspect.store.tables import write_table
 from edgeinspect.study import judge_again as judging
 from edgeinspect.study import measure_again as measuring
+from edgeinspect.study import method_command
+from edgeinspect.study.method import MOST, USUAL, Method
+from edgeinspect.study.printing import NOTHING_CHANGED, answer_table, print_flip
 from edgeinspect.study.stored import read, stored, utc
 from edgeinspect.terminal import (
-    COLOURS,
     DATA,
     STATION,
     AsJson,
@@ -37,7 +37,6 @@ from edgeinspect.terminal import (
 )
 
 Since = Annotated[str | None, typer.Option(help="only looks from this day or time on, ISO 8601, UTC: 2026-11-24")]
-NOTHING_CHANGED = "A study: nothing in the record was changed."
 
 
 def add_to(app: typer.Typer) -> None:
@@ -65,7 +64,7 @@ def judge_again(
     if as_json:
         print_json(to_plain(done, []))
         return
-    out.print(_counts(done.before, done.after))
+    out.print(answer_table(done.before, done.after, "as recorded", "under these limits"))
     for flip in done.flips:
         _print_flip(flip.shell_id, flip.attempt, flip.before, flip.after, flip.why, len(flip.changes) - 1)
     out.print(
@@ -88,21 +87,43 @@ def measure_again(
     ] = None,
     shell: Annotated[str | None, typer.Option(help="only this shell definition")] = None,
     since: Since = None,
+    cutoff: Annotated[float | None, typer.Option(help="try this cut-off of the profile filter [mm]")] = None,
+    arris: Annotated[Arris | None, typer.Option(help="try this arris of the cut face")] = None,
+    band: Annotated[float | None, typer.Option(help="try this half width of the search band [mm]")] = None,
+    sample: Annotated[int, typer.Option(help=f"shells that a method is tried on, up to {MOST}")] = USUAL,
+    chosen: Annotated[
+        Literal["newest", "evenly"], typer.Option(help="which: the newest, or evenly over their time")
+    ] = "newest",
+    on: Annotated[int | None, typer.Option("--go-on", help="go on with this study, that was interrupted")] = None,
+    who: Annotated[str, typer.Option(help="your name, for the study")] = "not named",
     as_json: AsJson = False,
 ) -> None:
     """Measure stored pictures with the program, definition and calibration of today, and compare the numbers.
 
-    Where no picture is kept (green looks), the edge is fitted anew on the rim's stored ribbon.
+    Where no picture is kept (green looks), the edge is fitted anew on the rim's stored ribbon. With --cutoff, --arris
+    or --band it is a study as on /tune/method: by both methods, with the calibration of then, kept with an id.
     """
+    method = Method(cutoff, arris, band)
     with plainly(as_json), Store.open(data, read_only=True) as store:
         station = load_station(station_file)
+        if on is not None or method != Method():
+            if calibration is not None:
+                raise InputError("--calibration is given with a method: a method is tried with the calibration of then")
+            if on is None:
+                on = method_command.begin(
+                    store, station, method, shell=shell, since=since, how=chosen, count=sample, who=who, quiet=as_json
+                )
+            elif method != Method():
+                raise InputError("--go-on is given with a method: a study goes on with the method that it has")
+            method_command.measure(store, station, on, as_json=as_json)
+            return
         rows = stored(store, shell=shell, since=since)
         if not rows:
             raise InputError(f"{data} holds no such inspection")
         folder = calibration or data / station.folders.calibrations
-        chosen = {} if calibration else store.calibrations.in_use()
+        in_use = {} if calibration else store.calibrations.in_use()
         with bar("measuring again", quiet=as_json) as show:
-            done = measuring.measure_again(store, rows, station, folder, chosen, time_of_day, show)
+            done = measuring.measure_again(store, rows, station, folder, in_use, time_of_day, show)
     if as_json:
         print_json(to_plain(done, []))
     else:
@@ -118,13 +139,6 @@ def _current(folder: Path) -> ShellDefinition | None:
         return None
 
 
-def _counts(before: dict[Answer, int], after: dict[Answer, int]) -> Table:
-    table = Table("answer", "as recorded", "under these limits", box=None, padding=(0, 2, 0, 0))
-    for answer in Answer:
-        table.add_row(f"[{COLOURS[answer]}]{answer}[/]", str(before[answer]), str(after[answer]))
-    return table
-
-
 def _ways(done: judging.JudgedAgain) -> str:
     green = [flip for flip in done.flips if flip.after is Answer.CONFORMING]
     lost = [flip for flip in done.flips if flip.before is Answer.CONFORMING]
@@ -133,10 +147,8 @@ def _ways(done: judging.JudgedAgain) -> str:
 
 
 def _print_flip(shell_id: str, attempt: int, before: Answer, after: Answer, why: str, more: int = 0) -> None:
-    look = f"{shell_id} (look {attempt})"
     tail = f" (and {more} more)" if more > 0 else ""
-    answers = f"[{COLOURS[before]}]{before}[/] → [bold {COLOURS[after]}]{after}[/]"
-    out.print(f"{escape(look)}: {answers}: {escape(why + tail)}", soft_wrap=True)
+    print_flip(f"{shell_id} (look {attempt})", before, after, why + tail)
 
 
 def _print_measured(done: measuring.MeasuredAgain) -> None:

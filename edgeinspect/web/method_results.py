@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,11 +10,12 @@ import numpy as np
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import InputError
 from edgeinspect.geometry import Array
-from edgeinspect.process.readings import Reading, Readings, stack
-from edgeinspect.process.what_if import BY_SEVERITY, GREEN, Share, WhatIf, what_if
+from edgeinspect.process.readings import Readings
+from edgeinspect.process.what_if import BY_SEVERITY, GREEN, Share, WhatIf
 from edgeinspect.store.review_queue import Label
 from edgeinspect.store.reviews import Reviews
 from edgeinspect.store.studies import Studies
+from edgeinspect.study.compared import compare, worst_of
 from edgeinspect.study.method import MethodAsked, ShellAgain
 from edgeinspect.study.method_run import Standing, of_line, standing
 from edgeinspect.web.asked_limits import ALL_ZONES
@@ -117,41 +119,21 @@ class StudyRecord:
     zones: list[ZoneMove]
 
 
-def both_readings(rows: list[ShellAgain]) -> tuple[Readings, Readings]:
-    """Of shells that have both: the same characteristics for before and after."""
-    pairs: list[tuple[ShellAgain, Reading]] = [(row, one) for row in rows if (one := row.before) is not None]
-    pairs += [(row, one) for row in rows if (one := row.after) is not None]
-    each = [one for _, one in pairs]
-    layouts: dict[tuple[tuple[str, ...], tuple[str, ...]], int] = {}
-    of = [layouts.setdefault((one.characteristics, one.units), len(layouts)) for one in each]
-    whole = stack(
-        [(row.inspection_id, layout, row.recorded) for (row, _), layout in zip(pairs, of, strict=True)],
-        {number: layout for layout, number in layouts.items()},
-        [one.numbers for one in each],
-        [one.seen for one in each],
-        [int(one.held) for one in each],
-        [one.flaws for one in each],
-    )
-    return whole.part(slice(0, len(rows))), whole.part(slice(len(rows), None))
-
-
 def study_record(parts: Parts, study_id: int, of: str = "") -> StudyRecord:
     """Raises InputError: no such study, no such characteristic."""
     kept = Studies(parts.data).one(study_id)
     asked = of_line(MethodAsked, kept.asked)
     rows = [of_line(ShellAgain, line) for line in kept.shells]
-    compared = sorted((row for row in rows if row.before and row.after), key=lambda row: row.inspection_id)
     limits = asked.judged_by
     of = of or ALL_ZONES
     names = [name for name in limits if name == of or (of == ALL_ZONES and name.startswith("zone "))]
     if not names:
         raise InputError(f"of is {of!r}, must be one of: {', '.join([ALL_ZONES, *limits])}")
-    before, after = both_readings(compared)
-    labels = Reviews(parts.changes, parts.station.same_shell_h).labels([row.inspection_id for row in compared])
+    labels = Reviews(parts.changes, parts.station.same_shell_h).labels([row.inspection_id for row in rows])
+    both = compare(rows, limits, {inspection_id: one.label for inspection_id, one in labels.items()})
+    compared, before, found = both.both, both.before, both.found
     said = [labels[row.inspection_id].label if row.inspection_id in labels else None for row in compared]
-    bad, good = (np.array([one is wanted for one in said], dtype=bool) for wanted in (Label.TRULY_BAD, Label.GOOD))
-    found = what_if(before, limits, limits, bad=bad, good=good, again=after)
-    was, now = _worst(before, names), _worst(after, names)
+    was, now = worst_of(before, names), worst_of(both.after, names)
     unit, guard = _unit(before, names), _guard(before, names, limits[names[0]].guard_factor)
     shell_ids, ids = [row.shell_id for row in compared], [row.inspection_id for row in compared]
     at_work = parts.background.at_work() == study_id
@@ -177,8 +159,8 @@ def study_record(parts: Parts, study_id: int, of: str = "") -> StudyRecord:
         not_measured=_whys([row for row in rows if row.by == "not"]),
         as_then=_whys([row for row in rows if row.by == "as then"]),
         narrow=next((row.why for row in rows if row.narrow), ""),
-        labelled_bad=int(bad.sum()),
-        labelled_good=int(good.sum()),
+        labelled_bad=said.count(Label.TRULY_BAD),
+        labelled_good=said.count(Label.GOOD),
         loud=loud,
         warnings=warnings,
         counts=counts_of(found),
@@ -193,18 +175,6 @@ def study_record(parts: Parts, study_id: int, of: str = "") -> StudyRecord:
         flips=flips_of(parts, found, shell_ids, said, ids),
         zones=_zones(found),
     )
-
-
-def _worst(readings: Readings, names: list[str]) -> Array:
-    """(N,) the deviation of the greatest amount of each shell, with its sign; nan where there is none."""
-    columns = [k for k, name in enumerate(readings.characteristics) if name in names]
-    if not columns:
-        return np.full(len(readings), np.nan)
-    there = readings.has_numbers[:, columns]
-    values = np.hstack([np.where(there, one[:, columns], np.nan) for one in (readings.most, readings.least)])
-    amount = np.where(np.isfinite(values), np.abs(values), -1.0)
-    at = amount.argmax(axis=1)
-    return np.asarray(values[np.arange(len(values)), at])
 
 
 def _unit(readings: Readings, names: list[str]) -> str:
@@ -242,7 +212,7 @@ def _changed(was: Array, now: Array) -> Changed | None:
     return Changed(len(change), float(change.mean()), sd, float(change.min()), float(change.max()), moved)
 
 
-def _moved(rows: list[ShellAgain], found: WhatIf, was: Array, now: Array) -> list[MovedRow]:
+def _moved(rows: Sequence[ShellAgain], found: WhatIf, was: Array, now: Array) -> list[MovedRow]:
     change = np.abs(now) - np.abs(was)
     order = np.argsort(-np.nan_to_num(np.abs(change), nan=-1.0), kind="stable")
     moved = []
@@ -286,7 +256,11 @@ def _zones(found: WhatIf) -> list[ZoneMove]:
     ]  # fmt: skip
 
     def differs(row: ZoneMove) -> bool:
-        pairs = ((row.bad_before, row.bad_after), (row.close_before, row.close_after), (row.none_before, row.none_after))
+        pairs = (
+            (row.bad_before, row.bad_after),
+            (row.close_before, row.close_after),
+            (row.none_before, row.none_after),
+        )
         return any(one != other for one, other in pairs)
 
     return sorted(rows, key=lambda row: (not differs(row), -row.bad_after, -row.close_after, -row.none_after))

@@ -28,8 +28,8 @@ PAGES = ["/inspections", "/inspections/1", "/shift", "/calibrations", "/health"]
 def test_every_page_has_a_json_twin(plant: Plant) -> None:
     routes = [route for route in _routes(plant) if "GET" in route.methods]
     pages = {route.path for route in routes if route.response_class is HTMLResponse}
-    named = {"shift", "review", "marks", "tune", "calibrations", "changes", "health", "limits", "people"}
-    one_each = {"/inspections/{inspection_id}", "/review/{inspection_id}"}
+    named = {"shift", "review", "marks", "tune", "calibrations", "changes", "health", "limits", "people", "tune/method"}
+    one_each = {"/inspections/{inspection_id}", "/review/{inspection_id}", "/tune/method/{study_id}"}
     assert pages == {"/", "/inspections", *one_each, *(f"/{name}" for name in named)}
     twins = {r.path for r in routes if r.path.endswith(".json") and not r.path.endswith("/record.json")}
     assert {("/station" if page == "/" else page) + ".json" for page in pages} == twins
