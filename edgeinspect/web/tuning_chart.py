@@ -105,7 +105,8 @@ def chart_of_flaws(
     sizes = worst_sizes(flaws, kind, size, after)
     if not sum(map(len, sizes)):
         return None
-    how, short = ("long", "shallow") if size == "length" else ("deep" if kind == "nick" else "high", "short")
+    deep, shallow = ("deep", "shallow") if kind == "nick" else ("high", "low")
+    how, short = ("long", shallow) if size == "length" else (deep, "short")
     words = (f"worst {kind} of a shell, where its {size} decides", f"so {short} that it passes, however {how}")
     question = f"How {how} is each shell's worst {kind}?"
     return drawn(question, "mm", sizes, words, drawing[name], before[name], after[name], guard, warning)
