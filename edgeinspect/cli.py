@@ -22,7 +22,7 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
-from edgeinspect import calibration_commands, people_commands
+from edgeinspect import calibration_commands, evidence_commands, people_commands
 from edgeinspect.conformity import Answer, Finding
 from edgeinspect.demo import Demo
 from edgeinspect.errors import InputError, PictureError
@@ -263,6 +263,7 @@ def run_demo(
             station.serve()
 
 
+evidence_commands.add_to(app)
 studies.add_to(app)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from edgeinspect.conformity import Verdict
-from edgeinspect.measure.measurement import ShellMeasurement
+from edgeinspect.measure.measurement import Quantity, ShellMeasurement
 
 
 @dataclass(frozen=True)
@@ -60,3 +60,19 @@ class Inspection:
         """Whether it was a shell of what the station was set to: measured, and no other variant's decal lies on it."""
         decals = self.measurement.decals
         return self.measured and all(one.found_variant in (None, self.measurement.variant) for one in decals)
+
+
+def numbers_of(measurement: ShellMeasurement) -> dict[str, Quantity]:
+    """Every judged number of a measurement by a name; a rotation is in deg, all else in mm."""
+    found: dict[str, Quantity | None] = {
+        "path shift": measurement.path_shift,
+        "path rotation": measurement.path_rotation,
+    }
+    for zone in measurement.zones:
+        found |= {f"zone {zone.zone} most": zone.most, f"zone {zone.zone} least": zone.least}
+    for cutout in measurement.cutouts:
+        found |= {f"cut-out {cutout.name} dx": cutout.dx, f"cut-out {cutout.name} dy": cutout.dy}
+        found |= {f"cut-out {cutout.name} size {k + 1}": size for k, size in enumerate(cutout.sizes)}
+    for decal in measurement.decals:
+        found |= {f"decal {decal.name} {way}": getattr(decal, way) for way in ("dx", "dy", "rotation")}
+    return {name: quantity for name, quantity in found.items() if quantity is not None}

@@ -110,4 +110,3 @@ def _definition(inside: Mapping[str, bytes], shell: str) -> ShellDefinition:
             (home / plain).parent.mkdir(parents=True, exist_ok=True)
             (home / plain).write_bytes(content)
         return load_shell(home)
-

@@ -18,10 +18,10 @@ import numpy as np
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import InputError
 from edgeinspect.geometry import Array
-from edgeinspect.inspection import Inspection
+from edgeinspect.inspection import Inspection, numbers_of
 from edgeinspect.measure.deviation import filter_closed
 from edgeinspect.measure.edge import fit_edges
-from edgeinspect.measure.measurement import EdgeTrace, Quantity, Ribbon, ShellMeasurement
+from edgeinspect.measure.measurement import EdgeTrace, Ribbon, ShellMeasurement
 from edgeinspect.measure.ribbon import lay_stations
 from edgeinspect.measure.shell import GREATEST_U_MM, RIM_ROUNDS
 from edgeinspect.shell.definition import ShellDefinition
@@ -195,22 +195,6 @@ def _compared(row: Row, then: Inspection, now: Inspection) -> PictureAgain:
         tuple(view.calibration_id for view in now.measurement.views),
         tuple(number(name) for name in {**old, **new}),
     )
-
-
-def numbers_of(measurement: ShellMeasurement) -> dict[str, Quantity]:
-    """Every judged number of a measurement by a name; a rotation is in deg, all else in mm."""
-    found: dict[str, Quantity | None] = {
-        "path shift": measurement.path_shift,
-        "path rotation": measurement.path_rotation,
-    }
-    for zone in measurement.zones:
-        found |= {f"zone {zone.zone} most": zone.most, f"zone {zone.zone} least": zone.least}
-    for cutout in measurement.cutouts:
-        found |= {f"cut-out {cutout.name} dx": cutout.dx, f"cut-out {cutout.name} dy": cutout.dy}
-        found |= {f"cut-out {cutout.name} size {k + 1}": size for k, size in enumerate(cutout.sizes)}
-    for decal in measurement.decals:
-        found |= {f"decal {decal.name} {way}": getattr(decal, way) for way in ("dx", "dy", "rotation")}
-    return {name: quantity for name, quantity in found.items() if quantity is not None}
 
 
 def _finite(value: float) -> float | None:

@@ -9,10 +9,13 @@ from typing import Annotated
 from fastapi import APIRouter, HTTPException, Path, Request
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
+from edgeinspect.evidence.page import issue
 from edgeinspect.inspection import Inspection
 from edgeinspect.interface import inspection_document, inspection_schema
+from edgeinspect.store.files import plain_name
 from edgeinspect.web.drawing import ribbon_png
 from edgeinspect.web.inspection_record import InspectionRecord, inspection_record
+from edgeinspect.web.look import iso_time
 from edgeinspect.web.parts import Parts, PartsHere
 from edgeinspect.web.twin import as_json
 
@@ -70,6 +73,15 @@ def original(parts: PartsHere, inspection_id: InspectionId, camera: Name) -> Res
     kind = {".png": "image/png", ".webp": "image/webp"}.get(PurePath(name).suffix.lower(), "image/tiff")
     safe = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "._-") else "_" for letter in name)
     return Response(content, media_type=kind, headers={"Content-Disposition": f'attachment; filename="{safe}"'})
+
+
+@routes.get("/{inspection_id}/evidence.html", response_class=HTMLResponse)
+def evidence(parts: PartsHere, inspection_id: InspectionId) -> Response:
+    """One file with all that is known of this look, to be sent to a customer; see ``edgeinspect check-evidence``."""
+    found = there(parts.store.inspection(inspection_id, ribbons=False), inspection_id)
+    text = issue(parts.store, parts.station, inspection_id, iso_time(parts.clock()))
+    name = f"evidence_{plain_name(found.shell_id)}_{inspection_id}.html"
+    return Response(text, media_type="text/html", headers={"Content-Disposition": f'attachment; filename="{name}"'})
 
 
 @routes.get("/{inspection_id}/ribbons/{number}.png")
