@@ -34,10 +34,12 @@ def common_causes(
     fixture: Fixture,
     seating: Seating,
     points_mm: Array,
+    heights: Array | None = None,
 ) -> dict[str, Array]:
     """Displacement fields (K, N, 2) [mm] by cause at places (N, 3) of the seated shell, fixture frame.
 
-    ``camera`` (N,) - which of the calibrations measures each place. Each of the K is one standard uncertainty of an
+    ``camera`` (N,) - which of the calibrations measures each place; ``heights`` (M, 3) - how the height may be wrong,
+    by ``rise_rows`` (None: as the seat says). Each of the K is one standard uncertainty of an
     independent error; of the temperature it is per unit of growth. Cameras err independently in their calibration
     and together in the shell's height.
     """
@@ -52,9 +54,8 @@ def common_causes(
         field = np.zeros((len(errors), len(points_mm), 2))
         field[:, own] = errors
         calibrated.append(field)
-    reach = float(np.abs(points_mm[:, :2]).max())
-    lifts = np.stack([np.ones(len(points_mm)), points_mm[:, 0] / reach, points_mm[:, 1] / reach])
-    lifted = seating.u_height_mm * lifts[:, :, None] * lean[None]
+    heights = np.diag(seat_heights(seating, points_mm)) if heights is None else heights
+    lifted = (heights @ rise_rows(points_mm, seating.pose.translation_mm).T)[:, :, None] * lean[None]
     grown = points_mm[None, :, :2] - seating.pose.translation_mm[:2]
     return {
         "calibration and marks": np.concatenate(calibrated),
@@ -63,10 +64,25 @@ def common_causes(
     }
 
 
-def apparent_shift_per_height(fixture_to_camera: Pose, points_mm: Array) -> Array:
-    """(N, 2): how far a place reads wrong in plan, per mm that it lies higher than assumed."""
+def seat_heights(seating: Seating, points_mm: Array) -> Array:
+    """(3,): standard uncertainties of ``rise_rows``' three freedoms that hold the height as the seat says at (N, 3)."""
+    reach = float(np.abs(points_mm[:, :2]).max())
+    return seating.u_height_mm * np.array([1.0, 1.0 / reach, 1.0 / reach])
+
+
+def rise_rows(points_mm: Array, origin_mm: Array) -> Array:
+    """(N, 3): how much higher each place lies per mm of lift at the origin and per rad of tilt about x and about y."""
+    away = points_mm - origin_mm
+    return np.column_stack([np.ones(len(away)), away[:, 1], -away[:, 0]])
+
+
+def apparent_shift_per_height(fixture_to_camera: Pose, points_mm: Array, slopes: Array | None = None) -> Array:
+    """(N, 2): how far a place reads wrong in plan, per mm that it lies higher than assumed; ``slopes`` (N, 2) - of the
+    sheet that it is read on, where that rises along x and y.
+    """
     camera = fixture_to_camera.inverse().translation_mm
-    return np.asarray((points_mm[:, :2] - camera[:2]) / (camera[2] - points_mm[:, 2])[:, None])
+    lean = (points_mm[:, :2] - camera[:2]) / (camera[2] - points_mm[:, 2])[:, None]
+    return np.asarray(lean if slopes is None else lean / (1.0 + (slopes * lean).sum(axis=1, keepdims=True)))
 
 
 def hole_and_slot_follow(at_centres: Array, centres_mm: Array, across: Array) -> Array:

@@ -151,8 +151,8 @@ def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum) -> DecalR
     """One decal against the shell's datums, with uncertainties; ``index`` - its place in the set-up's list of
     places.
     """
-    patch, seating = decal.patch, sight.setup.seating.pose
-    where = datum.shift.pose().after(seating)
+    patch = decal.patch
+    where = datum.shift.pose().after(sight.setup.seat)
     which = sight.setup.decal_camera[index - len(sight.setup.cutouts)]
     shot, camera = sight.shots[which], sight.setup.cameras[which]
     if shot is None:

@@ -7,6 +7,7 @@ Every length is in mm, every angle in degrees, every ``u`` one standard uncertai
 from __future__ import annotations
 
 import enum
+import math
 from dataclasses import dataclass, field, fields
 from typing import Any, ClassVar
 
@@ -205,6 +206,37 @@ class Seam:
     step: Quantity | None = None  # what ``after`` reads more than ``before`` [mm]; None: not both see the edge there
 
 
+@dataclass(frozen=True)
+class PairHeight:
+    """What two cameras say of the shell's height where both see the same rim or cut-out: above its seat, pooled."""
+
+    one: str
+    other: str
+    lift: Quantity | None  # mean height of what both see [mm]; None: they give none
+    edge_mm: float  # length of the rim that it comes from
+    cutouts: tuple[str, ...]  # names of the cut-outs that it comes from
+    refused_mm: float  # length of rim that both see and that runs along the line between them: it gives no height
+    reason: str = ""  # why there is none
+
+
+@dataclass(frozen=True)
+class ShellHeight:
+    """How high the shell sits above where the fixture holds it, or why that cannot be told."""
+
+    told: bool  # False: cannot tell, and the seat's own height counts
+    words: str  # "front lifted by about 2.0 mm", "cannot tell: ..."
+    seen_by: tuple[str, ...] = ()  # names of pips and cut-outs, places on the rim that two cameras see
+    lift: Quantity | None = None  # at the origin of the seat [mm]
+    tilt_x: Quantity | None = None  # deg about the fixture's x: + raises the rear
+    tilt_y: Quantity | None = None  # deg about the fixture's y: + lowers the right end
+    highest_mm: float = math.nan  # of the rim, above the seat
+    u_worst_mm: float = math.nan  # standard uncertainty at the worst place of the rim
+    moved: bool = False  # it lies off its seat by more than chance
+    used: bool = False  # measured at this height; False: at the seat's
+    costs_mm: float = math.nan  # standard uncertainty of the rim, at its worst, from not knowing the height better
+    pairs: tuple[PairHeight, ...] = ()  # none with one camera
+
+
 class FlawKind(enum.StrEnum):
     """What a flaw of the cut edge looks like, in one picture."""
 
@@ -255,6 +287,7 @@ class ShellMeasurement:
     ribbons: tuple[Ribbon, ...] = field(default=(), repr=False)
     cut: Alignment | None = None  # cut - fixture: trim path error
     seating: Alignment | None = None  # shell - fixture, None where no formed datum is seen
+    height: ShellHeight | None = None  # above the seat; None in older records, or when nothing could be measured
     best_fit: Alignment | None = None  # form only
     profiles: tuple[DeviationProfile, ...] = ()
     zones: tuple[ZoneResult, ...] = ()

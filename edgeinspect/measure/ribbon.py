@@ -36,6 +36,11 @@ class Stations:
         lifted[:, 2] += self.climb
         return lifted
 
+    @property
+    def slopes(self) -> Array:
+        """(N, 2): rise of the show face per mm along x and y."""
+        return np.asarray(self.climb[:, None] * self.normals[:, :2] + self.tangents[:, 2:] * self.tangents[:, :2])
+
     def placed(self, pose: Pose) -> Stations:
         """The same stations in another frame; ``pose`` turns about z only by little, so "horizontal" stays the
         plate's plane.

@@ -4,14 +4,16 @@ pictures.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from edgeinspect.geometry import Array
+from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure import budget
 from edgeinspect.measure.best_fit import freedom_rows, freedom_shifts
+from edgeinspect.measure.calibration_uncertainty import calibration_displacements
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.hand import prepare_hands
@@ -19,6 +21,7 @@ from edgeinspect.measure.measurement import Quantity, Share
 from edgeinspect.measure.ribbon import Stations, lay_stations, together
 from edgeinspect.measure.sharing import Sharing, Which
 from edgeinspect.measure.shot import Shots
+from edgeinspect.measure.two_views import prepare_overlaps
 from edgeinspect.shell.definition import CutOut, DatumScheme, Decal, FitBy, Frame, ShellDefinition
 
 TEMPERATURE = "temperature"
@@ -73,6 +76,11 @@ class Setup:
         self.cutout_camera = [int(stations.camera[0]) for _, stations in self.cutouts]
         self.pips_mm = np.array([pip.centre_mm for pip in definition.pips]).reshape(-1, 3)
         self.pip_camera = [sharing.whole(seating.pose.apply(pip[None])) for pip in self.pips_mm]
+        # The shell lies where the fixture holds it, until its height is measured (see height).
+        self.seat = seating.pose
+        self.u_seat = budget.seat_heights(seating, seated.points_mm)
+        self.lifted: Array = np.zeros(3)  # by how much: terms of budget.rise_rows
+        self.heights = np.diag(self.u_seat)
         self.decal_camera = [sharing.whole(seating.pose.apply(_corners(decal))) for decal in definition.decals]
         # Where form alone is judged, the tolerance zone floats about its own middle.
         self.zone_middle_mm = np.zeros(len(rim.arc_mm))
@@ -82,6 +90,7 @@ class Setup:
         self.form_rows = freedom_rows(self.rim_seated, seating.pose, definition.best_fit)
         self._prepare_budget()
         self.seams = tuple(self._seams())
+        self._prepare_height()
 
     def _prepare_budget(self) -> None:
         """Shares of common causes along the rim, at the cut-outs and the decals, in each frame (see budget)."""
@@ -91,7 +100,7 @@ class Setup:
         places = self.seating.pose.apply(np.array(centres).reshape(-1, 3))
         points = np.vstack([rim.points_mm, pips, places])
         camera = np.concatenate([rim.camera, self.pip_camera, self.cutout_camera, self.decal_camera]).astype(np.intp)
-        causes = budget.common_causes(self.calibrations, camera, self.fixture, self.seating, points)
+        causes = budget.common_causes(self.calibrations, camera, self.fixture, self.seating, points, self.heights)
         ends = np.cumsum([len(rim.points_mm), len(pips)])
         self.rim_shares: dict[Frame, dict[str, Array]] = {frame: {} for frame in Frame}
         self.place_shares: dict[str, Array] = {}
@@ -156,6 +165,51 @@ class Setup:
         parts = [(u_growth if c == TEMPERATURE else 1.0) ** 2 * (shifts @ shifts.T) for c, shifts in follows.items()]
         return np.asarray(sum(parts, np.zeros((3, 3))))
 
+    def _prepare_height(self) -> None:
+        """What telling the height needs: how wrong each camera may read pips and cut-outs, and what two see both."""
+        seated = [stations.placed(self.seating.pose) for _, stations in self.cutouts]
+        middles = np.array([stations.points_mm.mean(axis=0) for stations in seated]).reshape(-1, 3)
+        pips, rim = self.seating.pose.apply(self.pips_mm), self.rim_seated.points_mm
+        points = np.vstack([pips, middles, rim]) if len(self.calibrations) > 1 else np.vstack([pips, middles])
+        fields: list[Array] = [np.zeros((0, len(points), 2)) for _ in self.calibrations]
+        if len(points):
+            every = self.calibrations
+            fields = [calibration_displacements(c, self.fixture, points, budget.MARK_NOISE_PX) for c in every]
+        self.error_count, count = sum(len(field) for field in fields), len(pips) + len(middles)
+        self._feature_errors = [field[:, :count] for field in fields]
+        beside = [np.concatenate([field[:, count:], field[:, len(pips) : count]], axis=1) for field in fields]
+        sheet_mm = self.definition.sheet_mm
+        self.overlaps = prepare_overlaps(self.calibrations, self.rim_seated, seated, sheet_mm, beside)
+
+    def feature_errors(self, feature: int, camera: int) -> Array:
+        """(K, 2) [mm]: how wrong one camera may read a pip or cut-out (pips first), by every cause of every camera."""
+        none: list[Array] = [np.zeros((len(field), 2)) for field in self._feature_errors]
+        none[camera] = self._feature_errors[camera][:, feature]
+        return np.concatenate(none)
+
+    @property
+    def height_costs_mm(self) -> float:
+        """Standard uncertainty [mm] that the height brings to the worst place of the rim, from the shell's datums."""
+        return float(self.rim_shares[Frame.DATUM]["height of the shell"].max())
+
+    def rise_above(self, other: Setup) -> float:
+        """Greatest difference of the rim's height [mm] to another set-up of the same shell."""
+        over = budget.rise_rows(self.rim_seated.points_mm, self.seating.pose.translation_mm)
+        return float(np.abs(over @ (self.lifted - other.lifted)).max())
+
+    def at_height(self, terms: Array, covariance: Array) -> Setup:
+        """The same with the shell lifted and tilted: ``terms`` (3,) of ``budget.rise_rows`` with their covariance."""
+        other = copy.copy(self)
+        other.lifted = terms
+        tilt = Pose.from_degrees((*np.rad2deg(terms[1:]), 0.0), (0.0, 0.0, 0.0)).rotation
+        raised = self.seating.pose.translation_mm + np.array([0.0, 0.0, terms[0]])
+        other.seat = Pose(tilt @ self.seating.pose.rotation, raised)
+        values, vectors = np.linalg.eigh(covariance)
+        other.heights = np.sqrt(np.maximum(values, 0.0))[:, None] * vectors.T
+        other._prepare_budget()
+        other.seams = tuple(other._seams())
+        return other
+
     def _seams(self) -> Iterator[SeamPlace]:
         camera, rim = self.rim.camera, self.rim_seated
         reach = max(1, round(SEAM_REACH_MM / self.rim.step_mm))
@@ -165,7 +219,12 @@ class Setup:
             points, normals = rim.points_mm[around], rim.normals[around]
             fields = [
                 budget.common_causes(
-                    self.calibrations, np.full(len(around), k, dtype=np.intp), self.fixture, self.seating, points
+                    self.calibrations,
+                    np.full(len(around), k, dtype=np.intp),
+                    self.fixture,
+                    self.seating,
+                    points,
+                    self.heights,
                 )
                 for k in (before, after)
             ]

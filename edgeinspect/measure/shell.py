@@ -8,7 +8,7 @@ A step that cannot be done leaves a Stop; what does not depend on it is still me
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.flaws import find_flaws
 from edgeinspect.measure.frames import Datum, alignment, datum_of_hole_and_slot, datum_of_pips, on_shell
 from edgeinspect.measure.hand import wrong_hand
+from edgeinspect.measure.height import Heights, find_height
 from edgeinspect.measure.measurement import CameraView, DecalResult, Flag, Seam, ShellMeasurement, Stop
 from edgeinspect.measure.picture import GreyPicture, RawLevels
 from edgeinspect.measure.pips import PipFound, find_pips
@@ -47,6 +48,8 @@ from edgeinspect.shell.definition import Arris, Check, DatumScheme, ShellDefinit
 MISFIT_FACTOR = 2.5  # pips off their drawing by this many standard uncertainties: once in 3,000 by chance (chi-squared)
 RIM_ROUNDS = 2  # Gauss-Newton from a start good to 0.05 px, with the blur of the marks: the third moves nothing
 SEATING, ON_SHELL = "shell - fixture", "cut - shell"
+HEIGHT_ROUNDS = 5  # the second nearly always settles it
+SETTLED_MM = 0.02  # of height at the worst place of the rim: 0.004 mm of its edge
 GREATEST_U_MM = 0.1  # a single station worse than this says nothing
 
 
@@ -104,9 +107,8 @@ class ShellGauge:
         if not any(shots):
             return result
         material = definition.material
-        return _measure(
-            Sight(setup, tuple(shots), growth(material, temperature), u_growth(material, temperature)), result
-        )
+        sight = Sight(setup, tuple(shots), growth(material, temperature), u_growth(material, temperature))
+        return _measure(sight, result, temperature)
 
 
 def _shot(
@@ -139,7 +141,51 @@ def measure_shell(
     return ShellGauge(definition, cameras, fixture, seating).measure(variant, pictures, temperature, checks)
 
 
-def _measure(sight: Sight, result: ShellMeasurement) -> ShellMeasurement:
+@dataclass(frozen=True)
+class Located:
+    """Where everything of a shell was found, with the set-up's height for its own."""
+
+    datum: Datum | None
+    stop: Stop | None  # why there is no datum
+    pips: list[PipFound]
+    edge: Edge
+    cutouts: list[CutOutFound]
+
+
+def _locate(sight: Sight, start: PlaneShift) -> Located:
+    datum, stop, pips = _formed_datum(sight, start)
+    edge = find_edge(sight, start, datum)
+    cutouts = _find_cutouts(sight, edge, datum) if sight.setup.cutouts else []
+    if datum is None and stop is None:
+        datum, stop = _cut_datum(sight, edge, cutouts)
+    return Located(datum, stop, pips, edge, cutouts)
+
+
+def _at_its_height(sight: Sight, start: PlaneShift, temperature: Temperature) -> tuple[Sight, Located, Heights]:
+    """The shell measured where it really lies: found where the fixture holds it, and where its height is another,
+    again until that settles.
+    """
+    seated, here = sight, _locate(sight, start)
+    heights = _height(sight, here, temperature)
+    for _ in range(HEIGHT_ROUNDS):
+        if heights.setup is None:
+            break
+        settled = sight is not seated and heights.setup.rise_above(sight.setup) < SETTLED_MM
+        sight = replace(sight, setup=heights.setup)
+        if settled:
+            return sight, here, heights
+        here = _locate(sight, here.edge.cut)
+        heights = _height(sight, here, temperature)
+    if heights.setup is None and sight is not seated:  # of no use after all
+        return seated, _locate(seated, start), heights
+    return sight, here, heights
+
+
+def _height(sight: Sight, here: Located, temperature: Temperature) -> Heights:
+    return find_height(sight, temperature, here.pips, here.cutouts, here.edge.scan.stations)
+
+
+def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature) -> ShellMeasurement:
     setup, definition = sight.setup, sight.definition
     rough = find_place(sight.shots, setup.rim_seated)
     if wrong := wrong_hand(sight.shots, setup.hands, rough):
@@ -148,23 +194,19 @@ def _measure(sight: Sight, result: ShellMeasurement) -> ShellMeasurement:
         words = "no shell found where the fixture holds it, or it is not this kind of shell"
         lost = Stop("place", words, "check the shell and the order, reseat, look again")
         return replace(result, stops=(*result.stops, lost))
-    stops = list(result.stops)
-    datum, stop = _formed_datum(sight, rough)
-    stops += [stop] if stop else []
-    edge = find_edge(sight, rough, datum)
-    cutouts = _find_cutouts(sight, edge, datum) if setup.cutouts else []
-    if datum is None and stop is None:
-        datum, stop = _cut_datum(sight, edge, cutouts)
-        stops += [stop] if stop else []
-    result = _with_comparisons(sight, result, edge, datum)
+    sight, here, heights = _at_its_height(sight, rough, temperature)
+    datum, edge, cutouts, height = here.datum, here.edge, here.cutouts, heights.record
+    stops = [*result.stops, *([here.stop] if here.stop else [])]
+    result = _with_comparisons(sight, replace(result, height=height), edge, datum)
     if off := _off_its_seat(setup.seating, edge.cut if datum is None else datum.shift):
         return replace(result, stops=(*result.stops, off))
-    if datum is not None and (warped := _unlike_its_drawing(sight, datum)):
-        return replace(result, stops=(*result.stops, warped))
     result = replace(result, seams=tuple(measure_seams(sight, edge.scan.stations)))
+    if ill := _ill_seated(heights) or (_unlike_its_drawing(sight, datum) if datum is not None else None):
+        return replace(result, stops=(*result.stops, ill))
     apart, said = _cameras_apart(sight, result.seams)
     if apart is not None:
         return replace(result, stops=(*result.stops, apart))
+    said += [f"{height.words}: measured at that height"] if height.used and height.moved else []
     result = replace(result, notes=(*result.notes, *said))
     if Check.TRIM in result.checks:
         if definition.arris is Arris.BACK:
@@ -213,7 +255,7 @@ def _with_trim(
     setup = sight.setup
     rim = rim_result(sight, edge, datum)
     shift, turn = path_error(sight, edge)
-    judged = (edge.cut if datum is None else datum.shift).pose().after(setup.seating.pose)
+    judged = (edge.cut if datum is None else datum.shift).pose().after(setup.seat)
     kept = list(kept_curve(sight, sight.definition.rim.name, edge.scan, edge.point_mm, rim.nominal))
     flaws = list(find_flaws(sight.shots, sight.definition.rim.name, edge.scan))
     for (_, stations), found in zip(setup.cutouts, cutouts, strict=True):
@@ -241,9 +283,8 @@ def _with_trim(
 
 def _where_cut(sight: Sight, stations: Stations, cut: PlaneShift, datum: Datum | None) -> Stations:
     """Stations (shell frame) where the cutter ran, on the sheet as it sits."""
-    seating = sight.setup.seating.pose
-    shell = cut if datum is None else datum.shift
-    return on_sheet(stations, cut.pose().after(seating), shell.pose().after(seating), sight.growth)
+    setup, shell = sight.setup, cut if datum is None else datum.shift
+    return on_sheet(stations, cut.pose().after(setup.seating.pose), shell.pose().after(setup.seat), sight.growth)
 
 
 def find_edge(sight: Sight, shift: PlaneShift, datum: Datum | None) -> Edge:
@@ -279,6 +320,7 @@ def _find_cutouts(sight: Sight, edge: Edge, datum: Datum | None) -> list[CutOutF
             fits[k] = fit
     middles = np.array([np.append(cutout.centre_mm, s.points_mm[:, 2].mean()) for cutout, s in every])
     nominal = edge.cut.pose().after(sight.setup.seating.pose).apply(middles)
+    nominal[:, 2] = [at.points_mm[:, 2].mean() for _, at in wanted]
     return [CutOutFound(c, at, nominal[k], fits[k]) for k, (c, at) in enumerate(wanted)]
 
 
@@ -304,16 +346,16 @@ def _cameras_apart(sight: Sight, seams: tuple[Seam, ...]) -> tuple[Stop | None, 
     return None, notes
 
 
-def _formed_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | None]:
-    """The shell itself, where its definition has datums that the cutter did not make."""
+def _formed_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | None, list[PipFound]]:
+    """The shell itself, where its definition has datums that the cutter did not make; and its pips."""
     setup, pips = sight.setup, sight.definition.pips
-    if sight.definition.datum is DatumScheme.FIXTURE:
-        return Datum(PlaneShift(0.0, 0.0, 0.0), np.zeros((3, 3)), 0.0), None
-    if sight.definition.datum is not DatumScheme.PIPS:
-        return None, None
-    nominal = setup.seating.pose.apply(setup.pips_mm * sight.growth)
-    start = cut.pose().apply(nominal)
     found = [PipFound(None, float("nan"), float("nan"))] * len(pips)
+    if sight.definition.datum is DatumScheme.FIXTURE:
+        return Datum(PlaneShift(0.0, 0.0, 0.0), np.zeros((3, 3)), 0.0), None, found
+    if sight.definition.datum is not DatumScheme.PIPS:
+        return None, None, found
+    nominal = setup.seat.apply(setup.pips_mm * sight.growth)
+    start = cut.pose().apply(nominal)
     for shot, own in _by_shot(sight, setup.pip_camera):
         some = tuple(pips[k] for k in own)
         here = find_pips(shot.picture, some, start[own], shot.model, shot.pose, shot.blur_px)
@@ -321,10 +363,10 @@ def _formed_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | N
             found[k] = one
     datum = datum_of_pips(pips, found, nominal[:, :2], sight.formed_edge_mm)
     if datum is not None:
-        return datum, None
+        return datum, None, found
     missing = ", ".join(pip.name for pip, one in zip(pips, found, strict=True) if one.centre_mm is None)
     words = f"datum not seen ({missing}): path or seating, cannot tell"
-    return None, Stop("datum", words, "blow off, reseat, look again")
+    return None, Stop("datum", words, "blow off, reseat, look again"), found
 
 
 def _cut_datum(sight: Sight, edge: Edge, cutouts: list[CutOutFound]) -> tuple[Datum | None, Stop | None]:
@@ -336,7 +378,7 @@ def _cut_datum(sight: Sight, edge: Edge, cutouts: list[CutOutFound]) -> tuple[Da
         return Datum(form.shift, form.covariance, form.rms_mm), None
     both = cutouts[:2]
     flat = [np.append(c.centre_mm, s.points_mm[:, 2].mean()) for c, s in setup.cutouts[:2]]
-    nominal = setup.seating.pose.apply(np.array(flat) * sight.growth)[:, :2]
+    nominal = setup.seat.apply(np.array(flat) * sight.growth)[:, :2]
     if all(one.fit is not None and one.fit.there for one in both):
         centres = np.array([one.centre_mm[:2] for one in both])
         spread = np.array([centre_covariance(sight, k, one) for k, one in enumerate(both)])
@@ -356,6 +398,14 @@ def _off_its_seat(seating: Seating, shift: PlaneShift) -> Stop | None:
     return Stop(
         "seating", f"the shell sits {off:.1f} mm and {turned:.1f}° off its seat ({allowed})", "reseat and look again"
     )
+
+
+def _ill_seated(heights: Heights) -> Stop | None:
+    if heights.lifted:
+        return Stop("seating", f"{heights.lifted}: half seated", "clean the nests, reseat and look again")
+    if heights.unclear:
+        return Stop("seating", heights.unclear, "measure the shell's temperature and state it, or reseat; look again")
+    return None
 
 
 def _unlike_its_drawing(sight: Sight, datum: Datum) -> Stop | None:

@@ -72,7 +72,7 @@ class RimResult:
 def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
     """Deviation profiles in every frame that can be told, and the zones judged in them."""
     setup, definition = sight.setup, sight.definition
-    warm = setup.rim.scaled(sight.growth).placed(setup.seating.pose)
+    warm = setup.rim.scaled(sight.growth).placed(setup.seat)
     form = fit_edge(sight, edge, None if datum is None else datum.shift)
     raw = {Frame.FIXTURE: deviation_from(setup.rim_seated, edge.point_mm)}
     if form is not None:
@@ -116,11 +116,11 @@ def fit_edge(sight: Sight, edge: Edge, datum: PlaneShift | None) -> FormFit | No
     held = PlaneShift(0.0, 0.0, 0.0) if definition.datum is DatumScheme.BEST_FIT else datum
     if held is None and not definition.best_fit.is_free:
         return None
-    warm = setup.rim.scaled(sight.growth).placed(setup.seating.pose)
+    warm = setup.rim.scaled(sight.growth).placed(setup.seat)
     weights = gaussian_weights(definition.filter_cutoff_mm, setup.rim.step_mm)
     u = np.sqrt(_noise_of(edge) ** 2 * (weights**2).sum() + sight.edge_model_mm**2)
     how, cutoff = definition.best_fit, definition.filter_cutoff_mm
-    shell, middle = setup.seating.pose, setup.zone_middle_mm
+    shell, middle = setup.seat, setup.zone_middle_mm
     return fit_form(warm, edge.point_mm, edge.usable, how, held or edge.cut, edge.cut, shell, u, cutoff, middle)
 
 
@@ -209,7 +209,7 @@ def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | N
         return CutOutResult(cutout.name, None, camera=camera)
     if not fit.there or datum is None:
         return CutOutResult(cutout.name, fit.there, seen_share=fit.seen_share, camera=camera)
-    where = datum.shift.pose().after(sight.setup.seating.pose)
+    where = datum.shift.pose().after(sight.setup.seat)
     in_shell = where.inverse().apply(found.centre_mm[None])[0, :2] / sight.growth
     offset = in_shell - cutout.centre_mm
     wall = FAR_WALL_SHARE * float(fit.wall_mm.max())

@@ -120,8 +120,8 @@ def test_the_height_share(calibration: CameraCalibration, fixture: Fixture, seat
     camera = bench.top_camera()
     away = RIM[:, :2] - camera.centre_mm[:2]
     assert np.allclose(field[0], 0.5 * away / (camera.centre_mm[2] - RIM[:, 2])[:, None])
-    assert np.allclose(field[1], field[0] * RIM[:, :1] / 200.0)
-    assert np.allclose(field[2], field[0] * RIM[:, 1:2] / 200.0)
+    assert np.allclose(field[1], field[0] * RIM[:, 1:2] / 200.0)  # a tilt about x raises what lies at + y
+    assert np.allclose(field[2], -field[0] * RIM[:, :1] / 200.0)
 
 
 def test_the_temperature_share_grows_about_the_shells_origin(

@@ -1,0 +1,376 @@
+"""How high the shell sits: six freedoms of its seating from what it carries, pips, cut-outs, and what two cameras see.
+
+A place that lies higher looks larger. The rim alone cannot tell that from an even over-trim; pips and cut-outs can,
+because they lie where the drawing puts them: what they read off their places is explained by a shift and turn of the
+shell (dx, dy, rotation), a shift and turn of the cut-outs as the cutter made them, and the height (lift and two
+tilts). Warmth looks like a lift too, 8 degC of ABS like half a millimetre, and two cameras tell the two apart: their
+lines of sight meet where the place is, whatever size the shell has.
+
+One generalised least-squares fit (GUM, JCGM 102): every cause of uncertainty is a part of the readings' covariance,
+common causes (calibration, temperature) with their correlation over all places.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import chdtri
+
+from edgeinspect.geometry import Array, Pose
+from edgeinspect.measure import budget
+from edgeinspect.measure.measurement import PairHeight, Quantity, ShellHeight
+from edgeinspect.measure.pips import PipFound
+from edgeinspect.measure.ribbon import Stations
+from edgeinspect.measure.setup import TEMPERATURE, Setup, Sight, quantity
+from edgeinspect.measure.shot import Shot
+from edgeinspect.measure.temperature import Temperature
+from edgeinspect.measure.trim import FAR_WALL_SHARE, CutOutFound
+from edgeinspect.measure.two_views import (
+    LEAST_SENSITIVITY,
+    RIM_WORDS,
+    TOGETHER_MM,
+    HeightAt,
+    Overlap,
+    heights_seen,
+    joined,
+)
+
+CUT_PLACE_MM = 0.03  # how exactly a cutter puts one cut-out beside the others: common practice, no source
+CHANCE = 0.001  # what is less likely than this is no chance
+WEAK_MM = 5.0  # before looking, a shell may lie this much higher or lower on any side
+GREATEST_U_MM = 0.5  # a height less sure than this at the worst place of the rim tells nothing
+LEAST_SPARE = 2  # readings more than freedoms: else one cut-out out of place would look like a height
+MOST_LEFT_OUT = 3
+BETTER = 0.5  # a height this much surer than the seat's claim is used even where both agree
+AS_HELD = "as high as the fixture holds it"
+WARM_K = 15.0  # no shell on the line is this much warmer than its range: judgement, no source
+EVEN_SHARE = 0.5  # a lift that differs less than this over the rim is "all round"
+CUT_HERE_SHARE = 3.0**-0.5  # a shell is looked at as it was cut, or after it cooled or was put back: evenly likely
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What was read (n,) [mm] beside what was expected, and why it may be wrong: covariances by source."""
+
+    rows: Array  # (n, 9): dx, dy, rotation of the shell; the same of the cut; lift [mm], tilt about x, about y [rad]
+    values: Array  # (n,)
+    sources: dict[str, Array]  # (n, n) each
+    group: Array  # (n,) number of the place that a reading belongs to
+    words: tuple[str, ...]  # of the places
+
+    def without(self, places: Sequence[int]) -> Readings:
+        keep = ~np.isin(self.group, places)
+        cut = {source: part[np.ix_(keep, keep)] for source, part in self.sources.items()}
+        return replace(self, rows=self.rows[keep], values=self.values[keep], sources=cut, group=self.group[keep])
+
+
+@dataclass(frozen=True)
+class HeightFit:
+    """Lift at the seat's origin [mm] and tilts about the fixture's x and y [rad], with what they are made of."""
+
+    terms: Array  # (3,)
+    sources: dict[str, Array]  # (3, 3) covariances
+    misfit: float  # chi-squared of what is left
+    spare: int  # its degrees of freedom
+    left_out: tuple[int, ...] = ()
+
+    @property
+    def covariance(self) -> Array:
+        return np.asarray(sum(self.sources.values(), np.zeros((3, 3))))
+
+    @property
+    def hangs_together(self) -> bool:
+        return self.spare > 0 and self.misfit <= chdtri(self.spare, CHANCE)
+
+
+@dataclass(frozen=True)
+class Heights:
+    """What was found of the height: the record, and the set-up at that height where it is to be used."""
+
+    record: ShellHeight
+    setup: Setup | None = None  # None: the height stays the seat's
+    lifted: str = ""  # in words where it is further off than the seat allows
+    unclear: str = ""  # in words: it is lifted or warm
+
+
+def find_height(
+    sight: Sight,
+    temperature: Temperature,
+    pips: Sequence[PipFound],
+    cutouts: Sequence[CutOutFound],
+    rim: Stations,
+) -> Heights:
+    """Decide on the shell's height.
+
+    Parameters: pips, cutouts - as found with the set-up's height; rim - its stations where it was cut, fixture frame.
+    """
+    setup, origin = sight.setup, sight.setup.seating.pose.translation_mm
+    seen_twice, pairs = _pairs(sight, rim, cutouts)
+    readings = _readings(sight, pips, cutouts, seen_twice)
+    fit = _fit(readings)
+    unknown = ShellHeight(False, "", costs_mm=setup.height_costs_mm, pairs=pairs)
+    if fit is None or fit.spare < LEAST_SPARE:
+        reason = "the rim alone does not say, an even over-trim looks like a lift"
+        if readings.words:
+            reason = f"told by {', '.join(_seen_by(readings, ()))} only, one out of place would look like a lift"
+        return Heights(replace(unknown, words=f"cannot tell: {reason}"))
+    unknown = replace(unknown, seen_by=_seen_by(readings, fit.left_out))
+    if not fit.hangs_together:
+        reason = "pips, cut-outs and cameras do not agree: warped, or one of them is out of place"
+        return Heights(replace(unknown, words=f"cannot tell: {reason}"))
+    over = budget.rise_rows(setup.rim_seated.points_mm, origin)
+    terms, covariance, seat = fit.terms + setup.lifted, fit.covariance, np.diag(setup.u_seat**2)
+    heights, u_worst = over @ terms, _worst_u(over, covariance)
+    record = replace(
+        unknown,
+        told=True,
+        words=AS_HELD,
+        lift=_told(fit, terms, 0),
+        tilt_x=_told(fit, terms, 1),
+        tilt_y=_told(fit, terms, 2),
+        highest_mm=float(heights.max()),
+        u_worst_mm=u_worst,
+        moved=_beyond_chance(terms, covariance + seat),
+    )
+    if not temperature.stated:
+        by_warmth = fit.sources[TEMPERATURE]
+        faked_mm = float(np.sqrt(by_warmth[0, 0])) / sight.u_growth * setup.definition.material.expansion_per_k * WARM_K
+        tilted = _beyond_chance(terms[1:], (covariance + seat)[1:, 1:])
+        if _beyond_chance(terms, covariance - by_warmth + seat) and not tilted and abs(terms[0]) < faked_mm:
+            words = _lifted_or_warm(sight, terms)
+            unclear = words if record.moved else ""
+            return Heights(replace(record, told=False, words=f"cannot tell: {words}"), unclear=unclear)
+    if u_worst > GREATEST_U_MM:
+        words = f"cannot tell: not known better than {2 * u_worst:.1f} mm (k = 2)"
+        return Heights(replace(record, told=False, words=words))
+    if record.moved:
+        plan = setup.rim_seated.points_mm[:, :2] - origin[:2]
+        record = replace(record, words=height_words(heights, plan, setup.seating.pose))
+        if float(np.abs(heights).max()) > setup.seating.limit_height_mm:
+            return Heights(record, lifted=record.words)
+    elif u_worst > BETTER * _worst_u(over, seat):
+        return Heights(record)
+    setup = setup.at_height(terms, covariance)
+    return Heights(replace(record, used=True, costs_mm=setup.height_costs_mm), setup)
+
+
+def _seen_by(readings: Readings, left_out: Sequence[int]) -> tuple[str, ...]:
+    words = [word for k, word in enumerate(readings.words) if k not in left_out]
+    rim = "the rim, by two cameras"
+    return tuple(dict.fromkeys(rim if word.startswith(RIM_WORDS) else word for word in words))
+
+
+def _worst_u(over: Array, covariance: Array) -> float:
+    """Standard uncertainty of the height at the worst of places, ``over`` (N, 3) of budget.rise_rows."""
+    return float(np.sqrt(np.einsum("ni,ij,nj->n", over, covariance, over).max()))
+
+
+def _told(fit: HeightFit, terms: Array, k: int) -> Quantity:
+    unit = 1.0 if k == 0 else float(np.rad2deg(1.0))
+    shares = {source: unit * float(np.sqrt(max(0.0, part[k, k]))) for source, part in fit.sources.items()}
+    return quantity(unit * float(terms[k]), shares)
+
+
+def _beyond_chance(terms: Array, covariance: Array) -> bool:
+    return float(terms @ np.linalg.solve(covariance, terms)) > float(chdtri(len(terms), CHANCE))
+
+
+def _lifted_or_warm(sight: Sight, terms: Array) -> str:
+    """An even lift in both its readings."""
+    setup = sight.setup
+    away = setup.calibrations[0].fixture_pose.inverse().translation_mm[2] - setup.seating.pose.translation_mm[2]
+    warm = float(terms[0]) / away / setup.definition.material.expansion_per_k
+    up, warmer = ("lifted", "warm") if terms[0] > 0 else ("low", "cold")
+    return f"{abs(terms[0]):.1f} mm {up} or {abs(warm):.0f} °C {warmer}er than assumed, cannot tell"
+
+
+def height_words(heights_mm: Array, plan_mm: Array, seat: Pose) -> str:
+    """Which side of the shell lies how much too high or too low.
+
+    Parameters: heights (N,) at the rim's places (N, 2), fixture axes from the seat's origin.
+    """
+    high, low = float(heights_mm.max()), float(heights_mm.min())
+    worst, way = (high, "lifted") if high >= -low else (-low, "too low")
+    if high - low < EVEN_SHARE * worst:
+        return f"the shell is {way} by about {worst:.1f} mm all round"
+    place = plan_mm[int(np.argmax(heights_mm) if way == "lifted" else np.argmin(heights_mm))]
+    x, y = seat.inverse().turn(np.append(place, 0.0)[None])[0][:2] / np.abs(plan_mm).max(axis=0)
+    along, across = ("rear" if y > 0 else "front"), ("right" if x > 0 else "left")
+    rise = np.linalg.lstsq(np.column_stack([np.ones(len(plan_mm)), plan_mm]), heights_mm, rcond=None)[0][1:]
+    lean = np.abs(seat.inverse().turn(np.append(rise, 0.0)[None])[0][:2]) * np.abs(plan_mm).max(axis=0)
+    side = f"{along} {across} corner"
+    if lean[1] > 2.0 * lean[0]:
+        side = along
+    elif lean[0] > 2.0 * lean[1]:
+        side = f"{across} end"
+    return f"{side} {way} by about {worst:.1f} mm"
+
+
+@dataclass(frozen=True)
+class _Feature:
+    """A pip or cut-out that reads ``off_mm`` beside where it was expected."""
+
+    words: str
+    at_mm: Array  # (3,) where it was expected, fixture frame
+    off_mm: Array  # (2,)
+    slope: Array  # (2,) rise per mm of what it is read on
+    noise: Array  # (2, 2) covariance
+    place_mm: float  # how exactly it lies on the shell, and light
+    shot: Shot
+    errors: Array  # (K, 2) of the calibrations
+    cut: bool  # made by the cutter
+
+
+def _features(sight: Sight, pips: Sequence[PipFound], cutouts: Sequence[CutOutFound]) -> Iterator[_Feature]:
+    setup = sight.setup
+    for k, pip in enumerate(pips):
+        which = setup.pip_camera[k]
+        shot = sight.shots[which]
+        if pip.centre_mm is None or shot is None:
+            continue
+        at, errors = setup.seat.apply(setup.pips_mm[k : k + 1] * sight.growth)[0], setup.feature_errors(k, which)
+        noise: Array = np.eye(2) * pip.u_mm**2
+        flat = np.zeros(2)
+        name, off = sight.definition.pips[k].name, pip.centre_mm - at[:2]
+        yield _Feature(name, at, off, flat, noise, shot.formed_edge_mm, shot, errors, cut=False)
+    for k, hole in enumerate(cutouts):
+        which, fit = setup.cutout_camera[k], hole.fit
+        shot = sight.shots[which]
+        if fit is None or not fit.there or shot is None:
+            continue
+        place = float(np.hypot(CUT_PLACE_MM, FAR_WALL_SHARE * float(fit.wall_mm.max())))
+        slope, errors = hole.stations.slopes.mean(axis=0), setup.feature_errors(len(pips) + k, which)
+        at, off, noise = hole.nominal_mm, fit.terms[:2], fit.covariance[:2, :2]
+        yield _Feature(hole.cutout.name, at, off, slope, noise, place, shot, errors, cut=True)
+
+
+def _rows(feature: _Feature, origin_mm: Array) -> Array:
+    """(2, 9): what the freedoms do to where it reads."""
+    lean = budget.apparent_shift_per_height(feature.shot.pose, feature.at_mm[None], feature.slope[None])[0]
+    x, y, z = feature.at_mm - origin_mm
+    shifts, none = np.array([[1.0, 0.0, -y], [0.0, 1.0, x]]), np.zeros((2, 3))
+    rise = lean[:, None] * budget.rise_rows(feature.at_mm[None], origin_mm)
+    if feature.cut:
+        return np.hstack([none, shifts, rise])
+    sideways = np.array([[0.0, 0.0, z], [0.0, -z, 0.0]])  # a tilt carries pips; the cutter runs where it runs
+    return np.hstack([shifts, none, rise + sideways])
+
+
+def _readings(
+    sight: Sight, pips: Sequence[PipFound], cutouts: Sequence[CutOutFound], twice: HeightAt | None
+) -> Readings:
+    """All that bears on the height, as one list: pips and cut-outs, then what two cameras see."""
+    features, origin = list(_features(sight, pips, cutouts)), sight.setup.seat.translation_mm
+    extra = 0 if twice is None else len(twice.height_mm)
+    count = 2 * len(features)
+    total, causes = count + extra, sight.setup.error_count
+    rows, values, noise = np.zeros((total, 9)), np.zeros(total), np.zeros((total, total))
+    light, errors, warm, since = np.zeros(total), np.zeros((causes, total)), np.zeros(total), np.zeros(total)
+    for k, feature in enumerate(features):
+        own = slice(2 * k, 2 * k + 2)
+        rows[own], values[own], noise[own, own] = _rows(feature, origin), feature.off_mm, feature.noise
+        light[own], errors[:, own] = feature.place_mm**2, feature.errors
+        (since if feature.cut else warm)[own] = feature.at_mm[:2] - origin[:2]
+    if twice is not None and extra:
+        rows[count:, 6:], values[count:] = budget.rise_rows(twice.points_mm, origin), twice.height_mm
+        noise[range(count, total), range(count, total)] = twice.noise_mm**2
+        light[count:], errors[:, count:] = twice.light_mm**2, twice.errors_mm
+    # A warm shell carries its pips outwards; cut-outs only if it warmed or cooled since it was cut.
+    u_since = float(np.hypot(sight.growth - 1.0, sight.u_growth)) * CUT_HERE_SHARE
+    sources: dict[str, Array] = {
+        "picture noise": noise,
+        "calibration and marks": np.asarray(errors.T @ errors),
+        "where pips and cut-outs lie, light": np.diag(light),
+        TEMPERATURE: sight.u_growth**2 * np.outer(warm, warm) + u_since**2 * np.outer(since, since),
+    }
+    group = np.concatenate([np.repeat(np.arange(len(features)), 2), len(features) + np.arange(extra)])
+    words = (*(feature.words for feature in features), *(twice.words if twice is not None else ()))
+    return Readings(rows, values, sources, group, words)
+
+
+def _fit(readings: Readings) -> HeightFit | None:
+    """Least squares with all covariances; places that do not belong to the others are left out, a few at most."""
+    best = _solved(readings)
+    if best is None:
+        return None
+    left_out: list[int] = []
+    while not best.hangs_together and len(left_out) < MOST_LEFT_OUT:
+        rest = [int(k) for k in np.unique(readings.group) if k not in left_out]
+        tried = [(one, _solved(readings.without([*left_out, one]))) for one in rest]
+        able = [(one, fit) for one, fit in tried if fit is not None and fit.spare >= LEAST_SPARE]
+        if not able:
+            break
+        one, found = min(able, key=lambda pair: pair[1].misfit / pair[1].spare)
+        left_out.append(one)
+        best = replace(found, left_out=tuple(left_out))
+    return best
+
+
+def _solved(readings: Readings) -> HeightFit | None:
+    used = np.flatnonzero(np.abs(readings.rows).max(axis=0, initial=0.0) > 0)
+    heights = np.flatnonzero(used >= 6)
+    if len(heights) < 3:
+        return None
+    reach = float(np.abs(readings.rows[:, [2, 5, 7, 8]]).max(initial=1.0))
+    scale = np.array([1.0, 1.0, reach, 1.0, 1.0, reach, 1.0, reach, reach])[used]
+    rows = readings.rows[:, used] / scale
+    spread = sum(readings.sources.values(), np.zeros((len(rows), len(rows))))
+    weight = np.linalg.inv(spread)
+    weak = np.zeros(len(used))
+    weak[heights] = WEAK_MM**-2
+    normal = rows.T @ weight @ rows + np.diag(weak)
+    if np.linalg.cond(normal) > 1e12:
+        return None
+    gain = np.linalg.solve(normal, rows.T @ weight)
+    scaled = gain @ readings.values
+    rest = readings.values - rows @ scaled
+    terms, to_terms = (scaled / scale)[heights], (gain / scale[:, None])[heights]
+    sources = {source: to_terms @ part @ to_terms.T for source, part in readings.sources.items()}
+    unseen = np.linalg.inv(normal)[np.ix_(heights, heights)] / np.outer(scale[heights], scale[heights])
+    told = sum(sources.values(), np.zeros((3, 3)))
+    sources["what is not seen"] = unseen - told  # of the weak belief from before looking: next to nothing if seen well
+    return HeightFit(terms, sources, float(rest @ weight @ rest), len(readings.values) - len(used))
+
+
+def _pairs(
+    sight: Sight, rim: Stations, cutouts: Sequence[CutOutFound]
+) -> tuple[HeightAt | None, tuple[PairHeight, ...]]:
+    """What every two cameras see of the same rim and cut-outs, all places and pooled."""
+    places, pairs = list[HeightAt](), list[PairHeight]()
+    setup = sight.setup
+    for overlap in setup.overlaps:
+        one, other = sight.shots[overlap.one], sight.shots[overlap.other]
+        if one is None or other is None:
+            continue
+        holes, fits = [(found.cutout, found.stations) for found in cutouts], [found.fit for found in cutouts]
+        sheet = sight.definition.sheet_mm
+        seen = heights_seen(overlap, (one, other), rim, holes, fits, setup.cutout_camera, sheet)
+        places.append(seen)
+        pairs.append(_pooled(setup, overlap, (one.camera, other.camera), seen, cutouts))
+    return (joined(places) if places else None), tuple(pairs)
+
+
+def _pooled(
+    setup: Setup, overlap: Overlap, cameras: tuple[str, str], seen: HeightAt, cutouts: Sequence[CutOutFound]
+) -> PairHeight:
+    """One height above the seat of all that both cameras see, each place with the weight of its own uncertainty."""
+    names = tuple(found.cutout.name for found in cutouts)
+    holes = tuple(word for word in seen.words if word in names)
+    refused = overlap.refused_mm
+    if not seen.words:
+        why = "both do not see the same edge well enough"
+        if refused and not (len(overlap.stations) or overlap.cutouts):
+            why = f"the edge runs along the line between them (less than {LEAST_SENSITIVITY:g} mm per mm of height)"
+        return PairHeight(*cameras, None, 0.0, (), refused, f"no height: {why}")
+    weight = 1.0 / (seen.noise_mm**2 + seen.light_mm**2)
+    weight /= weight.sum()
+    shares = {
+        "picture noise": float(np.linalg.norm(weight * seen.noise_mm)),
+        "light and edge shape": float(np.linalg.norm(weight * seen.light_mm)),
+        "calibration and marks": float(np.linalg.norm(seen.errors_mm @ weight)),
+    }
+    so_far = budget.rise_rows(seen.points_mm, setup.seating.pose.translation_mm) @ setup.lifted
+    lift = quantity(float(weight @ (seen.height_mm + so_far)), shares)
+    return PairHeight(*cameras, lift, TOGETHER_MM * (len(seen.words) - len(holes)), holes, refused)
