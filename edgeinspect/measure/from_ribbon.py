@@ -24,6 +24,7 @@ from edgeinspect.measure.temperature import Temperature, growth
 from edgeinspect.shell.definition import Arris, DatumScheme, Frame, ShellDefinition
 
 COMES_BACK_MM = 0.002  # single precision leaves 0.0001 mm; another definition or seating is off by far more
+SAME_STATIONS = 0.98  # of the profile: as much as a zone must have seen
 ARC_ROUNDING_MM = 1e-3  # the record keeps arc lengths in single precision
 STEPS_A_CUTOFF = 5.0  # as a definition must have them, or the filter is not the one that its name says
 
@@ -98,6 +99,11 @@ class RibbonGauge:
                 edge = self._sought(measurement, stored, ribbons, definition.search_band_mm)
                 result = self._with_path(measurement, stored, edge)
             done.append(self._judged(result, edge, frames, definition.filter_cutoff_mm))
+        if not _alike(measurement, done[0]):
+            words = "its edge does not come back from its stored ribbon"
+            return NotAgain(
+                f"{words}: its cut face is seen there, or another program measured it; its picture is not kept"
+            )
         return done[0], done[1]
 
     def _refused(self, measurement: ShellMeasurement, ribbons: list[Ribbon], tried: ShellDefinition) -> NotAgain | None:
@@ -276,6 +282,17 @@ class RibbonGauge:
 def _noise_left(cutoff_mm: float, step_mm: float) -> float:
     """What a filter leaves of white noise."""
     return float(np.sqrt((gaussian_weights(cutoff_mm, step_mm) ** 2).sum()))
+
+
+def _alike(stored: ShellMeasurement, again: ShellMeasurement) -> bool:
+    """Whether the profiles of ``again`` are the stored ones, as far as both have a value, and that is nearly all."""
+    profiles = {profile.frame: profile.deviation_mm for profile in stored.profiles}
+    for profile in again.profiles:
+        was = profiles[profile.frame]
+        off = profile.deviation_mm - was
+        if not _worst(off) <= COMES_BACK_MM or np.isfinite(off).sum() < SAME_STATIONS * np.isfinite(was).sum():
+            return False
+    return True
 
 
 def _worst(off: Array) -> float:
