@@ -3,12 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from edgeinspect.geometry import Array, Pose
-from edgeinspect.measure.artwork_fit import Unrolled, find_roughly, fit, printed, share_of_other, unroll
+from edgeinspect.measure.artwork_find import (
+    FINEST_MM,
+    NEAR_DEG,
+    NEAR_STEP_DEG,
+    REACH_MM,
+    WIDE_DEG,
+    WIDE_STEP_DEG,
+    Unrolled,
+    find_roughly,
+    turns,
+    unroll,
+)
+from edgeinspect.measure.artwork_fit import (
+    ABOUT,
+    BESIDE_MM,
+    BROAD_MM,
+    Printed,
+    Seen,
+    fit,
+    printed,
+    seen,
+    seen_in,
+    warp_mm,
+)
+from edgeinspect.measure.artwork_rivals import share_of_other
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.frames import Datum
 from edgeinspect.measure.measurement import DecalResult
@@ -19,28 +43,35 @@ from edgeinspect.shell.definition import Artwork, Decal
 THERE = 0.75  # correlation at the fine place: artwork found by chance stays far below, printed well is above 0.95
 GONE = 0.45  # below this at the best coarse place the panel is bare
 OTHER_SHARE = 0.5  # of the difference between two artworks: from here on it is the other one (0 and 1 without noise)
-FINEST_MM = 0.25  # between samples: at 20 MP every pixel (0.09 mm) takes four times as long and reads the same to 2 um
+STRETCH = 0.03  # more than this no decal stretches: something else was taken for it
+_CORNERS = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * 0.5
 SAME_PLACE_MM = 10.0  # decals of other variants as near as this could lie there instead
 
 
 @dataclass(frozen=True)
 class DecalFit:
     there: bool | None  # some decal, and ``variant`` says which
-    dx_mm: float = float("nan")
-    dy_mm: float = float("nan")
-    rotation_deg: float = float("nan")  # of the artwork as it was found, turned upside down or not
-    covariance: Array | None = None  # (3, 3) of dx, dy [mm], rotation [rad], from picture noise and misfit
+    values: Array = field(default_factory=lambda: np.full(5, np.nan))  # dx, dy [mm], rotation [rad], stretches [1]
+    covariance: Array | None = None  # (5, 5) of these, from picture noise and misfit
     correlation: float = 0.0
+    warp_mm: float = float("nan")  # what is left at the worst place once offset, rotation and stretch are taken away
     outline_pixel: Array | None = None
     nominal_pixel: Array | None = None
     variant: str | None = None
-    upside_down: bool = False
+    upside_down: bool = False  # then the rotation is that of the artwork turned upside down
     mirrored: bool = False
 
     @property
-    def values(self) -> Array:
-        """dx, dy [mm], rotation [rad]."""
-        return np.array([self.dx_mm, self.dy_mm, np.deg2rad(self.rotation_deg)])
+    def dx_mm(self) -> float:
+        return float(self.values[0])
+
+    @property
+    def dy_mm(self) -> float:
+        return float(self.values[1])
+
+    @property
+    def rotation_deg(self) -> float:
+        return float(np.rad2deg(self.values[2]))
 
 
 @dataclass(frozen=True)
@@ -58,6 +89,83 @@ class _Candidate:
         return replace(art, grey=art.grey[::rows, ::columns], opacity=art.opacity[::rows, ::columns])
 
 
+class _Panel:
+    """One place for a decal in one picture, and what was tried there so far."""
+
+    def __init__(self, picture: GreyPicture, decal: Decal, where: Pose, model: CameraModel, blur_px: float) -> None:
+        self.picture, self.decal, self.where, self.model = picture, decal, where, model
+        corners = self.corners(decal.artwork, np.zeros(5))
+        self.nominal_pixel = corners
+        self.scale = float(np.hypot(*(corners[1] - corners[0]))) / decal.artwork.width_mm  # px per mm
+        self.blur_mm = blur_px / self.scale
+        self._views: dict[bool, Unrolled] = {}
+        self._prints: dict[tuple[str, bool, bool], Printed] = {}
+
+    def corners(self, art: Artwork, values: Array) -> Array:
+        """Pixels (4, 2) of an artwork's corners where it is laid so."""
+        at = _CORNERS * (art.width_mm, art.height_mm) * (1.0 + values[3:5])
+        cos, sin = np.cos(values[2]), np.sin(values[2])
+        at = at @ np.array([[cos, sin], [-sin, cos]]) + values[:2]
+        return self.model.project(self.decal.patch.points(at[:, 0], at[:, 1]), self.where)
+
+    def view(self, wide: bool) -> Unrolled:
+        if wide not in self._views:
+            art, reach = self.decal.artwork, REACH_MM + 5.0
+            half = np.array([art.width_mm, art.height_mm]) / 2
+            half = np.full(2, np.hypot(*half)) if wide else half
+            spacing = max(1.0 / self.scale, FINEST_MM)
+            self._views[wide] = unroll(
+                self.picture, self.decal, self.where, self.model, spacing, (half[0] + reach, half[1] + reach)
+            )
+        return self._views[wide]
+
+    def printed(self, one: _Candidate) -> Printed:
+        key = one.variant, one.upside_down, one.mirrored
+        if key not in self._prints:
+            if one.upside_down or one.mirrored:
+                plain = self.printed(replace(one, upside_down=False, mirrored=False))
+                self._prints[key] = plain.turned(one.upside_down, one.mirrored)
+            else:
+                self._prints[key] = printed(one.artwork, self.blur_mm)
+        return self._prints[key]
+
+    def seen(self, art: Artwork, values: Array) -> Seen:
+        """The pixels that an artwork laid there covers, and a little around it."""
+        cos, sin = abs(np.cos(values[2])), abs(np.sin(values[2]))
+        half = np.array([cos * art.width_mm + sin * art.height_mm, cos * art.height_mm + sin * art.width_mm]) / 2
+        half = 1.01 * half + BESIDE_MM + 1.0
+        reach = np.array([values[0] - half[0], values[0] + half[0], values[1] - half[1], values[1] + half[1]])
+        return seen(self.picture, self.decal, self.where, self.model, self.scale, reach)
+
+    def fitted(self, one: _Candidate, wide: bool) -> DecalFit:
+        """One candidate laid where it fits best, near its place or (``wide``) turned any way."""
+        art, view = one.as_laid(), self.view(wide)
+        tried = turns(WIDE_DEG, WIDE_STEP_DEG) if wide else turns(NEAR_DEG, NEAR_STEP_DEG)
+        turned, dx, dy, score = find_roughly(view, art, tried)
+        if score < GONE:
+            return DecalFit(False, correlation=score)
+        start = np.array([dx, dy, np.deg2rad(turned), 0.0, 0.0])
+        broad = float(np.hypot(self.blur_mm, BROAD_MM))
+        about = fit(seen_in(view, max(1, round(0.5 / view.spacing_mm))), printed(art, broad), start, broad, ABOUT)
+        if not np.isfinite(about.values).all() or np.abs(about.values[:2] - start[:2]).max() > 3.0:
+            return DecalFit(None, correlation=about.correlation)
+        pixels, ink = self.seen(art, about.values), self.printed(one)
+        found = fit(pixels, ink, about.values, self.blur_mm)
+        off = np.abs(found.values - about.values)
+        if not (found.correlation >= THERE and off[:2].max() < 1.5 and np.abs(found.values[3:]).max() < STRETCH):
+            return DecalFit(None, correlation=found.correlation)
+        return DecalFit(
+            True,
+            found.values,
+            found.covariance,
+            found.correlation,
+            warp_mm(pixels, ink, found),
+            variant=one.variant,
+            upside_down=one.upside_down,
+            mirrored=one.mirrored,
+        )
+
+
 def measure_decal(
     picture: GreyPicture,
     decal: Decal,
@@ -72,79 +180,57 @@ def measure_decal(
     Parameters: decal - that belongs there; shell_pose - shell -> fixture as seated (by its datums); pose - fixture ->
     camera; rivals - decals of other variants, that may lie there by mistake.
     """
-    art = decal.artwork
-    where = pose.after(shell_pose)
-    corners = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * (0.5, 0.5)
-    nominal_mm = corners * (art.width_mm, art.height_mm)
-    nominal = model.project(decal.patch.points(nominal_mm[:, 0], nominal_mm[:, 1]), where)
-    scale = float(np.hypot(*(nominal[1] - nominal[0]))) / art.width_mm  # px per mm
-    spacing_mm = max(1.0 / scale, FINEST_MM)
-    view, blur_mm = unroll(picture, decal, where, model, spacing_mm), blur_px / scale
+    panel = _Panel(picture, decal, pose.after(shell_pose), model, blur_px)
     every = [
         _Candidate(one.variant, one.artwork, upside_down, mirrored)
         for one in (decal, *rivals)
         for upside_down in (False, True)
         for mirrored in (False, True)
     ]
-    laid = _likeliest(view, every, blur_mm)
+    laid = _likeliest(panel, every)
     if laid.there:
-        found = next(one for one in every if _is(laid, one)).artwork
-        found_mm = corners * (found.width_mm, found.height_mm)
-        cos, sin = np.cos(laid.values[2]), np.sin(laid.values[2])
-        found_mm = found_mm @ np.array([[cos, sin], [-sin, cos]]) + laid.values[:2]
-        laid = replace(laid, outline_pixel=model.project(decal.patch.points(found_mm[:, 0], found_mm[:, 1]), where))
-    return replace(laid, nominal_pixel=nominal)
+        art = next(one for one in every if _is(laid, one)).artwork
+        laid = _right_way_up(replace(laid, outline_pixel=panel.corners(art, laid.values)))
+    return replace(laid, nominal_pixel=panel.nominal_pixel)
+
+
+def _right_way_up(laid: DecalFit) -> DecalFit:
+    """Turned by more than a quarter is the same as upside down and turned by less."""
+    if abs(laid.values[2]) <= np.pi / 2:
+        return laid
+    values = laid.values - np.pi * np.sign(laid.values[2]) * np.array([0.0, 0.0, 1.0, 0.0, 0.0])
+    return replace(laid, values=values, upside_down=not laid.upside_down)
 
 
 def _is(laid: DecalFit, one: _Candidate) -> bool:
     return (laid.variant, laid.upside_down, laid.mirrored) == (one.variant, one.upside_down, one.mirrored)
 
 
-def _likeliest(view: Unrolled, every: Sequence[_Candidate], blur_mm: float) -> DecalFit:
-    """The candidate that fits; the first is the one that belongs there, the others are asked when there is doubt."""
-    laid = _fitted(view, every[0], blur_mm)
+def _likeliest(panel: _Panel, every: Sequence[_Candidate]) -> DecalFit:
+    """The candidate that fits; the first is the one that belongs there, the others, and further turned ones, are asked
+    when there is doubt.
+    """
+    laid = panel.fitted(every[0], wide=False)
     if not laid.there:
-        others = [_fitted(view, one, blur_mm) for one in every[1:]]
+        others = [panel.fitted(one, wide=True) for one in every]
         laid = max((one for one in others if one.there), key=lambda one: one.correlation, default=laid)
         if not laid.there:
             return laid
-    prints = {one.variant: printed(one.artwork, blur_mm) for one in every if not (one.upside_down or one.mirrored)}
-    shown = [prints[one.variant].turned(one.upside_down, one.mirrored) for one in every]
     for _ in every:
-        now = next(place for place, one in enumerate(every) if _is(laid, one))
+        now = next(one for one in every if _is(laid, one))
+        pixels, own = panel.seen(now.artwork, laid.values), panel.printed(now)
         shares = [
-            share_of_other(view, shown[now], other, laid.values) if other is not shown[now] else 0.0 for other in shown
+            share_of_other(pixels, own, panel.printed(other), laid.values) if other is not now else 0.0
+            for other in every
         ]
         nearest = int(np.argmax(np.nan_to_num(shares)))
         if not shares[nearest] > OTHER_SHARE:
             break
-        instead = _fitted(view, every[nearest], blur_mm)
+        instead = panel.fitted(every[nearest], wide=False)
         if not instead.there or instead.correlation <= laid.correlation:
             break
         laid = instead
     return laid
-
-
-def _fitted(view: Unrolled, one: _Candidate, blur_mm: float) -> DecalFit:
-    art = one.as_laid()
-    turned, dx, dy, score = find_roughly(view, art)
-    if score < GONE:
-        return DecalFit(False, correlation=score)
-    start = np.array([dx, dy, np.deg2rad(turned)])
-    values, covariance, correlation = fit(view, printed(art, blur_mm), start, blur_mm)
-    if not np.isfinite(values).all() or correlation < THERE or np.abs(values[:2] - start[:2]).max() > 3.0:
-        return DecalFit(None, correlation=correlation)
-    return DecalFit(
-        True,
-        float(values[0]),
-        float(values[1]),
-        float(np.rad2deg(values[2])),
-        covariance,
-        correlation,
-        variant=one.variant,
-        upside_down=one.upside_down,
-        mirrored=one.mirrored,
-    )
 
 
 def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum) -> DecalResult:
@@ -179,6 +265,14 @@ def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum) -> DecalR
         "light and edge shape": float(np.rad2deg(shot.edge_model_mm / (0.5 * decal.artwork.width_mm))),
     }
     rotation = quantity(laid.rotation_deg, turn)
+    stretches = []
+    for k, side_mm in ((3, decal.artwork.width_mm), (4, decal.artwork.height_mm)):
+        own = {
+            "picture noise and print": 100.0 * float(np.sqrt(laid.covariance[k, k])),
+            "light and edge shape": 100.0 * shot.edge_model_mm / (0.5 * side_mm),
+            "temperature": 100.0 * sight.u_growth,
+        }
+        stretches.append(quantity(100.0 * (float(laid.values[k]) - (sight.growth - 1.0)), own))
     return DecalResult(
         decal.name,
         True,
@@ -192,6 +286,9 @@ def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum) -> DecalR
         found_variant=laid.variant,
         upside_down=laid.upside_down,
         mirrored=laid.mirrored,
+        stretch_along=stretches[0],
+        stretch_across=stretches[1],
+        warp_mm=laid.warp_mm,
     )
 
 

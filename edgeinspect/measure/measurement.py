@@ -194,6 +194,9 @@ class DecalResult(_ReadOnlyArrays):
     found_variant: str | None = None  # whose artwork lies there; None in older records, or where none was recognised
     upside_down: bool = False
     mirrored: bool = False
+    stretch_along: Quantity | None = None  # %, in reading direction, at 20 degC: + laid longer than it was printed
+    stretch_across: Quantity | None = None  # %, upwards
+    warp_mm: float = float("nan")  # what is left at the worst place of the print when all of these are taken away
 
 
 @dataclass(frozen=True)
