@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -55,10 +56,14 @@ class Fixture:
         if len(set(ids)) != len(ids):
             raise ValueError(f"mark ids {sorted(ids)} hold one twice")
 
+    @cached_property
+    def corners_mm(self) -> Array:
+        """(K, 4, 3) of all marks."""
+        return np.array([mark.corners_mm for mark in self.marks]).reshape(-1, 4, 3)
+
     def in_view(self, model: CameraModel, pose: Pose) -> Fixture:
         """The same with the marks that lie whole in the picture of a camera at ``pose`` (fixture -> camera)."""
-        corners = np.array([mark.corners_mm for mark in self.marks]).reshape(-1, 3)
-        pixel = model.project(corners, pose).reshape(-1, 4, 2)
+        pixel = model.project(self.corners_mm.reshape(-1, 3), pose).reshape(-1, 4, 2)
         last = np.array([model.width_px, model.height_px]) - 1.0
         inside = np.asarray(((pixel >= 0.0) & (pixel <= last)).all(axis=(1, 2)))
         if inside.all():

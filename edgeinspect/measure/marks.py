@@ -15,15 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
-from edgeinspect.measure import budget
+from edgeinspect.measure import budget, mark_kernels
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.edge import fit_edges
-from edgeinspect.measure.fixture import Fixture, Mark
+from edgeinspect.measure.fixture import Fixture
 from edgeinspect.measure.picture import GreyPicture
 from edgeinspect.measure.ribbon import lay_scan_lines, offsets, sample
 
 LINES_A_SIDE = 14
 BAND_CELLS = 0.75  # half the search band, in cells of the mark: stays within its black border and quiet zone
+LEAST_SIDE = 0.6  # of a side's lines must agree, or the mark is not used
 LEAST_MARKS = 3
 STRAY_PX = 0.25  # a mark this far from where all the others put it is left out and named ...
 STRAY_SPREAD = 3.0  # ... unless the others agree no better than this among themselves
@@ -70,12 +71,12 @@ def _dictionary(name: str) -> cv2.aruco.Dictionary:
     return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
 
 
-@lru_cache(maxsize=256)
-def _cells(dictionary: str, mark_id: int) -> NDArray[np.bool_]:
-    """Which cells of a mark, its black border included, are white (n, n), row 0 at the top."""
+@lru_cache(maxsize=8)
+def _white(dictionary: str, ids: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Which cells of marks, their black borders included, are white (K, n, n), row 0 at the top."""
     entry = _dictionary(dictionary)
-    bits = cv2.aruco.Dictionary.getBitsFromByteList(entry.bytesList[mark_id : mark_id + 1], entry.markerSize)
-    return np.pad(np.asarray(bits, dtype=bool), 1)
+    bits = [cv2.aruco.Dictionary.getBitsFromByteList(entry.bytesList[i : i + 1], entry.markerSize) for i in ids]
+    return np.array([np.pad(np.asarray(cells, dtype=bool), 1) for cells in bits])
 
 
 def _search(picture: GreyPicture, model: CameraModel, fixture: Fixture) -> Pose | None:
@@ -112,7 +113,7 @@ def _refine(picture: GreyPicture, model: CameraModel, fixture: Fixture, pose: Po
         found = _pose_of(corners, blur, ids, model, fixture, pose)
         if found.pose is None:
             return found
-        known = np.vstack([mark.corners_mm for mark in fixture.marks])
+        known = fixture.corners_mm.reshape(-1, 3)
         moved = float(np.abs(model.project(known, found.pose) - model.project(known, pose)).max())
         pose = found.pose
         if moved < 0.2:  # scan lines this close to the edges no longer change the answer
@@ -124,72 +125,45 @@ def _corners(
     picture: GreyPicture, model: CameraModel, fixture: Fixture, pose: Pose
 ) -> tuple[Array, float, tuple[int, ...]]:
     """Corners (K, 4, 2) [px] of the marks that are where ``pose`` puts them and readable, the blur [px], their ids."""
-    marks = fixture.marks
-    starts = np.array([mark.corners_mm for mark in marks])  # (K, 4, 3)
-    sides = np.roll(starts, -1, axis=1) - starts
-    upward = np.cross(sides[:, 1], sides[:, 0])  # towards the camera for corners given clockwise
-    outward = np.cross(sides, upward[:, None, :])
-    outward /= -np.linalg.norm(outward, axis=2, keepdims=True)
+    starts = fixture.corners_mm
+    white = _white(fixture.dictionary, tuple(mark.mark_id for mark in fixture.marks))
     along = np.linspace(0.12, 0.88, LINES_A_SIDE)
-    points = starts[:, :, None, :] + along[None, None, :, None] * sides[:, :, None, :]
-    directions = np.broadcast_to(outward[:, :, None, :], points.shape)
-    cells = len(_cells(fixture.dictionary, marks[0].mark_id))
-    half_mm = BAND_CELLS * float(np.linalg.norm(sides, axis=2).min()) / cells
+    outward = np.empty_like(starts)
+    points, directions = (np.empty((len(starts), 4, LINES_A_SIDE, 3)) for _ in range(2))
+    side_mm = mark_kernels.lay_sides(starts, along, outward, points, directions)
+    half_mm = BAND_CELLS * side_mm / white.shape[1]
     lines = lay_scan_lines(points.reshape(-1, 3), directions.reshape(-1, 3), half_mm, model, pose)
     d_mm = offsets(half_mm, float(lines.px_per_mm.mean()))
     # Always from a narrow blur: it sets the window, and a wide one would reach the cells inside a small mark.
     edges = fit_edges(sample(picture, lines, d_mm), d_mm, lines.px_per_mm, 0.9, polarity=1.0)
-    fitted = edges.d_mm.reshape(len(marks), 4, LINES_A_SIDE)
-    offset, slope, full = _side_lines(fitted, along - 0.5)
-    # A corner moves so that it lies on both of its displaced sides.
-    at_start, at_end = offset - 0.5 * slope, offset + 0.5 * slope
-    before = np.roll(outward, 1, axis=1)
-    cos = np.einsum("kij,kij->ki", before, outward)
-    one, two = np.roll(at_end, 1, axis=1), at_start
-    share = 1.0 / (1.0 - cos**2)
-    moved = starts + (
-        ((one - cos * two) * share)[..., None] * before + ((two - cos * one) * share)[..., None] * outward
-    )
-    pixels = model.project(np.nan_to_num(moved).reshape(-1, 3), pose).reshape(-1, 4, 2)
+    moved, whole = np.empty_like(starts), np.empty(len(starts), dtype=np.bool_)
+    fitted = edges.d_mm.reshape(len(starts), 4, LINES_A_SIDE)
+    mark_kernels.meet(starts, outward, fitted, along - 0.5, LEAST_SIDE, moved, whole)
+    pixels = model.project(moved.reshape(-1, 3), pose).reshape(-1, 4, 2)
     step = float(np.median(np.abs(edges.contrast)))
-    good = full & _read(picture, model, fixture.dictionary, marks, moved, pose) & (step > 0.02)
-    ids = tuple(mark.mark_id for mark, fine in zip(marks, good, strict=True) if fine)
+    good = whole & _read(picture, model, white, moved, pose) & (step > 0.02)
+    ids = tuple(mark.mark_id for mark, fine in zip(fixture.marks, good, strict=True) if fine)
     return pixels[good], float(edges.blur_mm[0] * lines.px_per_mm.mean()), ids
 
 
-def _side_lines(d: Array, t: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Offset and slope (K, 4) of a line through each side's edge offsets (K, 4, L); False where a side has too few
-    lines.
-
-    Two rounds: lines that lie more than three robust deviations from the first are dirt or a scratch and are left out.
-    """
-    weight = np.isfinite(d).astype(np.float64)
-    d = np.nan_to_num(d)
-    offset = slope = np.zeros(d.shape[:2])
-    for _ in range(2):
-        s0, s1, s2 = weight.sum(-1), (weight * t).sum(-1), (weight * t * t).sum(-1)
-        b0, b1 = (weight * d).sum(-1), (weight * t * d).sum(-1)
-        det = np.maximum(s0 * s2 - s1 * s1, 1e-12)
-        offset, slope = (s2 * b0 - s1 * b1) / det, (s0 * b1 - s1 * b0) / det
-        away = np.abs(d - offset[..., None] - slope[..., None] * t)
-        spread = 1.4826 * np.median(away, axis=-1, keepdims=True) + 1e-4
-        weight = weight * (away < 3.0 * spread)
-    return offset, slope, (weight.sum(-1) >= 0.6 * d.shape[-1]).all(axis=1)
-
-
 def _read(
-    picture: GreyPicture, model: CameraModel, dictionary: str, marks: tuple[Mark, ...], corners_mm: Array, pose: Pose
+    picture: GreyPicture, model: CameraModel, white: NDArray[np.bool_], corners_mm: Array, pose: Pose
 ) -> NDArray[np.bool_]:
-    """Whether the cells between corners (K, 4, 3) are those of each mark's id (one cell in ten may be dirty)."""
-    white = np.array([_cells(dictionary, mark.mark_id).ravel() for mark in marks])  # (K, n²)
-    side = round(white.shape[1] ** 0.5)
+    """Whether the cells between corners (K, 4, 3) are those of each mark, ``white`` (K, n, n); one cell in ten may be
+    dirty.
+    """
+    places = _middles(white.shape[1]) @ corners_mm  # (K, n², 3)
+    levels = picture.at(model.project(places.reshape(-1, 3), pose)).reshape(len(white), -1)
+    bright = levels > 0.5 * (levels.max(axis=1) + levels.min(axis=1))[:, None]
+    return np.asarray((bright != white.reshape(len(white), -1)).mean(axis=1) <= 0.1)
+
+
+@lru_cache(maxsize=8)
+def _middles(side: int) -> Array:
+    """(n², 4): shares of a mark's corners in the middle of each of its cells."""
     middle = (np.arange(side) + 0.5) / side
     u, v = (grid.reshape(-1, 1) for grid in np.meshgrid(middle, middle))
-    share = np.hstack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v])  # of each corner in each cell's middle
-    places = share @ np.nan_to_num(corners_mm)  # (K, n², 3)
-    levels = picture.at(model.project(places.reshape(-1, 3), pose)).reshape(white.shape)
-    bright = levels > 0.5 * (levels.max(axis=1) + levels.min(axis=1))[:, None]
-    return np.asarray(((bright != white).mean(axis=1) <= 0.1) & np.isfinite(corners_mm).all(axis=(1, 2)))
+    return np.hstack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v])
 
 
 def _pose_of(
@@ -205,7 +179,7 @@ def _pose_of(
     for _ in range(12):
         predicted, jacobian = cv2.projectPoints(places.reshape(-1, 1, 3), turn, shift, model.matrix, model.distortion)
         residual = corners - np.asarray(predicted).reshape(-1, 4, 2)
-        matrix = np.asarray(jacobian, dtype=np.float64)[:, :6]
+        matrix = np.ascontiguousarray(np.asarray(jacobian, dtype=np.float64)[:, :6])
         used = matrix * np.repeat(keep, 8)[:, None]
         normal = used.T @ matrix
         change = np.linalg.solve(normal, used.T @ residual.reshape(-1))
@@ -233,15 +207,8 @@ def _stray(jacobian: Array, residual: Array, used: NDArray[np.intp]) -> int | No
     """
     if len(used) <= LEAST_MARKS:
         return None
-    rows, rest = jacobian[used], residual[used]
-    squares = np.einsum("kji,kjl->kil", rows, rows)
-    pull = np.einsum("kji,kj->ki", rows, rest)
-    change = np.linalg.solve(squares.sum(axis=0) - squares, -pull[..., None])[..., 0]  # of the pose, without each mark
-    off = ((rest - np.einsum("kji,ui->ukj", rows, change)) ** 2).mean(axis=2)  # (without u, of mark k) [px²]
-    away = np.diag(off)
-    among = (off.sum(axis=1) - away) / (len(used) - 1)
-    one = int(np.argmin(among))
-    return int(used[one]) if away[one] > max(STRAY_PX**2, STRAY_SPREAD**2 * among[one]) else None
+    one, away, among = mark_kernels.stray(jacobian, residual, used)
+    return int(used[one]) if away > max(STRAY_PX**2, STRAY_SPREAD**2 * among) else None
 
 
 def read_length(
@@ -252,32 +219,16 @@ def read_length(
 
     The two marks have no say in the pose that reads them: that makes it a check, the best there is until a reference
     piece exists. Where the others lie far away or few they hold the pose badly, and the check says little: see u.
-    Taking two marks out of the normal equations gives the others' pose without fitting it again.
     """
     assert found.pose is not None
     known = {mark.mark_id: mark.corners_mm for mark in fixture.marks}
+    corners = np.array([known[i] for i in found.seen])
     pair = [found.seen.index(first), found.seen.index(second)]
-    theirs = found.jacobian[pair].reshape(-1, 6)
-    every = found.jacobian.reshape(-1, 6)
-    others = np.linalg.inv(every.T @ every - theirs.T @ theirs)
-    change = others @ (-theirs.T @ found.residuals_px[pair].reshape(-1))
-    pose = _pose(cv2.Rodrigues(found.pose.rotation)[0].ravel() + change[:3], found.pose.translation_mm + change[3:])
-    rays = model.rays(found.corners_px[pair].reshape(-1, 2)) @ pose.rotation
-    camera = pose.inverse().translation_mm
-    corners = np.vstack([known[first], known[second]])
-    places = camera + rays * ((corners[:, 2] - camera[2]) / rays[:, 2])[:, None]
-    span = places[4:].mean(axis=0) - places[:4].mean(axis=0)
-    read = float(np.linalg.norm(span))
-    follow = [_centre_follows(found, k, known[mark]) for k, mark in zip(pair, (first, second), strict=True)]
-    slope = span[:2] / read @ (follow[1] - follow[0])
-    u = budget.MARK_NOISE_PX * float(np.sqrt(slope @ others @ slope))
-    return float(np.linalg.norm(known[second].mean(axis=0) - known[first].mean(axis=0))), read, u
-
-
-def _centre_follows(found: MarksFound, k: int, corners_mm: Array) -> Array:
-    """(2, 6): how the centre of the k-th mark seen, read through the pose, follows the pose [mm per rad, mm]: its
-    pixels stay, so it moves against them.
-    """
-    mm, px = corners_mm[:, :2] - corners_mm[:, :2].mean(axis=0), found.corners_px[k] - found.corners_px[k].mean(axis=0)
-    px_per_mm = np.linalg.solve(mm.T @ mm, mm.T @ px).T
-    return -np.linalg.solve(px_per_mm, found.jacobian[k].reshape(4, 2, 6).mean(axis=0))
+    rays = model.rays(found.corners_px[pair].reshape(-1, 2)).reshape(2, 4, 3)
+    turn = cv2.Rodrigues(found.pose.rotation)[0].ravel()
+    residual = found.residuals_px.reshape(-1, 8)
+    read, u_per_px = mark_kernels.length_by_others(
+        found.jacobian, residual, found.corners_px, rays, corners, turn, found.pose.translation_mm, *pair
+    )
+    length = float(np.linalg.norm(known[second].mean(axis=0) - known[first].mean(axis=0)))
+    return length, float(read), budget.MARK_NOISE_PX * float(u_per_px)
