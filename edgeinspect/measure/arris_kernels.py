@@ -80,3 +80,31 @@ def both_arrises(ribbon, origin, spacing, begin, end, blur, at, gap, share, sums
         for m in range(4):
             sums[i, 10 + m] = step * product[m, 4]
         sums[i, 14], sums[i, 15] = max(product[4, 4], 0.0), count
+
+
+@njit(cache=True)
+def common_equations(sums, weight, stretch, normal, side, own, follow):
+    """Normal equations of what is common to the lines, each line's own place taken out.
+
+    ``sums`` (N, 16) of ``both_arrises``, ``weight`` (N,), ``stretch`` (N,) of S. Adds to ``normal`` (2S + 1, 2S + 1)
+    and ``side`` (2S + 1,): gaps, shares, the blur's factor. Fills ``own`` (N,): the change of each line's place when
+    nothing else changes, and ``follow`` (N, 3): less this per unit of gap, share and blur.
+    """
+    parts = (len(side) - 1) // 2
+    place, at = np.zeros(3), np.zeros(3, dtype=np.int64)
+    inner, right = np.zeros((3, 3)), np.zeros(3)
+    for i in range(len(sums)):
+        line = sums[i]
+        power = max(line[0], 1e-12)
+        place[0], place[1], place[2] = line[2], line[1], line[3]
+        inner[0, 0], inner[0, 1], inner[0, 2] = line[7], line[5], line[8]
+        inner[1, 0], inner[1, 1], inner[1, 2] = line[5], line[4], line[6]
+        inner[2, 0], inner[2, 1], inner[2, 2] = line[8], line[6], line[9]
+        right[0], right[1], right[2] = line[12], line[11], line[13]
+        at[0], at[1], at[2] = stretch[i], parts + stretch[i], 2 * parts
+        own[i] = line[10] / power
+        for a in range(3):
+            follow[i, a] = place[a] / power
+            side[at[a]] += weight[i] * (right[a] - place[a] * own[i])
+            for b in range(3):
+                normal[at[a], at[b]] += weight[i] * (inner[a, b] - place[a] * place[b] / power)

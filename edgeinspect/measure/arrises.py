@@ -16,16 +16,16 @@ from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
 from edgeinspect.measure import arris_kernels
-from edgeinspect.measure.edge import BILINEAR_NOISE
+from edgeinspect.measure.edge import BILINEAR_NOISE, fit_edges
 from edgeinspect.measure.picture import Levels
 
 SEEN_MM = 0.05  # a cut face less wide than this leaves the strongest step at the arris
-LEAST_LINES = 6
+LEAST_LINES, FEW_SHARE = 6, 0.2
 STRETCH_MM = 15.0
 # What is known before: standard deviations of the gap's departure from a square cut and of the share of the step that
 # lies at the show-face arris, and of how much both differ from one stretch to the next. Judged from pictures.
 BEVEL_MM, SHARE, SHARE_SPREAD = 0.3, 0.4, 0.4
-BEVEL_NEXT_MM, SHARE_NEXT = 0.05, 0.08
+BEVEL_NEXT, SHARE_NEXT, APART = 0.005, 0.03, 5.0  # per root of a mm along the curve; so much more where it is broken
 BLUR_SPREAD = 0.04  # of the blur of other edges of the picture: marks lie lower than the rim
 SHEET_SHARE = 0.05  # of a sheet's thickness that it may be thinner where it was drawn (common practice, no source)
 MODEL_SHARE = 0.03  # of the gap: the cut face is not of one brightness (two arrises of holes, ray-traced samples)
@@ -33,6 +33,7 @@ BETWEEN = 12.0**-0.5  # standard uncertainty of a place anywhere between the two
 STARTS, FEW = (0.0, 0.35, 0.65, 1.0), 6  # where the one step may lie between the two; lines of a stretch that tell
 SURE = 0.5  # told apart is what is known this much better than "anywhere between"
 REACH_BLURS = 4.0  # beside both arrises is looked at
+LEAST_STEP = 0.1  # of the whole step must lie at each arris, or it is only one that is seen
 ROUNDS, ENOUGH_MM = 12, 5e-4
 
 
@@ -52,9 +53,12 @@ class Arrises:
 
     @property
     def told_apart(self) -> NDArray[np.bool_]:
-        """(N,): both are seen, each by itself."""
-        gap = np.nan_to_num(self.gap_mm)
-        return self.seen & (np.nan_to_num(self.u_gap_mm, nan=np.inf) < SURE * BETWEEN * gap)
+        """(N,): both are seen, each by itself. A cut face as bright as the show face or as dark as the background shows
+        one arris only, and which one it is the picture does not say.
+        """
+        gap, lesser = np.nan_to_num(self.gap_mm), np.minimum(np.abs(self.share), np.abs(1.0 - self.share))
+        sure = np.nan_to_num(self.u_gap_mm, nan=np.inf) < SURE * BETWEEN * gap
+        return np.asarray(self.seen & sure & (np.nan_to_num(lesser) > LEAST_STEP))
 
     @property
     def bevel_mm(self) -> Array:
@@ -65,6 +69,17 @@ class Arrises:
     def u_bevel_mm(self) -> Array:
         """(N,) the sheet's thickness counts too: a square cut of a thinner sheet looks less wide."""
         return np.hypot(self.u_gap_mm, SHEET_SHARE * self.square_mm)
+
+
+def blur_without_wall(ribbon: Levels, d_mm: Array, px_per_mm: Array, square_mm: Array, blur_px: float) -> float:
+    """Standard deviation [px] of the blur of lines (N, M) that show one arris alone; ``blur_px``, the picture's, where
+    these are few.
+    """
+    alone = square_mm == 0
+    if np.mean(alone) < FEW_SHARE:
+        return blur_px
+    edges = fit_edges(ribbon[alone], d_mm, px_per_mm[alone], blur_px)
+    return float(edges.blur_mm[0] * px_per_mm[alone].mean())
 
 
 def find_arrises(
@@ -88,10 +103,9 @@ def find_arrises(
     lines = np.flatnonzero((square_mm > SEEN_MM) & usable)
     none = np.full(count, np.nan)
     if len(lines) < LEAST_LINES:
-        seen = np.zeros(count, dtype=bool)
-        return Arrises(seen, square_mm, none, none, none, none, none, none, none)
-    stretch = _stretches(lines, max(1, round(STRETCH_MM / step_mm)), count)
-    fit = _Fit(ribbon[lines], d_mm, edge_mm[lines], square_mm[lines], stretch, blur_mm[lines], noise)
+        return none_seen(square_mm)
+    stretch, broken = _stretches(lines, max(1, round(STRETCH_MM / step_mm)))
+    fit = _Fit(ribbon[lines], d_mm, edge_mm[lines], square_mm[lines], stretch, broken, blur_mm[lines], noise)
     fit.settle()
     found = [none.copy() for _ in range(7)]
     for whole, part in zip(found, fit.told(), strict=True):
@@ -101,15 +115,25 @@ def find_arrises(
     return Arrises(seen, square_mm, *found)
 
 
-def _stretches(lines: NDArray[np.intp], length: int, count: int) -> NDArray[np.intp]:
-    """Number of each line's stretch: runs of neighbours, cut into parts of about ``length`` stations."""
-    begins = np.flatnonzero(np.diff(lines, prepend=lines[0] - count) > 3)
-    number, parts = np.empty(len(lines), dtype=np.intp), 0
+def none_seen(square_mm: Array) -> Arrises:
+    none = np.full(len(square_mm), np.nan)
+    return Arrises(np.zeros(len(none), dtype=bool), square_mm, none, none, none, none, none, none, none)
+
+
+def _stretches(lines: NDArray[np.intp], length: int) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Number of each line's stretch: runs of neighbours, cut into parts of about ``length`` stations; and whether the
+    curve is broken (S - 1,) between one stretch and the next.
+    """
+    begins = np.flatnonzero(np.diff(lines, prepend=lines[0] - 10) > 3)
+    number, parts, starts = np.empty(len(lines), dtype=np.intp), 0, list[int]()
     for begin, end in zip(begins, [*begins[1:], len(lines)], strict=True):
         pieces = max(1, round((end - begin) / length))
         number[begin:end] = parts + np.arange(end - begin) * pieces // (end - begin)
+        starts.append(parts)
         parts += pieces
-    return number
+    broken = np.zeros(max(parts - 1, 0), dtype=bool)
+    broken[np.array(starts[1:], dtype=np.intp) - 1] = True
+    return number, broken
 
 
 class _Fit:
@@ -122,6 +146,7 @@ class _Fit:
         edge_mm: Array,
         square_mm: Array,
         stretch: NDArray[np.intp],
+        broken: NDArray[np.bool_],
         blur_mm: Array,
         noise: float,
     ) -> None:
@@ -129,20 +154,22 @@ class _Fit:
         self.origin, self.spacing = float(d_mm[0]), float(d_mm[1] - d_mm[0])
         self.blur, self.wider = blur_mm, 1.0  # its factor is fitted
         self.parts = int(stretch[-1]) + 1
-        self.bevel, self.share = np.zeros(self.parts), np.full(self.parts, SHARE)
+        self.following = STRETCH_MM**0.5 * np.where(broken, APART, 1.0)
+        self.bevel: Array = np.zeros(self.parts)
+        self.share: Array = np.full(self.parts, SHARE)
         self.sums = np.empty((len(ribbon), arris_kernels.SUMS))
-        self.weight = np.ones(len(ribbon))
+        self.weight: Array = np.ones(len(ribbon))
         middle = np.array([np.median(edge_mm[stretch == k]) for k in range(self.parts)])[stretch]
         # Where the one step was found is nearer to the stretch's middle than two arrises are to each other, or it
         # jumped from one to the other.
         near = np.abs(edge_mm - middle) < 0.3 * square_mm + 0.05
         self.edge = np.where(near, edge_mm, middle)
         self.at = self._start()
-        self.covariance = np.zeros((2 * self.parts + 1,) * 2)
+        self.covariance: Array = np.zeros((2 * self.parts + 1,) * 2)
 
     @property
     def gap(self) -> Array:
-        return np.maximum(self.square + self.bevel[self.stretch], 0.2 * self.blur)
+        return np.asarray(np.maximum(self.square + self.bevel[self.stretch], 0.2 * self.blur))
 
     def _start(self) -> Array:
         """The one step may be either arris or between: of some places and shares in each stretch what leaves least, the
@@ -176,8 +203,7 @@ class _Fit:
         spread = 0.5 * float(self.blur.mean())
         for _ in range(ROUNDS):
             sums, misfit = self._linearised()
-            weighted = sums * self.weight[:, None]
-            normal, right, answer = self._common(weighted, misfit)
+            normal, right, answer = self._common(sums, misfit)
             change = np.linalg.solve(normal, right)
             bevel, share = change[: self.parts], change[self.parts : -1]
             bevel, share = np.clip(bevel, -spread, spread), np.clip(share, -0.15, 0.15)
@@ -189,7 +215,7 @@ class _Fit:
             if np.abs(bevel).max() < ENOUGH_MM and np.mean(np.abs(step) < ENOUGH_MM) > 0.95:  # a nick may go on
                 break
         sums, misfit = self._linearised()
-        normal, _, self.answer = self._common(sums * self.weight[:, None], misfit)
+        normal, _, self.answer = self._common(sums, misfit)
         self.covariance = np.linalg.inv(normal) * misfit * 2.0 * BILINEAR_NOISE**2  # half-pixel samples share noise
 
     def _linearised(self) -> tuple[Array, float]:
@@ -205,30 +231,14 @@ class _Fit:
         """Normal equations of gaps, shares and blur with each line's own place taken out, and how that follows: its
         change when nothing else changes (L,), less (L, 3) per unit of gap, share and blur.
         """
-        # products of place, share, gap, blur: pp ps pg pb | ss sg sb | gg gb | bb ; right sides p s g b
-        pp = np.maximum(sums[:, 0], 1e-12)
-        with_place = sums[:, [2, 1, 3]]  # gap, share, blur
-        follow = with_place / pp[:, None]
-        own = sums[:, 10] / pp
-        inner = np.stack(
-            [sums[:, [7, 5, 8]], sums[:, [5, 4, 6]], sums[:, [8, 6, 9]]], axis=1
-        )  # (L, 3, 3) in the order gap, share, blur
-        inner = inner - follow[:, :, None] * with_place[:, None, :]
-        right = sums[:, [12, 11, 13]] - follow * sums[:, 10:11]
         parts = self.parts
         of = [np.arange(parts), parts + np.arange(parts)]
         normal, side = np.zeros((2 * parts + 1,) * 2), np.zeros(2 * parts + 1)
-        for a in range(2):
-            for b in range(2):
-                normal[of[a], of[b]] += np.bincount(self.stretch, inner[:, a, b], parts)
-            normal[of[a], -1] += np.bincount(self.stretch, inner[:, a, 2], parts)
-            side[of[a]] += np.bincount(self.stretch, right[:, a], parts)
-        normal[-1, :-1] = normal[:-1, -1]
-        normal[-1, -1] = inner[:, 2, 2].sum()
-        side[-1] = right[:, 2].sum()
+        own, follow = np.empty(len(sums)), np.empty((len(sums), 3))
+        arris_kernels.common_equations(sums, self.weight, self.stretch, normal, side, own, follow)
         for which, value, before, spread, following in (
-            (of[0], self.bevel, 0.0, BEVEL_MM, BEVEL_NEXT_MM),
-            (of[1], self.share, SHARE, SHARE_SPREAD, SHARE_NEXT),
+            (of[0], self.bevel, 0.0, BEVEL_MM, BEVEL_NEXT * self.following),
+            (of[1], self.share, SHARE, SHARE_SPREAD, SHARE_NEXT * self.following),
         ):
             normal[which, which] += misfit / spread**2
             side[which] += misfit / spread**2 * (before - value)

@@ -223,7 +223,7 @@ def _play(rows: Array, rest: Array, half_width: float) -> Array:
     for way in np.eye(rows.shape[1]):
         ends = [optimize.linprog(sign * way, A_ub=above, b_ub=below, bounds=(None, None)).fun for sign in (1.0, -1.0)]
         reach.append(-0.5 * sum(ends) / 3.0**0.5)
-    return np.array(reach) / scale / PLAY_MM
+    return np.asarray(np.array(reach) / scale / PLAY_MM)
 
 
 def _covariance(

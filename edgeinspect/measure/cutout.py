@@ -180,7 +180,7 @@ class _Fitting:
     ) -> None:
         self.here = here
         self.wall = apparent_wall(stations, here.lines, wall_height(stations, sheet_mm), model, pose)
-        angle = _long_axis(stations) if cutout.kind == "slot" else 0.0
+        angle = long_axis(stations) if cutout.kind == "slot" else 0.0
         self.rows = shape_rows(cutout, stations, stations.points_mm[:, :2].mean(axis=0), angle)
         self.terms: Array = np.zeros(self.rows.shape[1])
         self.by_noise: Array = np.zeros((len(self.terms), len(self.terms)))
@@ -228,7 +228,7 @@ class _Fitting:
         return CutOutFit(True, self.terms, covariance, float(near.mean()), replace(self.here, edges=traced), self.wall)
 
 
-def _long_axis(stations: Stations) -> float:
+def long_axis(stations: Stations) -> float:
     """Direction [rad] of the greatest extent of a slot."""
     away = stations.points_mm[:, :2] - stations.points_mm[:, :2].mean(axis=0)
     vectors = np.linalg.svd(away, full_matrices=False)[2]

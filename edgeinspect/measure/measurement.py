@@ -29,6 +29,7 @@ class Flag(enum.IntFlag):
     SATURATED = 8  # the picture is at full scale there
     POOR_FIT = 16  # the profile does not look like one blurred step
     OUTSIDE = 32  # the camera does not see that place
+    HIDDEN = 64  # the arris that the drawing names lies behind the sheet
 
 
 @dataclass(frozen=True)
@@ -210,6 +211,27 @@ class Seam:
 
 
 @dataclass(frozen=True)
+class CutFace(_ReadOnlyArrays):
+    """The cut face of one curve where one camera sees it: both arrises, at N stations. nan where they cannot be told
+    apart; there the edge lies anywhere between and the uncertainty carries the gap.
+    """
+
+    curve: str  # name of the nominal curve: the rim, or a cut-out's
+    camera: str
+    arc_mm: Array  # (N,) along the nominal curve
+    show_pixel: Array  # (N, 2) of the show-face arris in the picture
+    back_pixel: Array  # (N, 2) of the back-face arris
+    gap_mm: Array  # (N,) between them as seen, along the scan line
+    u_gap_mm: Array  # (N,)
+    square_mm: Array  # (N,) what a square cut of the drawing's sheet would show
+    which_mm: Array  # (N,) standard uncertainty that "which arris" brings to the edge there
+    seen_mm: float  # length of the curve over which the cut face is seen
+    told_apart_mm: float  # of it, where both arrises are told apart
+    bevel: Quantity | None = None  # how far the back-face arris stands out of the material before the show-face one, mm
+    bevel_deg: Quantity | None = None  # the same as an angle from a square cut
+
+
+@dataclass(frozen=True)
 class PairHeight:
     """What two cameras say of the shell's height where both see the same rim or cut-out: above its seat, pooled."""
 
@@ -303,5 +325,6 @@ class ShellMeasurement:
     flaws_sought: bool = False  # whether they were looked for; False in older records, which do not say
     cut_on_shell: Alignment | None = None  # cut - shell: what the customer gets of the whole cut, from the datums
     untold: tuple[str, ...] = ()  # which of these comparisons cannot be told, and why
+    cut_faces: tuple[CutFace, ...] = ()  # where a camera sees the cut face: both arrises and the bevel
     before: Before = Before()
     notes: tuple[str, ...] = ()  # warnings in words that do not stop: "camera top has moved 0.08 mm: compensated"

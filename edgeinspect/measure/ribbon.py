@@ -118,7 +118,7 @@ class ScanLines:
         """(N,) picture scale along each scan line."""
         return np.hypot(self.first[:, 0], self.first[:, 1])
 
-    def part(self, lines: slice) -> ScanLines:
+    def part(self, lines: slice | NDArray[np.intp]) -> ScanLines:
         return ScanLines(self.centre[lines], self.first[lines], self.second[lines])
 
     def at(self, d_mm: Array) -> Array:

@@ -15,6 +15,7 @@ from edgeinspect.measure import budget
 from edgeinspect.measure.best_fit import freedom_rows, freedom_shifts
 from edgeinspect.measure.calibration_uncertainty import calibration_displacements
 from edgeinspect.measure.camera import CameraCalibration
+from edgeinspect.measure.cut_face import on_show_face
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.hand import prepare_hands
 from edgeinspect.measure.measurement import Quantity, Share
@@ -22,7 +23,7 @@ from edgeinspect.measure.ribbon import Stations, lay_stations, together
 from edgeinspect.measure.sharing import Sharing, Which
 from edgeinspect.measure.shot import Shots
 from edgeinspect.measure.two_views import prepare_overlaps
-from edgeinspect.shell.definition import CutOut, DatumScheme, Decal, FitBy, Frame, ShellDefinition
+from edgeinspect.shell.definition import Arris, Curve, CutOut, DatumScheme, Decal, FitBy, Frame, ShellDefinition
 
 TEMPERATURE = "temperature"
 SEAM_REACH_MM = 12.0  # of the edge on either side of a seam is read by both cameras
@@ -57,16 +58,16 @@ class Setup:
             raise ValueError("a shell is measured with one camera or several, got none")
         self.definition, self.calibrations, self.fixture, self.seating = definition, calibrations, fixture, seating
         self.cameras = tuple(calibration.camera for calibration in calibrations)
-        sharing = Sharing(calibrations, seating.u_height_mm, definition.sheet_mm)
+        sharing = Sharing(calibrations, seating.u_height_mm, definition.sheet_mm, definition.arris)
         self.hands = prepare_hands(definition, sharing, seating)
-        rim = lay_stations(definition.rim, definition.step_mm)
+        rim = self._laid(definition.rim)
         seated = rim.placed(seating.pose)
         zones = [np.asarray(zone.holds(rim.arc_mm)) for zone in definition.zones]
         camera = sharing.along(seated.points_mm, seated.normals, zones)
         self.rim, self.rim_seated = replace(rim, camera=camera), replace(seated, camera=camera)
         self.cutouts: list[tuple[CutOut, Stations]] = []
         for cutout in definition.cutouts:
-            laid = lay_stations(cutout.curve, definition.step_mm)
+            laid = self._laid(cutout.curve)
             there = laid.placed(seating.pose)
             one = sharing.whole(there.points_mm, there.normals)
             self.cutouts.append((cutout, replace(laid, camera=np.full(len(laid.arc_mm), one, dtype=np.intp))))
@@ -91,6 +92,10 @@ class Setup:
         self._prepare_budget()
         self.seams = tuple(self._seams())
         self._prepare_height()
+
+    def _laid(self, curve: Curve) -> Stations:
+        laid = lay_stations(curve, self.definition.step_mm)
+        return laid if self.definition.arris is Arris.SHOW else on_show_face(laid, self.definition.sheet_mm)
 
     def _prepare_budget(self) -> None:
         """Shares of common causes along the rim, at the cut-outs and the decals, in each frame (see budget)."""

@@ -12,9 +12,11 @@ from numpy.typing import NDArray
 from edgeinspect.geometry import Array
 from edgeinspect.measure import budget
 from edgeinspect.measure.camera import CameraCalibration
+from edgeinspect.shell.definition import Arris
 
 Which = NDArray[np.intp]  # index of a camera
 
+UNSEEN_MM = 10.0  # far more than any uncertainty of what is seen
 MARGIN_MM = 8.0  # a place nearer to the border of the picture than this may leave it when the shell sits a little off
 
 
@@ -28,7 +30,12 @@ def in_picture(calibration: CameraCalibration, points_mm: Array, margin_mm: floa
 
 
 def expected_u_mm(
-    calibration: CameraCalibration, points_mm: Array, normals: Array, u_height_mm: float, sheet_mm: float
+    calibration: CameraCalibration,
+    points_mm: Array,
+    normals: Array,
+    u_height_mm: float,
+    sheet_mm: float,
+    arris: Arris = Arris.SHOW,
 ) -> Array:
     """Standard uncertainty (N,) [mm] that a camera's place alone gives to an edge: scale of the picture, height of
     the shell, and the cut face where the camera sees it (then the edge lies anywhere between the two arrises).
@@ -42,7 +49,8 @@ def expected_u_mm(
     is_edge = np.hypot(normals[:, 0], normals[:, 1]) > 0
     height = np.where(is_edge, np.abs(along), np.hypot(lean[:, 0], lean[:, 1]))
     face = sheet_mm * np.maximum(0.0, -along) * 12.0**-0.5
-    return np.asarray(np.sqrt(light**2 + (u_height_mm * height) ** 2 + face**2))
+    unseen = UNSEEN_MM * (is_edge & (along >= 0)) if arris is Arris.BACK else 0.0
+    return np.asarray(np.sqrt(light**2 + (u_height_mm * height) ** 2 + face**2) + unseen)
 
 
 def who_measures(seen: NDArray[np.bool_], u_mm: Array, stretches: Iterable[NDArray[np.bool_]]) -> Which:
@@ -77,12 +85,20 @@ def who_measures_whole(seen: NDArray[np.bool_], u_mm: Array) -> int:
 class Sharing:
     """The cameras of one set-up, asked what they see."""
 
-    def __init__(self, calibrations: Sequence[CameraCalibration], u_height_mm: float, sheet_mm: float) -> None:
+    def __init__(
+        self,
+        calibrations: Sequence[CameraCalibration],
+        u_height_mm: float,
+        sheet_mm: float,
+        arris: Arris = Arris.SHOW,
+    ) -> None:
         self._cameras, self._u_height_mm, self._sheet_mm = calibrations, u_height_mm, sheet_mm
+        self._arris = arris
 
     def _judged(self, points_mm: Array, normals: Array) -> tuple[NDArray[np.bool_], Array]:
         seen = np.stack([in_picture(camera, points_mm) for camera in self._cameras])
-        u = [expected_u_mm(one, points_mm, normals, self._u_height_mm, self._sheet_mm) for one in self._cameras]
+        known = self._u_height_mm, self._sheet_mm, self._arris
+        u = [expected_u_mm(one, points_mm, normals, *known) for one in self._cameras]
         return seen, np.stack(u)
 
     def along(self, points_mm: Array, normals: Array, stretches: Iterable[NDArray[np.bool_]]) -> Which:

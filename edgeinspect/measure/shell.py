@@ -15,17 +15,19 @@ import numpy as np
 from edgeinspect.geometry import PlaneShift
 from edgeinspect.measure.alignment import combine, fit_along_normals, noise_covariance, on_sheet
 from edgeinspect.measure.camera import CameraCalibration
+from edgeinspect.measure.cut_face import cut_faces, trace
 from edgeinspect.measure.cutout import CutOutFit, measure_cutouts
+from edgeinspect.measure.cutout_arrises import on_drawn_arris
 from edgeinspect.measure.decal import decal_result
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.flaws import find_flaws
 from edgeinspect.measure.frames import Datum, alignment, datum_of_hole_and_slot, datum_of_pips, on_shell
 from edgeinspect.measure.hand import wrong_hand
 from edgeinspect.measure.height import Heights, find_height
-from edgeinspect.measure.measurement import CameraView, DecalResult, Flag, Seam, ShellMeasurement, Stop
-from edgeinspect.measure.picture import GreyPicture, RawLevels
+from edgeinspect.measure.measurement import CameraView, CutFace, DecalResult, Flag, Seam, ShellMeasurement, Stop
+from edgeinspect.measure.picture import RawLevels, linear_picture
 from edgeinspect.measure.pips import PipFound, find_pips
-from edgeinspect.measure.place import find_place, scan
+from edgeinspect.measure.place import Scan, find_place, scan
 from edgeinspect.measure.ribbon import Stations
 from edgeinspect.measure.seams import measure_seams
 from edgeinspect.measure.setup import TEMPERATURE, Setup, Sight
@@ -41,9 +43,10 @@ from edgeinspect.measure.trim import (
     light_covariance,
     path_error,
     rim_result,
+    which_covariance,
 )
 from edgeinspect.measure.view import CALL, Look, look
-from edgeinspect.shell.definition import Arris, Check, DatumScheme, ShellDefinition
+from edgeinspect.shell.definition import Check, DatumScheme, ShellDefinition
 
 MISFIT_FACTOR = 2.5  # pips off their drawing by this many standard uncertainties: once in 3,000 by chance (chi-squared)
 RIM_ROUNDS = 2  # Gauss-Newton from a start good to 0.05 px, with the blur of the marks: the third moves nothing
@@ -118,7 +121,8 @@ def _shot(
     name = calibration.camera
     if name not in pictures:
         return None, None, Stop("picture", f"no picture from camera {name}", "look again", camera=name)
-    picture, outline = GreyPicture(pictures[name], calibration.bits), setup.rim_seated.points_mm
+    picture = linear_picture(pictures[name], calibration.bits, calibration.response)
+    outline = setup.rim_seated.points_mm
     seen = look(picture, calibration, setup.fixture, outline)
     pose = seen.marks.pose
     if seen.stop is not None or pose is None:
@@ -149,16 +153,19 @@ class Located:
     stop: Stop | None  # why there is no datum
     pips: list[PipFound]
     edge: Edge
-    cutouts: list[CutOutFound]
+    as_cut: list[CutOutFound]  # show-face arrises
+    cutouts: list[CutOutFound]  # on the drawing's arris
+    walls: list[CutFace]
 
 
 def _locate(sight: Sight, start: PlaneShift) -> Located:
     datum, stop, pips = _formed_datum(sight, start)
     edge = find_edge(sight, start, datum)
-    cutouts = _find_cutouts(sight, edge, datum) if sight.setup.cutouts else []
+    as_cut = _find_cutouts(sight, edge, datum) if sight.setup.cutouts else []
+    cutouts, walls = on_drawn_arris(sight, as_cut)
     if datum is None and stop is None:
         datum, stop = _cut_datum(sight, edge, cutouts)
-    return Located(datum, stop, pips, edge, cutouts)
+    return Located(datum, stop, pips, edge, as_cut, cutouts, walls)
 
 
 def _at_its_height(sight: Sight, start: PlaneShift, temperature: Temperature) -> tuple[Sight, Located, Heights]:
@@ -182,11 +189,11 @@ def _at_its_height(sight: Sight, start: PlaneShift, temperature: Temperature) ->
 
 
 def _height(sight: Sight, here: Located, temperature: Temperature) -> Heights:
-    return find_height(sight, temperature, here.pips, here.cutouts, here.edge.scan.stations)
+    return find_height(sight, temperature, here.pips, here.as_cut, here.edge.scan.stations)
 
 
 def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature) -> ShellMeasurement:
-    setup, definition = sight.setup, sight.definition
+    setup = sight.setup
     rough = find_place(sight.shots, setup.rim_seated)
     if wrong := wrong_hand(sight.shots, setup.hands, rough):
         return replace(result, stops=(wrong, *result.stops))  # says more than a picture that is missing
@@ -196,6 +203,7 @@ def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature) -
         return replace(result, stops=(*result.stops, lost))
     sight, here, heights = _at_its_height(sight, rough, temperature)
     datum, edge, cutouts, height = here.datum, here.edge, here.cutouts, heights.record
+    walls = here.walls
     stops = [*result.stops, *([here.stop] if here.stop else [])]
     result = _with_comparisons(sight, replace(result, height=height), edge, datum)
     if off := _off_its_seat(setup.seating, edge.cut if datum is None else datum.shift):
@@ -209,11 +217,8 @@ def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature) -
     said += [f"{height.words}: measured at that height"] if height.used and height.moved else []
     result = replace(result, notes=(*result.notes, *said))
     if Check.TRIM in result.checks:
-        if definition.arris is Arris.BACK:
-            words = "the drawing measures the back-face arris, which the cameras do not see"
-            stops.append(Stop("edge", words, f"{CALL}: name the show-face arris in the definition", Check.TRIM))
-        else:
-            result = _with_trim(sight, result, edge, cutouts, datum)
+        result = _with_trim(sight, result, edge, cutouts, walls, datum)
+        stops += _arris_unseen(sight, edge)
     if Check.DECAL in result.checks:
         decals, stop = _decals(sight, result.variant, datum)
         stops += [stop] if stop else []
@@ -250,13 +255,22 @@ def _with_comparisons(sight: Sight, result: ShellMeasurement, edge: Edge, datum:
 
 
 def _with_trim(
-    sight: Sight, result: ShellMeasurement, edge: Edge, cutouts: list[CutOutFound], datum: Datum | None
+    sight: Sight,
+    result: ShellMeasurement,
+    edge: Edge,
+    cutouts: list[CutOutFound],
+    walls: list[CutFace],
+    datum: Datum | None,
 ) -> ShellMeasurement:
     setup = sight.setup
     rim = rim_result(sight, edge, datum)
     shift, turn = path_error(sight, edge)
     judged = (edge.cut if datum is None else datum.shift).pose().after(setup.seat)
-    kept = list(kept_curve(sight, sight.definition.rim.name, edge.scan, edge.point_mm, rim.nominal))
+    name, traced, sheet = sight.definition.rim.name, edge.traced, sight.definition.sheet_mm
+    assert traced is not None
+    drawn = replace(edge.scan, edges=traced.drawn)
+    kept = list(kept_curve(sight, name, drawn, edge.point_mm, rim.nominal, traced.seen_at_mm))
+    faces = [*cut_faces(sight.shots, name, edge.scan, traced, sheet), *walls]
     flaws = list(find_flaws(sight.shots, sight.definition.rim.name, edge.scan))
     for (_, stations), found in zip(setup.cutouts, cutouts, strict=True):
         if found.fit is None:
@@ -265,7 +279,7 @@ def _with_trim(
         flaws += find_flaws(sight.shots, found.cutout.curve.name, here)
         points = here.stations.points_mm + here.edges.d_mm[:, None] * here.stations.directions
         nominal = stations.scaled(sight.growth).placed(judged)
-        kept += kept_curve(sight, found.cutout.curve.name, here, points, nominal)
+        kept += kept_curve(sight, found.cutout.curve.name, here, points, nominal, found.seen_at_mm)
     return replace(
         result,
         best_fit=rim.best_fit,
@@ -277,6 +291,7 @@ def _with_trim(
         traces=tuple(trace for trace, _ in kept),
         ribbons=tuple(ribbon for _, ribbon in kept),
         flaws=tuple(flaws),
+        cut_faces=tuple(faces),
         flaws_sought=True,
     )
 
@@ -296,13 +311,28 @@ def find_edge(sight: Sight, shift: PlaneShift, datum: Datum | None) -> Edge:
         flags[here.edges.u_mm > GREATEST_U_MM] |= Flag.LOW_CONTRAST
         usable = (flags == 0) & np.isfinite(here.edges.d_mm)
         fit = fit_along_normals(at.points_mm, at.normals, np.nan_to_num(here.edges.d_mm), usable)
-        shift = combine(fit.shift, shift)
+        before, shift = shift, combine(fit.shift, shift)
         if np.hypot(fit.shift.dx_mm, fit.shift.dy_mm) < 0.3 and abs(fit.shift.rotation_deg) < 0.1:
             break
+    return edge_on(sight, here, before)
+
+
+def edge_on(sight: Sight, here: Scan, before: PlaneShift) -> Edge:
+    """The rim on the arris that the drawing names. ``here`` - scan of stations that lie where ``before`` puts them."""
+    at, flags = here.stations, here.edges.flags.copy()
+    flags[here.edges.u_mm > GREATEST_U_MM] |= Flag.LOW_CONTRAST
     edges = replace(here.edges, d_mm=here.edges.d_mm - here.edges.pull_mm(at.bend_per_mm), flags=flags)
-    points = at.points_mm + edges.d_mm[:, None] * at.directions
-    spread = noise_covariance(at.points_mm, at.normals, edges.u_mm, usable)
-    return Edge(replace(here, edges=edges), shift, spread, fit.rms_mm, usable, points)
+    traced = trace(sight.shots, replace(here, edges=edges), sight.definition.sheet_mm, sight.definition.arris)
+    show, drawn = traced.show, traced.drawn
+    # Laid on the show-face arris, which is seen all round; a bevel that is alike all round moves neither.
+    seen = (show.flags == 0) & np.isfinite(show.d_mm)
+    fit = fit_along_normals(at.points_mm, at.normals, np.nan_to_num(show.d_mm), seen)
+    spread = noise_covariance(at.points_mm, at.normals, show.u_mm, seen)
+    spread = spread + which_covariance(at, traced.which_mm, seen)
+    usable = (drawn.flags == 0) & np.isfinite(drawn.d_mm)
+    points = at.points_mm + drawn.d_mm[:, None] * at.directions
+    cut = combine(fit.shift, before)
+    return Edge(replace(here, edges=show), cut, spread, fit.rms_mm, usable, points, traced)
 
 
 def _find_cutouts(sight: Sight, edge: Edge, datum: Datum | None) -> list[CutOutFound]:
@@ -388,6 +418,17 @@ def _cut_datum(sight: Sight, edge: Edge, cutouts: list[CutOutFound]) -> tuple[Da
             return datum, None
     words = f"datum not seen ({', '.join(one.cutout.name for one in both)}): path or seating, cannot tell"
     return None, Stop("datum", words, "blow off, look again")
+
+
+def _arris_unseen(sight: Sight, edge: Edge) -> list[Stop]:
+    """Where no camera sees the arris that the drawing names: it is not a matter of cleaning."""
+    assert edge.traced is not None
+    hidden = (edge.traced.drawn.flags & Flag.HIDDEN) != 0
+    if not hidden.any():
+        return []
+    share = "nowhere" if hidden.all() else f"over {float((~hidden).mean()):.0%} of the rim only"
+    words = f"the drawing measures the back-face arris, which the cameras see {share}"
+    return [Stop("edge", words, f"{CALL}: a camera that looks at the cut face, or the show-face arris", Check.TRIM)]
 
 
 def _off_its_seat(seating: Seating, shift: PlaneShift) -> Stop | None:

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, PlaneShift
 from edgeinspect.measure import budget
-from edgeinspect.measure.alignment import deviation_from, placed
+from edgeinspect.measure.alignment import deviation_from, placed, shift_rows
 from edgeinspect.measure.best_fit import FormFit, fit_form
-from edgeinspect.measure.cutout import CutOutFit, apparent_wall, wall_height
+from edgeinspect.measure.cut_face import Traced
+from edgeinspect.measure.cutout import CutOutFit
 from edgeinspect.measure.deviation import Shares, filter_closed, gaussian_weights, zone_result
 from edgeinspect.measure.frames import Datum, alignment
 from edgeinspect.measure.measurement import (
@@ -43,7 +44,8 @@ class Edge:
     covariance: Array
     rms_mm: float
     usable: NDArray[np.bool_]
-    point_mm: Array  # (N, 3) fixture frame
+    point_mm: Array  # (N, 3) of the drawing's arris, fixture frame
+    traced: Traced  # both arrises; the scan's own edges are at the show-face one
 
 
 @dataclass(frozen=True)
@@ -52,6 +54,8 @@ class CutOutFound:
     stations: Stations  # where it was looked for, fixture frame
     nominal_mm: Array  # (3,) its nominal centre there
     fit: CutOutFit | None  # None: its camera has no picture
+    which_mm: Array | None = None  # (T,) what is not known of its walls (which arris, bevel) moves each of fit.terms
+    seen_at_mm: Array | None = None  # (N,) where the drawing's arris is seen along its scan lines
 
     @property
     def centre_mm(self) -> Array:
@@ -80,13 +84,12 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
     nominal = placed(warm, edge.cut if datum is None else datum.shift)
     if datum is not None:
         raw[Frame.DATUM] = deviation_from(nominal, edge.point_mm)
-    wall = _rim_wall(sight, edge.scan)
     profiles: dict[Frame, tuple[DeviationProfile, Shares]] = {}
     length = definition.rim.length_mm
     for frame, (deviation, foot) in raw.items():
         at_20 = deviation if frame is Frame.FIXTURE else deviation / sight.growth
         filtered, kept = filter_closed(at_20, edge.usable, definition.filter_cutoff_mm, setup.rim.step_mm)
-        shares = _rim_shares(sight, frame, edge, datum, form, wall, kept)
+        shares = _rim_shares(sight, frame, edge, datum, form, kept)
         if frame is Frame.BEST_FIT and setup.form_fields:
             square, varying = np.zeros(len(filtered)), set(shares)
         else:  # the others were squared and summed once for all shells
@@ -97,7 +100,7 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
         u = np.where(np.isfinite(filtered), u, np.nan)
         # A station that was not seen has no foot point: it stands where it was looked for.
         arc = np.where(edge.usable, np.mod(foot, length), setup.rim.arc_mm)
-        profiles[frame] = (DeviationProfile(frame, arc, filtered, u, edge.scan.edges.flags), shares)
+        profiles[frame] = (DeviationProfile(frame, arc, filtered, u, edge.traced.drawn.flags), shares)
     zones = tuple(
         replace(
             zone_result(zone, profiles[zone.frame][0], setup.rim.step_mm, profiles[zone.frame][1]),
@@ -126,32 +129,16 @@ def fit_edge(sight: Sight, edge: Edge, datum: PlaneShift | None) -> FormFit | No
 
 def _noise_of(edge: Edge) -> Array:
     """Standard uncertainty (N,) [mm] of each station from the picture's noise; the usual one where none was seen."""
-    u_mm = edge.scan.edges.u_mm
+    u_mm = edge.traced.drawn.u_mm
     if edge.usable.all():
         return u_mm
     return np.where(edge.usable, u_mm, np.median(u_mm[edge.usable]) if edge.usable.any() else np.nan)
 
 
-def _rim_wall(sight: Sight, here: Scan) -> Array:
-    """Apparent cut face (N,) [mm] along the rim, as each station's own camera sees it."""
-    stations, height = here.stations, wall_height(here.stations, sight.definition.sheet_mm)
-    wall = np.zeros(len(stations.arc_mm))
-    for k, shot in enumerate(sight.shots):
-        if shot is None:
-            continue
-        lines, own = here.lines, stations.camera == k
-        if not own.all():  # the neighbours of a station belong to the picture too, across a seam
-            lines = lay_scan_lines(stations.points_mm, stations.directions, 1.0, shot.model, shot.pose)
-        wall[own] = apparent_wall(stations, lines, height, shot.model, shot.pose)[own]
-    return wall
-
-
 def _rim_shares(
-    sight: Sight, frame: Frame, edge: Edge, datum: Datum | None, form: FormFit | None, wall: Array, kept: float
+    sight: Sight, frame: Frame, edge: Edge, datum: Datum | None, form: FormFit | None, kept: float
 ) -> Shares:
-    """Parts of the profile's uncertainty by source; ``wall`` (N,) - apparent cut face, ``kept`` - what the filter
-    leaves of white noise.
-    """
+    """Parts of the profile's uncertainty by source; ``kept`` - what the filter leaves of white noise."""
     stations = sight.setup.rim_seated
     shares: Shares = {"picture noise": (_noise_of(edge), kept)}
     fields = sight.setup.form_fields if frame is Frame.BEST_FIT and form is not None else {}
@@ -162,8 +149,9 @@ def _rim_shares(
         shares["datums"] = (datum.u_along(stations.points_mm, stations.normals), 1.0)
     if frame is Frame.BEST_FIT and form is not None:
         shares["best fit"] = (form.u_mm, 1.0)
-    if wall.max() > 0.01:  # the picture's edge lies anywhere between the two arrises
-        shares["which arris"] = (wall, 12.0**-0.5)
+    which = edge.traced.which_mm
+    if which.max() > 0.003:
+        shares["which arris"] = (which, 1.0)
     shares["light and edge shape"] = (sight.edge_model_mm, 1.0)
     return shares
 
@@ -174,6 +162,15 @@ def light_covariance(sight: Sight) -> Array:
     light = float(np.nanmean(sight.edge_model_mm))
     side, turned = budget.LIGHT_SIDE * light, budget.LIGHT_TURN * light / reach
     return np.diag([side**2, side**2, turned**2])
+
+
+def which_covariance(at: Stations, which_mm: Array, usable: NDArray[np.bool_]) -> Array:
+    """(3, 3) of dx, dy [mm], rotation [rad] of the rim as cut: which arris it is errs alike all along a cut face."""
+    if not which_mm[usable].any():
+        return np.zeros((3, 3))
+    rows = shift_rows(at.points_mm[usable], at.normals[usable])
+    shift = np.linalg.solve(rows.T @ rows, rows.T @ which_mm[usable])
+    return np.outer(shift, shift)
 
 
 def path_error(sight: Sight, edge: Edge) -> tuple[Quantity, Quantity]:
@@ -196,8 +193,10 @@ def centre_covariance(sight: Sight, index: int, found: CutOutFound) -> Array:
     """(2, 2) [mm²] of a cut-out's centre as the picture tells it, without common causes."""
     shot, fit = sight.shots[sight.setup.cutout_camera[index]], found.fit
     assert shot is not None and fit is not None, "only what was found has a centre"
-    light = FAR_WALL_SHARE * float(fit.wall_mm.max()), budget.LIGHT_SIDE * shot.edge_model_mm
-    return np.asarray(fit.covariance[:2, :2] + np.eye(2) * (light[0] ** 2 + light[1] ** 2))
+    parts = FAR_WALL_SHARE * float(fit.wall_mm.max()), budget.LIGHT_SIDE * shot.edge_model_mm
+    which = np.zeros(2) if found.which_mm is None else found.which_mm[:2]
+    own = fit.covariance[:2, :2] + np.outer(which, which)
+    return np.asarray(own + np.eye(2) * sum(part**2 for part in parts))
 
 
 def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | None) -> CutOutResult:
@@ -219,6 +218,8 @@ def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | N
         shares = {"picture noise": float(np.sqrt(fit.covariance[k, k])), **common}
         shares["datums"] = float(datum.u_along(found.centre_mm[None], axis[None])[0])
         shares |= {"far wall": wall, "light and edge shape": budget.LIGHT_SIDE * shot.edge_model_mm}
+        if found.which_mm is not None:
+            shares["which arris"] = abs(float(found.which_mm[k]))
         offsets.append(quantity(float(offset[k]), shares))
     sizes = []
     for k, nominal in enumerate(cutout.size_mm):
@@ -233,18 +234,21 @@ def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | N
             "light and edge shape": 2.0 * budget.LIGHT_ALL_ROUND * shot.edge_model_mm,
             "temperature": nominal * sight.u_growth,
         }
+        if found.which_mm is not None:
+            shares["which arris"] = abs(float(pick @ found.which_mm))
         sizes.append(quantity((nominal + float(pick @ fit.terms)) / sight.growth, shares))
     return CutOutResult(cutout.name, True, offsets[0], offsets[1], tuple(sizes), fit.seen_share, camera)
 
 
 def kept_curve(
-    sight: Sight, curve: str, here: Scan, points_mm: Array, nominal: Stations
+    sight: Sight, curve: str, here: Scan, points_mm: Array, nominal: Stations, seen_at_mm: Array | None = None
 ) -> Iterator[tuple[EdgeTrace, Ribbon]]:
     """What the record keeps of one curve: edge points and ribbon, of each camera its part. ``nominal`` - where the
-    curve belongs, fixture frame.
+    curve belongs, fixture frame; ``seen_at_mm`` - (N,) where the edge is seen along its scan line, where that is not
+    where it is: the back-face arris lies lower.
     """
     edges, arc = here.edges, here.stations.arc_mm
-    pixel, contrast = here.lines.at(edges.d_mm), np.abs(edges.contrast)
+    pixel, contrast = here.lines.at(edges.d_mm if seen_at_mm is None else seen_at_mm), np.abs(edges.contrast)
     for k, shot in enumerate(sight.shots):
         own = np.flatnonzero(here.stations.camera == k)
         if shot is None or not len(own):
