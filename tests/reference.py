@@ -194,8 +194,8 @@ def _default_of(key: str, value: Schema, part: Schema) -> str:
 def _value(value: Schema, schema: Schema) -> str:
     """What may stand behind the key, in a few words."""
     if "anyOf" in value:
-        (one,) = (choice for choice in value["anyOf"] if choice.get("type") != "null")
-        return _value(one, schema)
+        every = [_value(choice, schema) for choice in value["anyOf"] if choice.get("type") != "null"]
+        return " or ".join(dict.fromkeys(every))
     if "$ref" in value:
         return _value(schema["$defs"][value["$ref"].rpartition("/")[2]], schema)
     if "enum" in value:

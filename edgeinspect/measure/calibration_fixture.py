@@ -20,7 +20,8 @@ from edgeinspect.measure.calibration_views import listed, place_words
 from edgeinspect.measure.camera import CameraCalibration, CameraModel, LengthCheck
 from edgeinspect.measure.fixture import Fixture
 from edgeinspect.measure.marks import MarksFound, find_marks
-from edgeinspect.measure.picture import GreyPicture, patch_level
+from edgeinspect.measure.picture import linear_picture, patch_level
+from edgeinspect.measure.response import Response
 
 LEAST_MARKS = 4  # one more than a pose needs, so that a wrong one shows
 MARKS_MISS_PX = 0.5  # more, and the marks are not where the station says
@@ -36,6 +37,7 @@ def in_fixture(
     calibration_id: str,
     made_at: str,
     bits: int = 8,
+    response: Response = Response(),
 ) -> CameraCalibration:
     """The calibration of the camera where it hangs, from the picture (H, W) of the board lying in the fixture.
 
@@ -43,7 +45,7 @@ def in_fixture(
     disagree in scale.
     """
     camera = result.camera
-    picture = GreyPicture(levels, bits)
+    picture = linear_picture(levels, bits, response)
     marks = find_marks(picture, result.model, fixture, None)
     if marks.pose is None or len(marks.seen) < LEAST_MARKS:
         raise CalibrationError(

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure import camera_kernels
 from edgeinspect.measure.camera import CameraModel
+from edgeinspect.measure.response import Response
 
 RawLevels = NDArray[np.uint8] | NDArray[np.uint16]
 Levels = NDArray[np.float32]
@@ -57,6 +58,11 @@ class GreyPicture:
         found = np.empty((len(centre), len(d_mm)), dtype=np.float32)
         camera_kernels.sample_lines(self.raw, self.scale, centre, first, second, d_mm, found)
         return found
+
+
+def linear_picture(levels: RawLevels, bits: int, response: Response) -> GreyPicture:
+    """A picture as the camera gave it, in levels of light: those of a camera that is not linear become 16 bits."""
+    return GreyPicture(response.straightened(levels, bits), bits if response.is_linear else 16)
 
 
 def patch_level(picture: GreyPicture, corners_mm: Array, model: CameraModel, pose: Pose) -> float:

@@ -25,6 +25,7 @@ from edgeinspect.measure.calibration_report import report
 from edgeinspect.measure.calibration_uncertainty import good_to
 from edgeinspect.measure.camera import CameraCalibration, CameraModel, LengthCheck
 from edgeinspect.measure.picture import RawLevels
+from edgeinspect.measure.response import Response
 from edgeinspect.station.pictures import KINDS, read_picture
 from edgeinspect.store.files import write_durably
 from edgeinspect.tomlfile import Count, Mistakes, Name, Number, Positive, Table, Text, short_path
@@ -71,6 +72,7 @@ class _Calibration(Table):
     grey_level: Annotated[Number, Field(gt=0, le=1)]
     blur_px: Positive
     bits: Literal[8, 12, 16]
+    response: str | float | tuple[tuple[float, float], ...] = "linear"
     lengths: tuple[_Length, ...]
 
 
@@ -108,6 +110,7 @@ def write_calibration(folder: Path, calibration: CameraCalibration) -> Path:
         "grey_level": calibration.grey_level,
         "blur_px": calibration.blur_px,
         "bits": calibration.bits,
+        "response": calibration.response.curve,
         "lengths": [asdict(check) for check in calibration.lengths],
     }
     content = _File.model_validate({"format": 1, "calibration": entry})  # what could not be read again is not written
@@ -168,6 +171,7 @@ def _parsed(content: dict[str, object], label: str) -> CameraCalibration:
             table.blur_px,
             tuple(LengthCheck(c.words, c.nominal_mm, c.reading_mm, c.u_mm) for c in table.lengths),
             table.bits,
+            Response(table.response),
         )
     except ValueError as error:
         raise CalibrationError(f"{label}: {error}: the file is damaged, calibrate again") from error
@@ -195,6 +199,9 @@ def _problems(calibration: CameraCalibration, name: str, setup: CameraSetup) -> 
     model, found = calibration.model, list[str]()
     if calibration.bits != setup.bits:
         found.append(f"bits is {calibration.bits}, the station's camera has {setup.bits}: calibrate again")
+    if calibration.response != setup.response:
+        stated = f"{calibration.response.curve}, the station's camera has {setup.response.curve}"
+        found.append(f"response is {stated}: calibrate again")
     if calibration.camera != setup.name:
         found.append(f"it is the calibration of camera {calibration.camera}, must be of camera {setup.name}")
     if (model.width_px, model.height_px) != (setup.width_px, setup.height_px):
@@ -247,7 +254,15 @@ def calibrate_folder(
     when = datetime.fromisoformat(made_at).astimezone(UTC)
     calibration_id = f"{camera}-{when:%Y%m%dt%H%M%Sz}-{digest[:8]}"
     calibration = in_fixture(
-        result, levels, views[name], station.board, station.fixture, calibration_id, made_at, setup.bits
+        result,
+        levels,
+        views[name],
+        station.board,
+        station.fixture,
+        calibration_id,
+        made_at,
+        setup.bits,
+        setup.response,
     )
     good = good_to(calibration, station.fixture, seen_outline(calibration, station))
     if progress is not None:
@@ -292,7 +307,7 @@ def _look(
             problems += error.problems
             continue
         digest.update(f"{path.name} {picture.sha256}\n".encode())
-        views[path.name] = find_board(picture.levels, station.board)
+        views[path.name] = find_board(setup.response.straightened(picture.levels, setup.bits), station.board)
         if path.stem == FIXTURE_PICTURE:
             lying = picture.levels
     if problems or lying is None:

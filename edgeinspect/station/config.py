@@ -13,6 +13,7 @@ from pydantic import Field
 from edgeinspect.geometry import Pose
 from edgeinspect.measure.board import Board
 from edgeinspect.measure.fixture import Fixture, Seating, TrustLimits
+from edgeinspect.measure.response import Response
 from edgeinspect.station.printed import (
     LEAST_MARKS,
     BoardTable,
@@ -49,6 +50,7 @@ class CameraSetup:
     width_px: int
     height_px: int
     bits: int  # 8, or 12 or 16 in 16
+    response: Response = Response()
 
 
 @dataclass(frozen=True)
@@ -115,6 +117,8 @@ class CameraTable(Table):
     width_px: Pixels  # of its pictures; another size is refused
     height_px: Pixels  # of its pictures
     bits: Literal[8, 12, 16] = 8  # of a level; 12 are kept in files of 16
+    # of its levels to light: "linear", "srgb", a gamma (2.2), or points [level, light] from [0, 0] to [1, 1]
+    response: str | float | tuple[tuple[float, float], ...] = "linear"
 
 
 class FixtureTable(Table):
@@ -248,7 +252,9 @@ def load_station(path: Path) -> Station:
     return Station(
         name=station.name,
         title=station.title,
-        cameras=tuple(CameraSetup(row.name, row.width_px, row.height_px, row.bits) for row in cameras if row),
+        cameras=tuple(
+            CameraSetup(row.name, row.width_px, row.height_px, row.bits, Response(row.response)) for row in cameras if row
+        ),
         fixture=Fixture(
             fixture.dictionary,
             tuple(mark for mark in placed if mark),
@@ -283,6 +289,11 @@ def _check_rows(
     if not cameras:
         mistakes.say("[[camera]] is missing, must be there at least once")
     mistakes.no_name_twice([row.name for row in cameras if row], "camera")
+    for at, camera in enumerate(cameras):
+        try:
+            Response(camera.response if camera else "linear")
+        except ValueError as error:
+            mistakes.say(f"camera[{at}].response {error}")
     if not seatings:
         mistakes.say("[[seating]] is missing, must be there for each shell that the fixture holds")
     mistakes.no_name_twice([row.shell for row in seatings if row], "seating")
