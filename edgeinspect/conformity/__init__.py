@@ -62,6 +62,9 @@ def _summary(findings: list[Finding], measurement: ShellMeasurement) -> tuple[An
     if not findings:
         return Answer.NO_RESULT, "Nothing was judged: the definition asks for no check", "call the process engineer"
     worst = findings[0]
+    if worst.answer is Answer.NOT_PROVEN and measurement.wait_min:  # cooled down, less of it is uncertain
+        wait = f"about {measurement.warm_k:.0f} °C warm: wait {measurement.wait_min} min, then look again"
+        return worst.answer, worst.sentence, wait
     if worst.answer is not Answer.CONFORMING:
         return worst.answer, worst.sentence, worst.action
     return (

@@ -20,12 +20,12 @@ from scipy.special import chdtri
 
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure import budget
-from edgeinspect.measure.measurement import PairHeight, Quantity, ShellHeight
+from edgeinspect.measure.measurement import PairHeight, Quantity, ShellHeight, Stop
 from edgeinspect.measure.pips import PipFound
 from edgeinspect.measure.ribbon import Stations
 from edgeinspect.measure.setup import TEMPERATURE, Setup, Sight, quantity
 from edgeinspect.measure.shot import Shot
-from edgeinspect.measure.temperature import Temperature
+from edgeinspect.measure.temperature import Temperature, minutes_to_cool
 from edgeinspect.measure.trim import FAR_WALL_SHARE, CutOutFound
 from edgeinspect.measure.two_views import (
     LEAST_SENSITIVITY,
@@ -91,8 +91,7 @@ class Heights:
 
     record: ShellHeight
     setup: Setup | None = None  # None: the height stays the seat's
-    lifted: str = ""  # in words where it is further off than the seat allows
-    unclear: str = ""  # in words: it is lifted or warm
+    stop: Stop | None = None  # it is lifted further than the seat allows, or it cannot be told whether it is
 
 
 def find_height(
@@ -139,9 +138,9 @@ def find_height(
         faked_mm = float(np.sqrt(by_warmth[0, 0])) / sight.u_growth * setup.definition.material.expansion_per_k * WARM_K
         tilted = _beyond_chance(terms[1:], (covariance + seat)[1:, 1:])
         if _beyond_chance(terms, covariance - by_warmth + seat) and not tilted and abs(terms[0]) < faked_mm:
-            words = _lifted_or_warm(sight, terms)
-            unclear = words if record.moved else ""
-            return Heights(replace(record, told=False, words=f"cannot tell: {words}"), unclear=unclear)
+            stop = _lifted_or_warm(sight, terms)
+            record = replace(record, told=False, words=f"cannot tell: {stop.reason}")
+            return Heights(record, stop=stop if record.moved else None)
     if u_worst > GREATEST_U_MM:
         words = f"cannot tell: not known better than {2 * u_worst:.1f} mm (k = 2)"
         return Heights(replace(record, told=False, words=words))
@@ -149,7 +148,8 @@ def find_height(
         plan = setup.rim_seated.points_mm[:, :2] - origin[:2]
         record = replace(record, words=height_words(heights, plan, setup.seating.pose))
         if float(np.abs(heights).max()) > setup.seating.limit_height_mm:
-            return Heights(record, lifted=record.words)
+            half = Stop("seating", f"{record.words}: half seated", "clean the nests, reseat and look again")
+            return Heights(record, stop=half)
     elif u_worst > BETTER * _worst_u(over, seat):
         return Heights(record)
     setup = setup.at_height(terms, covariance)
@@ -177,13 +177,17 @@ def _beyond_chance(terms: Array, covariance: Array) -> bool:
     return float(terms @ np.linalg.solve(covariance, terms)) > float(chdtri(len(terms), CHANCE))
 
 
-def _lifted_or_warm(sight: Sight, terms: Array) -> str:
+def _lifted_or_warm(sight: Sight, terms: Array) -> Stop:
     """An even lift in both its readings."""
     setup = sight.setup
     away = setup.calibrations[0].fixture_pose.inverse().translation_mm[2] - setup.seating.pose.translation_mm[2]
-    warm = float(terms[0]) / away / setup.definition.material.expansion_per_k
-    up, warmer = ("lifted", "warm") if terms[0] > 0 else ("low", "cold")
-    return f"{abs(terms[0]):.1f} mm {up} or {abs(warm):.0f} °C {warmer}er than assumed, cannot tell"
+    warm = float(terms[0] / away) / setup.definition.material.expansion_per_k
+    reseat = "measure the shell's temperature and state it; if it is as assumed, reseat and look again"
+    if warm < 0:
+        return Stop("seating", f"{-terms[0]:.1f} mm too low or {-warm:.0f} °C colder than assumed, cannot tell", reseat)
+    wait = minutes_to_cool(setup.definition.sheet_mm, warm)
+    reason = f"{terms[0]:.1f} mm lifted or {warm:.0f} °C warmer than assumed, cannot tell"
+    return Stop("seating", reason, f"wait {wait} min or measure its temperature and state it; reseat and look again")
 
 
 def height_words(heights_mm: Array, plan_mm: Array, seat: Pose) -> str:

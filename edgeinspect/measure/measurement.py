@@ -326,5 +326,7 @@ class ShellMeasurement:
     cut_on_shell: Alignment | None = None  # cut - shell: what the customer gets of the whole cut, from the datums
     untold: tuple[str, ...] = ()  # which of these comparisons cannot be told, and why
     cut_faces: tuple[CutFace, ...] = ()  # where a camera sees the cut face: both arrises and the bevel
+    warm_k: float = 0.0  # how much warmer than the room it was stated to be; 0 where that is usual
+    wait_min: int = 0  # until it has cooled
     before: Before = Before()
     notes: tuple[str, ...] = ()  # warnings in words that do not stop: "camera top has moved 0.08 mm: compensated"

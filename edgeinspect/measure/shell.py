@@ -32,7 +32,7 @@ from edgeinspect.measure.ribbon import Stations
 from edgeinspect.measure.seams import measure_seams
 from edgeinspect.measure.setup import TEMPERATURE, Setup, Sight
 from edgeinspect.measure.shot import Shot
-from edgeinspect.measure.temperature import Temperature, growth, u_growth
+from edgeinspect.measure.temperature import Temperature, growth, minutes_to_cool, u_growth, warm_words
 from edgeinspect.measure.trim import (
     CutOutFound,
     Edge,
@@ -103,10 +103,14 @@ class ShellGauge:
             temperature_c=temperature.celsius,
             temperature_stated=temperature.stated,
             u_temperature_c=temperature.u_celsius,
+            warm_k=temperature.warm_k,
+            wait_min=minutes_to_cool(definition.sheet_mm, temperature.warm_k),
             views=tuple(views),
             stops=tuple(stops),
             notes=tuple(notes),
         )
+        if warm := warm_words(definition.sheet_mm, temperature.warm_k):
+            result = replace(result, notes=(f"the shell is {warm}, then look again", *result.notes))
         if not any(shots):
             return result
         material = definition.material
@@ -209,7 +213,7 @@ def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature) -
     if off := _off_its_seat(setup.seating, edge.cut if datum is None else datum.shift):
         return replace(result, stops=(*result.stops, off))
     result = replace(result, seams=tuple(measure_seams(sight, edge.scan.stations)))
-    if ill := _ill_seated(heights) or (_unlike_its_drawing(sight, datum) if datum is not None else None):
+    if ill := heights.stop or (_unlike_its_drawing(sight, datum) if datum is not None else None):
         return replace(result, stops=(*result.stops, ill))
     apart, said = _cameras_apart(sight, result.seams)
     if apart is not None:
@@ -439,14 +443,6 @@ def _off_its_seat(seating: Seating, shift: PlaneShift) -> Stop | None:
     return Stop(
         "seating", f"the shell sits {off:.1f} mm and {turned:.1f}° off its seat ({allowed})", "reseat and look again"
     )
-
-
-def _ill_seated(heights: Heights) -> Stop | None:
-    if heights.lifted:
-        return Stop("seating", f"{heights.lifted}: half seated", "clean the nests, reseat and look again")
-    if heights.unclear:
-        return Stop("seating", heights.unclear, "measure the shell's temperature and state it, or reseat; look again")
-    return None
 
 
 def _unlike_its_drawing(sight: Sight, datum: Datum) -> Stop | None:

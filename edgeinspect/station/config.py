@@ -25,6 +25,7 @@ from edgeinspect.station.printed import (
     printed_mark,
 )
 from edgeinspect.station.shifts import EVERY_DAY, ShiftPlan, shift_mistakes, shift_plan
+from edgeinspect.station.thermometer import NO_THERMOMETER, Thermometer, ThermometerTable, thermometer_of
 from edgeinspect.tomlfile import (
     AngleDeg,
     LengthMm,
@@ -87,6 +88,7 @@ class Station:
     sha256: str = ""  # of station.toml
     shifts: ShiftPlan = EVERY_DAY
     same_shell_h: float = 24.0  # a shell id not seen for longer is another shell: its looks are counted anew
+    thermometer: Thermometer = NO_THERMOMETER
 
     def cameras_for(self, shell: str) -> tuple[CameraSetup, ...]:
         """Those that look at a shell, in the station's order; all of them for one that it does not hold."""
@@ -99,6 +101,8 @@ Pixels = Annotated[int, Field(strict=True, ge=100, le=20_000)]
 Megabytes = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1, le=4096)]
 Hours = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=8760)]
 Seconds = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=3600)]
+
+
 Celsius = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-20, le=90)]
 
 
@@ -148,7 +152,8 @@ class SeatingTable(Table):
     rotation_deg: tuple[AngleDeg, AngleDeg, AngleDeg] = (0.0, 0.0, 0.0)  # about the fixture's x, then y, then z
     limit_mm: LengthMm  # further off its seat it must be reseated
     limit_deg: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=45)]  # the same for a turn
-    u_height_mm: LengthMm  # standard uncertainty of the height: one camera cannot see it
+    u_height_mm: LengthMm  # standard uncertainty of the height that the nests hold
+    limit_height_mm: LengthMm = Seating.limit_height_mm  # lifted further than this on any side it must be reseated
     cameras: Annotated[tuple[Name, ...], Field(min_length=1)] | None = None  # that look at it; left out: all of them
 
 
@@ -202,6 +207,7 @@ class StationFile(Table):
     folders: FoldersTable = FoldersTable()
     shifts: ShiftsTable = ShiftsTable()
     looks: LooksTable = LooksTable()
+    thermometer: ThermometerTable = ThermometerTable()
 
 
 def load_station(path: Path) -> Station:
@@ -225,6 +231,8 @@ def load_station(path: Path) -> Station:
     folders = mistakes.table(FoldersTable, {"folders": {}, **content}, "folders")
     shifts = mistakes.table(ShiftsTable, {"shifts": {}, **content}, "shifts")
     looks = mistakes.table(LooksTable, {"looks": {}, **content}, "looks")
+    warmth = mistakes.table(ThermometerTable, {"thermometer": {}, **content}, "thermometer")
+    thermometer = thermometer_of(warmth, mistakes) if warmth else NO_THERMOMETER
 
     if station and not station.temperature_range_c[0] < station.temperature_range_c[1]:
         got = shown(list(station.temperature_range_c))
@@ -270,6 +278,7 @@ def load_station(path: Path) -> Station:
                 row.limit_deg,
                 row.u_height_mm,
                 row.cameras or (),
+                row.limit_height_mm,
             )
             for row in seatings
             if row
@@ -280,6 +289,7 @@ def load_station(path: Path) -> Station:
         sha256=hashlib.sha256(raw).hexdigest(),
         shifts=shift_plan(shifts.starts, shifts.names),
         same_shell_h=looks.same_shell_h,
+        thermometer=thermometer,
     )
 
 

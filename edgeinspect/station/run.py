@@ -32,6 +32,7 @@ from edgeinspect.station.calibrations_in_use import calibrations_in_use, kept
 from edgeinspect.station.config import CameraSetup, Station
 from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.pictures import Picture, read_picture, view_jpeg
+from edgeinspect.station.thermometer import shell_temperature
 from edgeinspect.store.bases import KeptBasis
 from edgeinspect.store.calibrations import KeptCalibration
 from edgeinspect.store.inspections import Store
@@ -158,8 +159,10 @@ def inspect_set(
     if store is not None:
         stops += _no_room(store.data)
 
-    temperature = _temperature(ready)
+    temperature, untold = _temperature(ready, None if store is None else store.data, started_at)
     measurement = _measured({camera: picture.levels for camera, picture in pictures.items()}, ready, temperature, stops)
+    if untold:
+        measurement = replace(measurement, notes=(*measurement.notes, untold))
     if came_up := tuple(doubts()):
         measurement = replace(measurement, stops=measurement.stops + came_up)
     if store is not None:
@@ -256,10 +259,10 @@ def _not_new(shell_id: str, pictures: Mapping[str, Picture], store: Store | None
     return stops
 
 
-def _temperature(ready: Ready) -> Temperature:
-    if ready.expected.temperature_c is None:
-        return Temperature.within(*ready.station.temperature_range_c)
-    return Temperature(ready.expected.temperature_c)
+def _temperature(ready: Ready, data: Path | None, now: str) -> tuple[Temperature, str]:
+    station = ready.station
+    typed_c = ready.expected.temperature_c
+    return shell_temperature(typed_c, station.thermometer, station.temperature_range_c, data, now)
 
 
 def _measured(

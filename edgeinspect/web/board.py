@@ -388,6 +388,11 @@ class Board:
     def temperature_words(self, expected: Expected) -> str:
         if expected.temperature_c is not None:
             return f"{expected.temperature_c:.1f} °C stated"
+        thermometer = self._station.thermometer
+        if thermometer.shell_c is not None:
+            return f"{thermometer.shell_c:.1f} °C, kept by the room"
+        if thermometer.file is not None:
+            return "by the thermometer"
         low, high = self._station.temperature_range_c
         return f"{low:.0f} to {high:.0f} °C assumed"
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from edgeinspect.conformity import Finding
 from edgeinspect.conformity.trim import profile_value
 from edgeinspect.inspection import Inspection
-from edgeinspect.measure.measurement import Alignment, CutOutResult, Flag, Quantity, Share
+from edgeinspect.measure.measurement import Alignment, CutOutResult, Flag, Quantity, Share, ShellHeight
 from edgeinspect.process.limits import with_limits
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.store.inspections import KeptFiles
@@ -157,6 +157,9 @@ class InspectionRecord:
     temperature_c: float
     temperature_stated: bool
     u_temperature_c: float
+    warm_k: float  # how much warmer than the room; 0 where that is usual
+    wait_min: int  # minutes until it has cooled
+    height: ShellHeight | None  # above its seat, or why that cannot be told; null in older records
     software: str
     stops: list[str]
     notes: list[str]
@@ -237,6 +240,9 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
         temperature_c=measurement.temperature_c,
         temperature_stated=measurement.temperature_stated,
         u_temperature_c=measurement.u_temperature_c,
+        warm_k=measurement.warm_k,
+        wait_min=measurement.wait_min,
+        height=measurement.height,
         software=inspection.software,
         stops=[
             f"{stop.stage}: {stop.reason}. {stop.action[:1].upper()}{stop.action[1:]}" for stop in measurement.stops

@@ -67,7 +67,7 @@ def raised(lift_mm: float, turn_deg: tuple[float, float] = (0.0, 0.0), **more: o
 
 
 def raw(camera: TrueCamera, shell: CutShell) -> NDArray[np.uint16]:
-    return np.rint(fast.picture(Scene(camera, shell)) * 0.88 * 65535).astype(np.uint16)
+    return np.asarray(np.rint(fast.picture(Scene(camera, shell)) * 0.88 * 65535), dtype=np.uint16)
 
 
 def looked_at(
@@ -296,6 +296,20 @@ def test_two_cameras_tell_lifted_from_warm(gauge_of: Gauge) -> None:
     assert lifted.lift.value == pytest.approx(0.54, abs=0.05)
 
 
+def test_a_warm_shell_is_told_to_wait(gauge_of: Gauge) -> None:
+    """28 degC in a room of 18 to 22: what is measured stays, and where it is too close to call waiting helps."""
+    gauge = gauge_of()
+    result = looked_at(gauge, raised(0.0, temperature_c=WARM_C), Temperature(WARM_C, usual_c=(18.0, 22.0)))
+    assert (result.warm_k, result.wait_min) == (8.0, 16)
+    assert "the shell is about 8 °C warm: wait 16 min, then look again" in result.notes
+    definition = gauge.setup.definition
+    zone, found = definition.zones[0], result.zones[0]
+    close = replace(zone, limits=replace(zone.limits, upper=found.most.value, lower=-0.5))
+    verdict = judge(result, replace(definition, zones=(close, *definition.zones[1:])))
+    assert verdict.answer is Answer.NOT_PROVEN
+    assert verdict.action == "about 8 °C warm: wait 16 min, then look again"
+
+
 @cache
 def readings() -> height.Readings:
     """Four cut-outs as a camera at 850 mm sees them, with a common error of scale."""
@@ -305,7 +319,7 @@ def readings() -> height.Readings:
         shifts = np.array([[1.0, 0.0, -y], [0.0, 1.0, x]])
         rows.append(np.hstack([np.zeros((2, 3)), shifts, np.outer([x / 850, y / 850], [1.0, y, -x])]))
     scale = places.ravel()
-    sources = {"place": np.eye(8) * 0.03**2, "temperature": 1e-4**2 * np.outer(scale, scale)}
+    sources: dict[str, Array] = {"place": np.eye(8) * 0.03**2, "temperature": 1e-4**2 * np.outer(scale, scale)}
     return height.Readings(np.vstack(rows), np.zeros(8), sources, np.repeat(np.arange(4), 2), ("a", "b", "c", "d"))
 
 

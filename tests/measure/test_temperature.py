@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from edgeinspect.measure.setup import quantity
-from edgeinspect.measure.temperature import Temperature, growth, u_growth
+from edgeinspect.measure.temperature import Temperature, cooling_s, growth, minutes_to_cool, u_growth, warm_words
 from edgeinspect.shell.definition import Material
 
 
@@ -71,3 +71,29 @@ def test_four_equal_shares() -> None:
 
 def test_a_share_that_is_not_known_leaves_no_u() -> None:
     assert np.isnan(quantity(0.1, {"noise": 0.01, "datums": float("nan")}).u)
+
+
+@pytest.mark.parametrize(("sheet_mm", "least", "most"), [(3.0, 10, 20), (6.0, 20, 40)])
+def test_how_long_a_warm_sheet_waits(sheet_mm: float, least: int, most: int) -> None:
+    """3 mm sheet needs 10 to 20 minutes, 6 mm 20 to 40, when about 8 degC warm: common practice, no source."""
+    assert least <= minutes_to_cool(sheet_mm, 8.0) <= most
+
+
+def test_cooling_is_newtons_law() -> None:
+    """Stepped through by hand: heat given off on both faces in proportion to what the sheet is warmer, 1 s at a time;
+    1.6e6 J/(m3 K) and 7 W/(m2 K) as the module states them.
+    """
+    sheet_mm, warm_k, seconds = 3.0, 8.0, 0
+    while warm_k > 0.5:
+        warm_k -= 2 * 7.0 * warm_k / (1.6e6 * sheet_mm * 1e-3)
+        seconds += 1
+    assert minutes_to_cool(sheet_mm, 8.0) == int(np.ceil(seconds / 60))
+    assert cooling_s(6.0) == pytest.approx(2.0 * cooling_s(3.0))
+    assert minutes_to_cool(3.0, 0.4) == minutes_to_cool(3.0, 0.0) == 0
+
+
+def test_what_is_said_of_a_warm_shell() -> None:
+    assert warm_words(3.0, Temperature(30.0, usual_c=(18.0, 26.0)).warm_k) == "about 8 °C warm: wait 16 min"
+    assert warm_words(3.0, Temperature(25.9, usual_c=(18.0, 26.0)).warm_k) == ""  # as warm as shells are there
+    assert Temperature(40.0).warm_k == 0.0  # of what room?
+    assert Temperature.within(18.0, 26.0).warm_k == 0.0

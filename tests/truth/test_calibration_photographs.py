@@ -17,6 +17,7 @@ import pytest
 from edgeinspect.geometry import Array
 from edgeinspect.measure.board import Board, BoardView, find_board
 from edgeinspect.measure.calibration import CalibrationLimits, CalibrationResult, calibrate
+from edgeinspect.measure.two_views import meet
 
 BOARD = Board("chessboard", 10, 7, 25.0, None, None)
 SIZE = (640, 480)
@@ -78,12 +79,8 @@ def _triangulated(
     left: CalibrationResult, right: CalibrationResult, turn: Array, shift: Array, pair: tuple[BoardView, BoardView]
 ) -> Array:
     """Places (N, 3) [mm] in the left camera: the middle of the shortest line between the two rays of each corner."""
-    a, b = left.model.rays(pair[0].pixels), right.model.rays(pair[1].pixels) @ turn  # rows: turn maps left into right
-    eye = -turn.T @ shift
-    a, b = a / np.linalg.norm(a, axis=1, keepdims=True), b / np.linalg.norm(b, axis=1, keepdims=True)
-    ab, ea, eb = (a * b).sum(axis=1), a @ eye, b @ eye
-    along_a, along_b = (ea - ab * eb) / (1 - ab**2), (ab * ea - eb) / (1 - ab**2)
-    return (along_a[:, None] * a + eye + along_b[:, None] * b) / 2
+    eye = -turn.T @ shift  # of the right camera; turn and shift map left into right
+    return meet(np.zeros(3), left.model.rays(pair[0].pixels), eye, eye + right.model.rays(pair[1].pixels) @ turn)
 
 
 def test_edges_in_space_from_two_views(opencv_photographs: Path) -> None:
