@@ -2,7 +2,7 @@
 
 Exit codes of every command:
     0  done; of inspected shells: all CONFORMING
-    1  a shell is NONCONFORMING
+    1  a shell is NONCONFORMING, or a file of evidence is not in order
     2  bad input or set-up, or the record cannot be kept: nothing was judged
     3  no shell is NONCONFORMING, but one is NOT PROVEN or has NO RESULT
 """

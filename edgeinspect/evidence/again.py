@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from edgeinspect.geometry import Array, PlaneShift
 from edgeinspect.measure import cutout as cutouts_of
 from edgeinspect.measure import shell as measuring
-from edgeinspect.measure.alignment import combine, fit_along_normals, fit_points, on_sheet
+from edgeinspect.measure.alignment import combine, fit_points, on_sheet
 from edgeinspect.measure.cutout import CutOutFit, carried, common_lines, counted_from, fit_on_ribbon
+from edgeinspect.measure.cutout_arrises import on_drawn_arris
 from edgeinspect.measure.edge import Edges, fit_edges
 from edgeinspect.measure.frames import Datum, alignment
 from edgeinspect.measure.measurement import (
@@ -31,16 +32,17 @@ from edgeinspect.measure.measurement import (
 )
 from edgeinspect.measure.picture import GreyPicture, RawLevels
 from edgeinspect.measure.place import Scan
-from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines
+from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, pace_px
 from edgeinspect.measure.setup import Setup, Sight
-from edgeinspect.measure.shell import GREATEST_U_MM, RIM_ROUNDS, ShellGauge
+from edgeinspect.measure.shell import RIM_ROUNDS, ShellGauge, edge_on
 from edgeinspect.measure.shot import Shot
 from edgeinspect.measure.temperature import Temperature, growth, u_growth
 from edgeinspect.measure.trim import CutOutFound, Edge, cutout_result, path_error, rim_result
 from edgeinspect.shell.definition import CutOut, DatumScheme
 
 BY_STATION = ("picture", "set-up", "record", "program")  # stages of stops that the station says, not the gauge
-DATUMS = "datums"  # the share of the uncertainty that locating the datums brings
+# shares of the uncertainty that hang on more than a ribbon shows
+OF_THEN = ("datums", "height of the shell")
 
 
 @dataclass(frozen=True)
@@ -86,10 +88,12 @@ def can_tell_trim(then: ShellMeasurement, setup: Setup) -> bool:
 
 
 def from_ribbons(setup: Setup, then: ShellMeasurement) -> TrimAgain:
-    """The trim again. Taken as they were: the pose of each camera, and where the pips put the datums.
+    """The trim again. Taken as they were: the pose of each camera, where the pips put the datums, and the height at
+    which the shell was measured.
 
     Raises ValueError when the ribbons are not those of this set-up's outline.
     """
+    setup = _at_its_height(setup, then)
     sight = _sight(setup, then)
     datum = _formed_datum(setup, then)
     edge, curves, off_outline = _rim(sight, then, datum)
@@ -99,22 +103,30 @@ def from_ribbons(setup: Setup, then: ShellMeasurement) -> TrimAgain:
     rim = rim_result(sight, edge, judged_from)
     shift, turn = path_error(sight, edge)
     found = tuple(cutout_result(sight, k, one, judged_from) for k, one in enumerate(cutouts))
-    if datum is not None:
-        zones = _with_datums_of_then(rim.zones, then)
-        found = _cutouts_with_datums_of_then(found, then)
-    else:
-        zones = rim.zones
+    zones = _with_shares_of_then(rim.zones, then) if datum is not None else rim.zones
+    found = _cutouts_with_shares_of_then(found, then) if datum is not None else found
     now = replace(
         then,
         cut=alignment("cut - fixture", edge.cut, edge.covariance, edge.rms_mm),
         best_fit=rim.best_fit,
         profiles=rim.profiles,
         zones=zones,
-        path_shift=shift,
-        path_rotation=turn,
+        path_shift=_of_then(shift, then.path_shift),
+        path_rotation=_of_then(turn, then.path_rotation),
         cutouts=found,
     )
     return TrimAgain(now, (*curves, *more), off_outline, _off_camera_mm(sight, then))
+
+
+def _at_its_height(setup: Setup, then: ShellMeasurement) -> Setup:
+    """The set-up as it was measured with: where pips, cut-outs and cameras told another height, at that one."""
+    height = then.height
+    if height is None or not height.used or height.lift is None or height.tilt_x is None or height.tilt_y is None:
+        return setup
+    told = height.lift, height.tilt_x, height.tilt_y
+    to_rad = np.array([1.0, np.deg2rad(1.0), np.deg2rad(1.0)])
+    terms = np.array([one.value for one in told]) * to_rad
+    return setup.at_height(terms, np.diag((np.array([one.u for one in told]) * to_rad) ** 2))
 
 
 def _sight(setup: Setup, then: ShellMeasurement) -> Sight:
@@ -149,9 +161,8 @@ def _cut_by(setup: Setup) -> bool:
 
 
 def _laid(sight: Sight, stations: Stations, cut: PlaneShift, datum: Datum | None) -> Stations:
-    seating = sight.setup.seating.pose
-    shell = cut if datum is None else datum.shift
-    return on_sheet(stations, cut.pose().after(seating), shell.pose().after(seating), sight.growth)
+    setup, shell = sight.setup, cut if datum is None else datum.shift
+    return on_sheet(stations, cut.pose().after(setup.seating.pose), shell.pose().after(setup.seat), sight.growth)
 
 
 @dataclass(frozen=True)
@@ -204,14 +215,8 @@ def _rim(sight: Sight, then: ShellMeasurement, datum: Datum | None) -> tuple[Edg
         raise ValueError("no ribbon of the rim is kept")
     at, shift, off_mm = _where_laid(sight, rim, kept, then.cut.shift, datum)
     scan = _fitted(sight, at, kept)
-    flags = scan.edges.flags.copy()
-    flags[scan.edges.u_mm > GREATEST_U_MM] |= Flag.LOW_CONTRAST
-    usable = (flags == 0) & np.isfinite(scan.edges.d_mm)
-    fit = fit_along_normals(at.points_mm, at.normals, np.nan_to_num(scan.edges.d_mm), usable)
-    edges = replace(scan.edges, d_mm=scan.edges.d_mm - scan.edges.pull_mm(at.bend_per_mm), flags=flags)
-    points = at.points_mm + edges.d_mm[:, None] * at.directions
-    edge = Edge(replace(scan, edges=edges), combine(fit.shift, shift), fit.covariance, fit.rms_mm, usable, points)
-    return edge, _curves(sight, name, kept, edges, points), off_mm
+    edge = edge_on(sight, scan, shift)
+    return edge, _curves(sight, name, kept, edge.traced.drawn, edge.point_mm), off_mm
 
 
 def _where_laid(
@@ -238,6 +243,7 @@ def _fitted(sight: Sight, at: Stations, kept: _Kept) -> Scan:
     whole = ScanLines(*(np.full((count, 2), np.nan) for _ in range(3)))
     d, u, contrast, blur = (np.full(count, np.nan) for _ in range(4))
     flags = np.full(count, Flag.OUTSIDE, dtype=np.int32)
+    alike: tuple[float, ...] = ()
     for k, shot in enumerate(sight.shots):
         own = np.flatnonzero(at.camera == k)
         if shot is None or not len(own):
@@ -246,10 +252,13 @@ def _fitted(sight: Sight, at: Stations, kept: _Kept) -> Scan:
         lines = lay_scan_lines(at.points_mm[own], at.directions[own], band_mm, shot.model, shot.pose)
         for name in ("centre", "first", "second"):
             getattr(whole, name)[own] = getattr(lines, name)
-        found = fit_edges(kept.ribbon[own], kept.d_mm, lines.px_per_mm, shot.blur_px, rounds=RIM_ROUNDS)
+        pace = pace_px(lines.centre)
+        found = fit_edges(
+            kept.ribbon[own], kept.d_mm, lines.px_per_mm, shot.blur_px, rounds=RIM_ROUNDS, pace_px=pace
+        )
         d[own], u[own], contrast[own], flags[own] = found.d_mm, found.u_mm, found.contrast, found.flags
-        blur[own] = found.blur_mm
-    return Scan(at, whole, kept.d_mm, kept.ribbon, Edges(d, u, contrast, blur, flags))
+        blur[own], alike = found.blur_mm, found.alike
+    return Scan(at, whole, kept.d_mm, kept.ribbon, Edges(d, u, contrast, blur, flags, alike))
 
 
 def _curves(sight: Sight, name: str, kept: _Kept, edges: Edges, points_mm: Array) -> list[CurveAgain]:
@@ -278,7 +287,7 @@ def _cutouts(
     begins = [0, *setup.cutout_ends[:-1]]
     laid = [whole.part(slice(int(a), int(b))) for a, b in zip(begins, setup.cutout_ends, strict=True)]
     fits: list[CutOutFit | None] = [None] * len(every)
-    curves: list[CurveAgain] = []
+    before: dict[int, _Kept] = {}
     for c, shot in enumerate(sight.shots):
         own = [k for k, camera in enumerate(setup.cutout_camera) if camera == c]
         kept = [_kept(sight, then, every[k][0].curve.name, every[k][1], cutouts_of.BAND_MM) for k in own]
@@ -292,14 +301,21 @@ def _cutouts(
         lines, ribbon = common_lines(wanted, shot.model, shot.pose), np.concatenate([one.ribbon for one in there])
         d_mm, sheet = there[0].d_mm, setup.definition.sheet_mm
         found = fit_on_ribbon(ribbon, d_mm, lines, wanted, sheet, shot.model, shot.pose, shot.blur_px)
-        for k, one, shift, fit, (cutout, at) in zip(own, there, shifts, found, wanted, strict=True):
-            fits[k] = counted_from(fit, shift)
-            edges = fit.scan.edges
-            points = at.points_mm + edges.d_mm[:, None] * at.directions
-            curves += _curves(sight, cutout.curve.name, one, edges, points)
+        for k, one, shift, fit in zip(own, there, shifts, found, strict=True):
+            fits[k], before[k] = counted_from(fit, shift), one
     middles = np.array([np.append(cutout.centre_mm, s.points_mm[:, 2].mean()) for cutout, s in every])
     nominal = cut.pose().after(setup.seating.pose).apply(middles)
-    return [CutOutFound(c, laid[k], nominal[k], fits[k]) for k, (c, _) in enumerate(every)], curves
+    nominal[:, 2] = [at.points_mm[:, 2].mean() for at in laid]
+    as_cut = [CutOutFound(c, laid[k], nominal[k], fits[k]) for k, (c, _) in enumerate(every)]
+    drawn, _ = on_drawn_arris(sight, as_cut)
+    curves: list[CurveAgain] = []
+    for k, one in before.items():
+        fit = drawn[k].fit
+        assert fit is not None, "it has a ribbon"
+        at, edges = fit.scan.stations, fit.scan.edges
+        points = at.points_mm + edges.d_mm[:, None] * at.directions
+        curves += _curves(sight, every[k][0].curve.name, one, edges, points)
+    return drawn, curves
 
 
 def _carried_by(at: Stations, kept: _Kept) -> Array:
@@ -328,15 +344,16 @@ def _off_camera_mm(sight: Sight, then: ShellMeasurement) -> float:
 
 def _of_then(now: Quantity, then: Quantity | None) -> Quantity:
     """``now`` with the share of the datums that the pips gave then: a ribbon does not show them."""
-    told = {share.source: share for share in then.shares} if then else {}
-    if DATUMS not in told:
-        return now
-    own = next((share.u for share in now.shares if share.source == DATUMS), 0.0)
-    shares = tuple(told.get(share.source, share) if share.source == DATUMS else share for share in now.shares)
-    return replace(now, u=float(np.sqrt(max(0.0, now.u**2 - own**2 + told[DATUMS].u ** 2))), shares=shares)
+    told = {share.source: share for share in then.shares if share.source in OF_THEN} if then else {}
+    square = now.u**2
+    for share in now.shares:
+        if share.source in told:
+            square += told[share.source].u ** 2 - share.u**2
+    shares = tuple(told.get(share.source, share) for share in now.shares)
+    return replace(now, u=float(np.sqrt(max(0.0, square))), shares=shares)
 
 
-def _with_datums_of_then(zones: tuple[ZoneResult, ...], then: ShellMeasurement) -> tuple[ZoneResult, ...]:
+def _with_shares_of_then(zones: tuple[ZoneResult, ...], then: ShellMeasurement) -> tuple[ZoneResult, ...]:
     old = {zone.zone: zone for zone in then.zones}
     return tuple(
         replace(zone, most=_of_then(zone.most, old[zone.zone].most), least=_of_then(zone.least, old[zone.zone].least))
@@ -346,7 +363,7 @@ def _with_datums_of_then(zones: tuple[ZoneResult, ...], then: ShellMeasurement) 
     )
 
 
-def _cutouts_with_datums_of_then(found: tuple[CutOutResult, ...], then: ShellMeasurement) -> tuple[CutOutResult, ...]:
+def _cutouts_with_shares_of_then(found: tuple[CutOutResult, ...], then: ShellMeasurement) -> tuple[CutOutResult, ...]:
     old = {cutout.name: cutout for cutout in then.cutouts}
     return tuple(
         replace(one, dx=_of_then(one.dx, old[one.name].dx), dy=_of_then(one.dy, old[one.name].dy))

@@ -55,6 +55,7 @@ async function show(id, { push = true } = {}) {
   rows[place()]?.scrollIntoView({ block: "nearest" });
   if (push) history.pushState({ id }, "", `/review/${id}${location.search}`);
   part("twin").href = `/review/${id}.json`;
+  part("evidence").href = `/inspections/${id}/evidence.html`;
   let found;
   try {
     found = await fetchAhead(id);
