@@ -75,7 +75,7 @@ def original(parts: PartsHere, inspection_id: InspectionId, camera: Name) -> Res
     return Response(content, media_type=kind, headers={"Content-Disposition": f'attachment; filename="{safe}"'})
 
 
-@routes.get("/{inspection_id}/evidence.html", response_class=HTMLResponse)
+@routes.get("/{inspection_id}/evidence.html", response_class=Response)
 def evidence(parts: PartsHere, inspection_id: InspectionId) -> Response:
     """One file with all that is known of this look, to be sent to a customer; see ``edgeinspect check-evidence``."""
     found = there(parts.store.inspection(inspection_id, ribbons=False), inspection_id)
