@@ -64,7 +64,8 @@ def test_the_command_needs_no_station(place: Place, tmp_path: Path) -> None:
     assert told["intact"] and told["shell_id"] == "L1004" and told["answer"] == "NONCONFORMING"
     assert all(one["agrees"] for one in told["numbers"])
     text = file.read_text(encoding="utf-8")
-    file.write_text(text.replace("+0.742", "+0.442"), encoding="utf-8")
+    assert " mm too much material" in text
+    file.write_text(text.replace(" mm too much material", "1 mm too much material", 1), encoding="utf-8")
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert done.returncode == 1 and "page's text was changed" in done.stdout
 

@@ -88,7 +88,7 @@ def test_a_deviation_by_somebody_who_makes_the_hashes_anew(copied: Copy) -> None
 
     checked = written_anew(copied(GREEN), change)
     wrong = [one.name for one in checked.compared if not one.agrees]
-    assert wrong == ["zone right-end most"]
+    assert "zone right-end most" in wrong and all("right-end" in name for name in wrong)
 
 
 def test_edge_points_that_were_moved(copied: Copy) -> None:
@@ -100,7 +100,7 @@ def test_edge_points_that_were_moved(copied: Copy) -> None:
         return replace(evidence, inspection=replace(evidence.inspection, measurement=measurement))
 
     checked = written_anew(copied(GREEN), change)
-    assert any(one.name.startswith("edge points of rim") and not one.agrees for one in checked.compared)
+    assert any(one.name.startswith("scan lines off the outline") and not one.agrees for one in checked.compared)
 
 
 def test_a_limit(copied: Copy) -> None:
