@@ -253,9 +253,7 @@ def _fitted(sight: Sight, at: Stations, kept: _Kept) -> Scan:
         for name in ("centre", "first", "second"):
             getattr(whole, name)[own] = getattr(lines, name)
         pace = pace_px(lines.centre)
-        found = fit_edges(
-            kept.ribbon[own], kept.d_mm, lines.px_per_mm, shot.blur_px, rounds=RIM_ROUNDS, pace_px=pace
-        )
+        found = fit_edges(kept.ribbon[own], kept.d_mm, lines.px_per_mm, shot.blur_px, rounds=RIM_ROUNDS, pace_px=pace)
         d[own], u[own], contrast[own], flags[own] = found.d_mm, found.u_mm, found.contrast, found.flags
         blur[own], alike = found.blur_mm, found.alike
     return Scan(at, whole, kept.d_mm, kept.ribbon, Edges(d, u, contrast, blur, flags, alike))
@@ -310,9 +308,9 @@ def _cutouts(
     drawn, _ = on_drawn_arris(sight, as_cut)
     curves: list[CurveAgain] = []
     for k, one in before.items():
-        fit = drawn[k].fit
-        assert fit is not None, "it has a ribbon"
-        at, edges = fit.scan.stations, fit.scan.edges
+        now = drawn[k].fit
+        assert now is not None, "it has a ribbon"
+        at, edges = now.scan.stations, now.scan.edges
         points = at.points_mm + edges.d_mm[:, None] * at.directions
         curves += _curves(sight, every[k][0].curve.name, one, edges, points)
     return drawn, curves

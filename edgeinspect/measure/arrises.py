@@ -68,7 +68,7 @@ class Arrises:
     @property
     def u_bevel_mm(self) -> Array:
         """(N,) the sheet's thickness counts too: a square cut of a thinner sheet looks less wide."""
-        return np.hypot(self.u_gap_mm, SHEET_SHARE * self.square_mm)
+        return np.asarray(np.hypot(self.u_gap_mm, SHEET_SHARE * self.square_mm))
 
 
 def blur_without_wall(ribbon: Levels, d_mm: Array, px_per_mm: Array, square_mm: Array, blur_px: float) -> float:
@@ -187,9 +187,9 @@ class _Fit:
                 self._sum(ribbon, ends, blur, place, square, shares, sums)
                 of_share, pull, left = (np.bincount(stretch, sums[:, k], self.parts) for k in (4, 11, 14))
                 better_by = np.clip(pull / np.maximum(of_share, 1e-12), -0.25, 0.25)
-                left = left - better_by * (2.0 * pull - better_by * of_share)
-                better = left < best
-                best, back = np.where(better, left, best), np.where(better, away, back)
+                rest = left - better_by * (2.0 * pull - better_by * of_share)
+                better = rest < best
+                best, back = np.where(better, rest, best), np.where(better, away, back)
                 share = np.where(better, some + better_by, share)
         self.share = share
         return np.asarray(self.edge - back[self.stretch] * self.square)

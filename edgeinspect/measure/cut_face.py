@@ -26,7 +26,7 @@ from edgeinspect.measure.arrises import (
     find_arrises,
     none_seen,
 )
-from edgeinspect.measure.cutout import apparent_wall, wall_height
+from edgeinspect.measure.cutout import apparent_gap, wall_height
 from edgeinspect.measure.edge import Edges, noise_of
 from edgeinspect.measure.measurement import CutFace, Flag, Quantity
 from edgeinspect.measure.place import Scan
@@ -51,20 +51,19 @@ class Traced:
     arrises: tuple[tuple[int, NDArray[np.intp], Arrises], ...]  # by camera: its number, its stations, what it sees
 
 
-def cut_face_mm(shots: Shots, stations: Stations, sheet_mm: float, here: Scan | None = None) -> Array:
-    """Apparent width (N,) [mm] of a square cut face, as each station's own camera sees it; 0 where it is hidden.
-
-    ``here`` - the scan of the same stations, whose lines serve where one camera has all of them.
+def cut_face_mm(shots: Shots, here: Scan, sheet_mm: float) -> Array:
+    """Apparent width (N,) [mm] of a square cut face, as each station's own camera sees it; below 0 it is hidden, and
+    the back-face arris lies so far behind the sheet.
     """
+    stations = here.stations
     height, wall = wall_height(stations, sheet_mm), np.zeros(len(stations.arc_mm))
     for k, shot in enumerate(shots):
         own = stations.camera == k
         if shot is None or not own.any():
             continue
         # The neighbours of a station belong to the picture too, across a seam.
-        whole = here is not None and bool(own.all())
-        lines = here.lines if here is not None and whole else _laid(stations, shot)
-        wall[own] = apparent_wall(stations, lines, height, shot.model, shot.pose)[own]
+        lines = here.lines if own.all() else _laid(stations, shot)
+        wall[own] = apparent_gap(stations, lines, height, shot.model, shot.pose)[own]
     return wall
 
 
@@ -72,14 +71,14 @@ def _laid(stations: Stations, shot: Shot) -> ScanLines:
     return lay_scan_lines(stations.points_mm, stations.directions, 1.0, shot.model, shot.pose)
 
 
-def trace(shots: Shots, here: Scan, sheet_mm: float, arris: Arris, wall_mm: Array | None = None) -> Traced:
+def trace(shots: Shots, here: Scan, sheet_mm: float, arris: Arris) -> Traced:
     """Both arrises of a scanned curve, and its edge on the one that the drawing names.
 
-    ``here`` - scan with the one step of each line, the blur's pull taken out; ``wall_mm`` - (N,) apparent width of a
-    square cut face, where it is known already.
+    ``here`` - scan with the one step of each line, the blur's pull taken out.
     """
     stations, edges = here.stations, here.edges
-    wall = cut_face_mm(shots, stations, sheet_mm, here) if wall_mm is None else wall_mm
+    signed = cut_face_mm(shots, here, sheet_mm)
+    wall = np.maximum(signed, 0.0)
     # Without more to tell by: the middle of the two.
     show = edges.d_mm - 0.5 * wall
     back, which, back_which = show.copy(), BETWEEN * wall, BETWEEN * wall
@@ -94,6 +93,12 @@ def trace(shots: Shots, here: Scan, sheet_mm: float, arris: Arris, wall_mm: Arra
             continue
         found.append((k, own, seen))
         told = seen.told_apart  # one step alone would be taken for either arris
+        if told.any():
+            # The bevel goes on beyond where a square cut would show: standing out, its face shows there too.
+            bevel = float(seen.bevel_mm[told].mean())
+            shown = np.maximum(signed[own] + bevel, 0.0)
+            show[own], which[own] = edges.d_mm[own] - 0.5 * shown, BETWEEN * shown
+            back[own], back_which[own] = show[own] + bevel, BETWEEN * shown
         better = own[told & (np.nan_to_num(seen.u_show_mm, nan=np.inf) < which[own])]
         at = np.searchsorted(own, better)
         show[better], which[better] = seen.show_mm[at], seen.u_show_mm[at]

@@ -46,10 +46,15 @@ class CutOutFit:
 
 
 def apparent_wall(stations: Stations, lines: ScanLines, wall_height_mm: Array, model: CameraModel, pose: Pose) -> Array:
-    """Apparent distance (N,) [mm along the scan line] from the show-face arris to the back-face arris.
+    """Apparent distance (N,) [mm along the scan line] from the show-face arris to the back-face arris of a square cut.
 
     0 where the cut face is hidden from the camera.
     """
+    return np.maximum(apparent_gap(stations, lines, wall_height_mm, model, pose), 0.0)
+
+
+def apparent_gap(stations: Stations, lines: ScanLines, wall_height_mm: Array, model: CameraModel, pose: Pose) -> Array:
+    """The same with its sign (N,) [mm]: below 0 the back-face arris lies behind the sheet by so much."""
     below = stations.points_mm.copy()
     below[:, 2] -= wall_height_mm
     back = model.project(below, pose)
@@ -61,8 +66,7 @@ def apparent_wall(stations: Stations, lines: ScanLines, wall_height_mm: Array, m
         below_at = np.floor(at).astype(np.int64)
         near, far = back[below_at % last], back[(below_at + 1) % last]
         down = near + (at - below_at)[:, None] * (far - near) - lines.centre
-    gap = (down * lines.first).sum(axis=1) / lines.px_per_mm**2
-    return np.asarray(np.maximum(gap, 0.0))
+    return np.asarray((down * lines.first).sum(axis=1) / lines.px_per_mm**2)
 
 
 def _cross(a: Array, b: Array) -> Array:
