@@ -10,7 +10,6 @@ square cut of this sheet puts it aside in the picture.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -184,13 +183,9 @@ def on_show_face(stations: Stations, sheet_mm: float) -> Stations:
     return replace(stations, points_mm=points)
 
 
-def words(faces: Sequence[CutFace]) -> list[str]:
-    """What a person is told of them, a plain sentence each."""
-    return [_sentence(face) for face in faces]
-
-
-def _sentence(face: CutFace) -> str:
-    where = f"{face.curve}, camera {face.camera}: the cut face is seen over {face.seen_mm:.0f} mm"
+def sentence(face: CutFace, name: str) -> str:
+    """What a person is told of one cut face; ``name`` - of its curve, in words."""
+    where = f"{name}, camera {face.camera}: the cut face is seen over {face.seen_mm:.0f} mm"
     if face.bevel_deg is None or face.bevel is None:
         worst = 2.0 * float(np.nanmax(face.which_mm))
         return f"{where} and its two arrises cannot be told apart: ±{worst:.2f} mm of the edge's U is that"

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from edgeinspect.conformity import Finding
 from edgeinspect.conformity.trim import profile_value
 from edgeinspect.inspection import Inspection
+from edgeinspect.measure.cut_face import sentence
 from edgeinspect.measure.measurement import Alignment, CutOutResult, Flag, Quantity, Share, ShellHeight
 from edgeinspect.process.limits import with_limits
 from edgeinspect.shell.definition import ShellDefinition
@@ -71,6 +72,21 @@ class CutOutRow:
     size_lower_mm: float | None
     size_upper_mm: float | None
     look: Look | None
+
+
+@dataclass(frozen=True)
+class CutFaceRow:
+    """The cut face of one curve where a camera sees it. What ``bevel`` and ``bevel_deg`` have is None where the two
+    arrises could not be told apart.
+    """
+
+    words: str  # which curve: "rim", or the cut-out as an operator says it
+    camera: str
+    seen_mm: float
+    told_apart_mm: float
+    bevel: Quantity | None
+    bevel_deg: Quantity | None
+    sentence: str
 
 
 @dataclass(frozen=True)
@@ -173,6 +189,7 @@ class InspectionRecord:
     pictures: list[PictureRow]
     zones: list[ZoneRow]
     cutouts: list[CutOutRow]
+    cut_faces: list[CutFaceRow]  # where a camera sees the cut face: both arrises and the bevel
     decals: list[DecalRow]
     flaws: list[FlawRow]
     seams: list[SeamRow]  # none with one camera
@@ -191,6 +208,7 @@ FLAG_WORDS = {
     Flag.SATURATED: "over-exposed",
     Flag.POOR_FIT: "does not look like one edge",
     Flag.OUTSIDE: "outside the picture",
+    Flag.HIDDEN: "the drawing's arris is behind the sheet",
 }
 
 
@@ -275,6 +293,7 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
         pictures=picture_rows(parts, inspection, drawn),
         zones=zones,
         cutouts=cutout_rows(inspection, definition),
+        cut_faces=cut_face_rows(inspection, definition),
         decals=decal_rows(inspection, definition),
         flaws=flaw_rows(inspection, definition),
         seams=seams,
@@ -351,6 +370,15 @@ def cutout_rows(inspection: Inspection, definition: ShellDefinition | None) -> l
                 look=_look_of(inspection.verdict.findings, f"cut-out {result.name}"),
             )
         )
+    return rows
+
+
+def cut_face_rows(inspection: Inspection, definition: ShellDefinition | None) -> list[CutFaceRow]:
+    called = {cutout.curve.name: cutout.words for cutout in definition.cutouts} if definition else {}
+    rows = []
+    for face in inspection.measurement.cut_faces:
+        name, told = called.get(face.curve, face.curve), (face.seen_mm, face.told_apart_mm)
+        rows.append(CutFaceRow(name, face.camera, *told, face.bevel, face.bevel_deg, sentence(face, name)))
     return rows
 
 

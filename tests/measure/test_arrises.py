@@ -17,7 +17,7 @@ from edgeinspect.conformity import Answer, judge
 from edgeinspect.geometry import Array
 from edgeinspect.measure.arrises import BETWEEN, MODEL_SHARE, Arrises
 from edgeinspect.measure.camera import CameraCalibration, CameraModel
-from edgeinspect.measure.cut_face import Traced, cut_faces, trace, words
+from edgeinspect.measure.cut_face import Traced, cut_faces, sentence, trace
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.measurement import Flag, ShellMeasurement
 from edgeinspect.measure.picture import GreyPicture
@@ -153,7 +153,7 @@ def test_where_one_arris_alone_shows_the_budget_carries_the_gap(look_at: Callabl
 
 def words_of(seen: Seen, traced: Traced) -> str:
     faces = cut_faces((seen.shot,), "rim", seen.here, traced, 3.0)
-    return " ".join(words(faces))
+    return " ".join(sentence(face, "rim") for face in faces)
 
 
 def test_scatter_is_what_the_uncertainty_says(look_at: Callable[..., Seen], taken: Taken) -> None:
@@ -246,7 +246,7 @@ def test_a_shell_with_a_bevel(rear_gauge: Callable[[Arris], ShellGauge], bevelle
     for bevel in told:
         assert bevel is not None
         assert bevel.value == pytest.approx(0.15, abs=2 * bevel.u)
-    assert "bevel of" in words(shell.cut_faces)[0]
+    assert "bevel of" in sentence(rim, "rim")
 
 
 def test_a_back_face_arris_is_measured_where_it_is_seen(
