@@ -75,10 +75,17 @@ class Background:
             if other is not None or (self._process is not None and self._process.is_alive()):
                 raise InputError(f"study {other} is being measured: wait for it, or cancel it")
             Studies(self._data).forget_cancel(study_id)
-            os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # read when numpy is loaded there
             arguments = (self._station, self._data, study_id)
             self._process = self._context.Process(target=work, args=arguments, name="edgeinspect-study", daemon=True)
-            self._process.start()
+            former = os.environ.get("OPENBLAS_NUM_THREADS")
+            os.environ["OPENBLAS_NUM_THREADS"] = "1"  # read when numpy is loaded there
+            try:
+                self._process.start()
+            finally:
+                if former is None:
+                    del os.environ["OPENBLAS_NUM_THREADS"]
+                else:
+                    os.environ["OPENBLAS_NUM_THREADS"] = former
             self._study_id = study_id
 
     def stop(self) -> None:

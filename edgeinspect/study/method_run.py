@@ -20,7 +20,8 @@ from edgeinspect import __version__
 from edgeinspect.conformity import SEVERITY, judge
 from edgeinspect.errors import EdgeinspectError, InputError
 from edgeinspect.inspection import Inspection
-from edgeinspect.measure.from_ribbon import NotAgain, RibbonGauge
+from edgeinspect.measure.camera import CameraCalibration
+from edgeinspect.measure.from_ribbon import NotAgain
 from edgeinspect.measure.measurement import ShellMeasurement
 from edgeinspect.measure.picture import RawLevels
 from edgeinspect.measure.shell import ShellGauge
@@ -36,6 +37,7 @@ from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.schema import InspectionTable
 from edgeinspect.store.studies import KeptStudy, Line, Studies
+from edgeinspect.study.by_ribbon import ByRibbon
 from edgeinspect.study.method import Method, MethodAsked, Sample, ShellAgain, limits_in_force
 
 # Stops that do not come from measuring: no method changes them, and measured without them a shell would look good.
@@ -76,7 +78,8 @@ class MethodBench:
             raise InputError(str(error)) from None
         if definition.name not in station.seatings:
             raise InputError(f"station {station.name} does not hold shell {definition.name!r}")
-        self._ribbons = RibbonGauge(definition, station.seatings[definition.name])
+        seating = station.seatings[definition.name]
+        self._ribbons = ByRibbon(definition, self._tried, station.fixture, seating, self._calibrations)
         self._gauges = functools.lru_cache(GAUGES)(self._made_gauges)
 
     def again(self, inspection_id: int) -> ShellAgain:
@@ -107,7 +110,7 @@ class MethodBench:
         levels = self._levels(inspection_id, inspection)
         if levels is not None:
             return self._read(inspection_id, shell_id, "picture", self._by_picture(then, levels))
-        both = self._ribbons.measure(then, self._tried)
+        both = self._ribbons.measure(then)
         if isinstance(both, NotAgain):
             return ShellAgain(inspection_id, shell_id, "not", both.reason, both.narrow)
         return self._read(inspection_id, shell_id, "ribbon", both)
@@ -148,6 +151,11 @@ class MethodBench:
 
     def _made_gauges(self, calibrated: Sequence[tuple[str, str]]) -> tuple[ShellGauge, ShellGauge]:
         """By the method in force and by the one tried, with the calibrations of then."""
+        cameras = self._calibrations(calibrated)
+        seating = self._station.seatings[self._definition.name]
+        return tuple(ShellGauge(d, cameras, self._station.fixture, seating) for d in (self._definition, self._tried))  # type: ignore[return-value]
+
+    def _calibrations(self, calibrated: Sequence[tuple[str, str]]) -> dict[str, CameraCalibration]:
         cameras = {}
         for camera, calibration_id in calibrated:
             kept = self._store.calibrations.one(calibration_id)
@@ -156,8 +164,7 @@ class MethodBench:
             cameras[camera] = recorded_calibration(kept.content, calibration_id)
         if not cameras:
             raise InputError("the record does not say by which calibration it was measured")
-        seating = self._station.seatings[self._definition.name]
-        return tuple(ShellGauge(d, cameras, self._station.fixture, seating) for d in (self._definition, self._tried))  # type: ignore[return-value]
+        return cameras
 
 
 # -- before it is begun
