@@ -51,8 +51,8 @@ class FitBy(enum.StrEnum):
 
 
 class Arris(enum.StrEnum):
-    SHOW = "show"
-    BACK = "back"
+    SHOW = "show"  # on the show face
+    BACK = "back"  # on the back face: measured only where a camera sees the cut face
 
 
 @dataclass(frozen=True)

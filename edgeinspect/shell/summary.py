@@ -5,7 +5,17 @@ from __future__ import annotations
 import numpy as np
 
 from edgeinspect.geometry import Array
-from edgeinspect.shell.definition import Check, CutOut, DatumScheme, Frame, Limits, ShellDefinition
+from edgeinspect.shell.definition import (
+    Arris,
+    Check,
+    CutOut,
+    DatumScheme,
+    FitBy,
+    Frame,
+    Freedom,
+    Limits,
+    ShellDefinition,
+)
 
 FRAME_WORDS = {Frame.DATUM: "to the datums", Frame.FIXTURE: "to the fixture", Frame.BEST_FIT: "form only"}
 DATUM_WORDS = {
@@ -28,6 +38,15 @@ def size_words(cutout: CutOut) -> str:
     return (
         "⌀ " + f"{cutout.size_mm[0]:g}" if cutout.kind == "hole" else " × ".join(f"{size:g}" for size in cutout.size_mm)
     )
+
+
+def best_fit_words(definition: ShellDefinition) -> str:
+    """How form alone is fitted, and whether anything is judged by it."""
+    fit = definition.best_fit
+    by = {FitBy.LEAST_SQUARES: "least squares", FitBy.MINIMUM_ZONE: "minimum zone"}[fit.by]
+    free = ", ".join(str(freedom) for freedom in Freedom if freedom in fit.freedoms)
+    judged = f"judges where the drawing says so ({fit.drawing})" if fit.drawing else "shown, judges nothing"
+    return f"best fit (form only): {by}, free in {free}; {judged}"
 
 
 def expansion_words(definition: ShellDefinition) -> str:
@@ -78,6 +97,8 @@ def notes(definition: ShellDefinition) -> list[str]:
         found.append(f"no limits for {' and '.join(f'{kind}s' for kind in unlimited)}: told, and not judged")
     if definition.decals and Check.DECAL not in definition.checks:
         found.append("decals are defined but not checked")
+    if definition.arris is Arris.BACK:
+        found.append("the back-face arris is measured only where a camera sees the cut face: elsewhere it is NO RESULT")
     if definition.datum is DatumScheme.FIXTURE:
         found.append("datum is the fixture: how the shell sits in it cannot be told from how it was cut")
     return found

@@ -32,7 +32,7 @@ class ShellTable(Table):
     hand: Literal["left", "right", "none"]  # of a mirrored pair
     colour: Text  # of the sheet, in words
     sheet_mm: SheetMm  # thickness of the sheet
-    arris: Arris  # which edge of the cut face the drawing dimensions: on the show face or on the back face
+    arris: Arris  # which edge of the cut face the drawing dimensions, and all curves are drawn on
     checks: Annotated[tuple[Check, ...], Field(min_length=1)]  # where on the line it is looked at
     extent_mm: tuple[LengthMm, LengthMm]  # of the outline along x and y: shows a drawing in other units
     filter_cutoff_mm: FilterMm = 2.5  # of the profile filter, ISO 16610-21
