@@ -114,6 +114,7 @@ def summary(definition: ShellDefinition) -> list[str]:
         f"{d.material.name}, sheet {d.sheet_mm:g} mm, {d.colour}" + ("" if d.hand == "none" else f", {d.hand}-hand"),
         expansion_words(d),
         f"datum: {DATUM_WORDS[d.datum]}" + (f" ({', '.join(pip.name for pip in d.pips)})" if d.pips else ""),
+        best_fit_words(d),
         f"filter {d.filter_cutoff_mm:g} mm, step {d.step_mm:g} mm, search band ±{d.search_band_mm:g} mm",
     ]
     if Check.TRIM in d.checks:

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from edgeinspect.errors import DefinitionError
-from edgeinspect.shell.definition import Arris, Check, DatumScheme, Frame
+from edgeinspect.shell.definition import Arris, BestFit, Check, DatumScheme, FitBy, Frame, Freedom
 from edgeinspect.shell.files import load_shell
 from edgeinspect.shell.outline import plan_normals
+from edgeinspect.shell.summary import summary
 
 from . import small_shell
 from .small_shell import TOML, circle, curves, lifted, slot, write_dxf, write_shell
@@ -123,6 +124,34 @@ ONE_CHANGE = [
     ("extent_mm", "step_mm = 1e-9\nextent_mm", "shell.step_mm is 1e-09, must be at least 0.05"),
     ('["trim", "decal"]', '["trim", "trim"]', "shell.checks is ['trim', 'trim'], must name each check once"),
     ("lower_mm = -0.5", "lower_mm = 0.9", "zone[0].lower_mm is 0.9, must be below upper_mm 0.5"),
+    ("lower_mm = -0.5\n", "", "zone[0].lower_mm is missing"),
+    (
+        "lower_mm = -0.5\n",
+        "lower_mm = -0.5\nprofile_mm = 1.0\n",
+        "zone[0].lower_mm is -0.5, must be left out where profile_mm is given",
+    ),
+    (
+        "lower_mm = -0.5\n",
+        "lower_mm = -0.5\nuz_mm = 0.1\n",
+        "zone[0].uz_mm is 0.1, must be left out where profile_mm is not given",
+    ),
+    (
+        'frame = "fixture"',
+        'frame = "best_fit"',
+        'zone[1].frame is "best_fit", must be "datum" or "fixture" unless best_fit.drawing says where the drawing '
+        "wants form alone judged: it hides an error of the path",
+    ),
+    (
+        'datum = "pips"',
+        'datum = "best_fit"',
+        'shell.datum is "best_fit", must be "fixture", "pips" or "hole_and_slot" unless best_fit.drawing says where '
+        "the drawing wants form alone judged: it hides an error of the path",
+    ),
+    (
+        "[path]",
+        '[best_fit]\nfreedoms = ["x", "x"]\n[path]',
+        """best_fit.freedoms is ['x', 'x'], must name at least one of "x", "y", "turn", each once""",
+    ),
     (
         "size_lower_mm = -0.25",
         "size_lower_mm = 0.25",
@@ -286,6 +315,42 @@ def test_a_hole_must_be_round(tmp_path: Path) -> None:
     oval = circle(0, 0, 8) * [1.0, 1.05] + [30, -10]
     found = problems(write_shell(tmp_path, layers={**curves(), "lock": lifted(oval)}))
     assert found == ['small/shell.toml: cutout[0].curve "lock" is up to 0.20 mm off a circle, must be round for a hole']
+
+
+def test_a_zone_as_the_drawing_writes_it(tmp_path: Path) -> None:
+    """SOURCE: ISO 1660:2017, UZ: the zone's middle lies uz off the outline, + out of the material."""
+    limits = "lower_mm = -0.5\nupper_mm = 0.5"
+    shell = load_shell(write_shell(tmp_path, changed(limits, "profile_mm = 1.0\nuz_mm = 0.1")))
+    one = shell.zones[0].limits
+    assert (one.lower, one.upper, one.width, one.middle) == pytest.approx((-0.4, 0.6, 1.0, 0.1))
+    equal = load_shell(write_shell(tmp_path, changed(limits, "profile_mm = 0.8"))).zones[0].limits
+    assert (equal.lower, equal.upper, equal.middle) == pytest.approx((-0.4, 0.4, 0.0))
+
+
+def test_form_alone_judges_where_the_drawing_says_so(tmp_path: Path) -> None:
+    wanted = '[best_fit]\nfreedoms = ["x", "y"]\nby = "minimum_zone"\ndrawing = "note 4"\n\n[path]'
+    toml = changed("[path]", wanted).replace('frame = "fixture"', 'frame = "best_fit"')
+    shell = load_shell(write_shell(tmp_path, toml))
+    assert shell.best_fit == BestFit(frozenset({Freedom.X, Freedom.Y}), FitBy.MINIMUM_ZONE, "note 4")
+    assert not shell.best_fit.is_free
+    assert shell.zones[1].frame is Frame.BEST_FIT
+    line = next(line for line in summary(shell) if line.startswith("best fit"))
+    assert line == "best fit (form only): minimum zone, free in x, y; judges where the drawing says so (note 4)"
+    plain = load_shell(write_shell(tmp_path))
+    assert plain.best_fit == BestFit()
+    assert "best fit (form only): least squares, free in x, y, turn; shown, judges nothing" in summary(plain)
+
+
+def test_a_slot_must_point_at_the_hole(tmp_path: Path) -> None:
+    """It holds the turn by its width; square to the line from the hole it would hold nothing."""
+    toml = changed('datum = "pips"', 'datum = "hole_and_slot"')
+    assert load_shell(write_shell(tmp_path, toml)).datum is DatumScheme.HOLE_AND_SLOT
+    toml = toml.replace("angle_deg = 30.0", "angle_deg = 90.0")
+    layers = {**curves(), "slot": lifted(slot(-30, -10, 20, 6, 90))}
+    assert problems(write_shell(tmp_path, toml, layers)) == [
+        "small/shell.toml: cutout[1].angle_deg is 90, 90 degrees off the line to the hole: must be within 70, a slot "
+        "holds the direction by its width"
+    ]
 
 
 def test_pips_need_three_and_hole_and_slot_two(tmp_path: Path) -> None:
