@@ -251,6 +251,11 @@ def progress(parts: PartsHere, study_id: int) -> Standing:
 Of = Annotated[str, Query(max_length=120)]
 
 
+@routes.get("/tune/method/{study_id}.json", response_model=StudyRecord)
+def study_twin(parts: PartsHere, study_id: int, of: Of = "") -> Response:
+    return as_json(study_record(parts, study_id, of))
+
+
 @routes.get("/tune/method/{study_id}", response_class=HTMLResponse)
 def study_page(
     request: Request, parts: PartsHere, study_id: int, of: Of = "", part: Literal["", "results"] = ""
@@ -258,8 +263,3 @@ def study_page(
     record = study_record(parts, study_id, of)
     content = {"record": record, "twin": f"/tune/method/{study_id}.json", "here": "tune"}
     return parts.pages.TemplateResponse(request, "study_results.html" if part else "study.html", content)
-
-
-@routes.get("/tune/method/{study_id}.json", response_model=StudyRecord)
-def study_twin(parts: PartsHere, study_id: int, of: Of = "") -> Response:
-    return as_json(study_record(parts, study_id, of))
