@@ -1,7 +1,7 @@
 """A stored look by another method where its picture is not kept: from its edge points, or from its ribbons.
 
-Another filter takes the edge points alone. Another band or arris takes the edge anew, from the ribbons: the trim is
-worked out again from the narrower ribbon, or on the other arris. Not on a ribbon are the pips, the decal and flaws.
+Another filter takes the edge points alone. Another band takes the edge anew: the trim is worked out again from the
+narrower ribbon. Not on a ribbon are the pips, the decal and flaws; and another arris takes the picture.
 """
 
 from __future__ import annotations
@@ -44,7 +44,9 @@ class ByRibbon:
     def measure(self, then: ShellMeasurement) -> tuple[ShellMeasurement, ShellMeasurement] | NotAgain:
         """By the method in force and by the one tried."""
         own, tried = self._own, self._tried
-        filtered = tried.search_band_mm == own.search_band_mm and tried.arris is own.arris
+        if tried.arris is not own.arris:  # by a ribbon that was laid for the other one it comes out otherwise
+            return NotAgain(f"the {tried.arris}-face arris cannot be told from its stored ribbon, and {NO_PICTURE}")
+        filtered = tried.search_band_mm == own.search_band_mm
         if filtered or tried.filter_cutoff_mm < STEPS_A_CUTOFF * own.step_mm * (1 - 1e-9):
             return self._edge.measure(then, tried)
         views = tuple((view.camera, view.calibration_id) for view in then.views)
