@@ -21,7 +21,7 @@ from edgeinspect.measure.camera import CameraCalibration, CameraModel, LengthChe
 from edgeinspect.measure.fixture import Fixture
 from edgeinspect.measure.marks import MarksFound, find_marks
 from edgeinspect.measure.picture import linear_picture, patch_level
-from edgeinspect.measure.response import Response
+from edgeinspect.measure.response import LINEAR, Response
 
 LEAST_MARKS = 4  # one more than a pose needs, so that a wrong one shows
 MARKS_MISS_PX = 0.5  # more, and the marks are not where the station says
@@ -37,7 +37,7 @@ def in_fixture(
     calibration_id: str,
     made_at: str,
     bits: int = 8,
-    response: Response = Response(),
+    response: Response = LINEAR,
 ) -> CameraCalibration:
     """The calibration of the camera where it hangs, from the picture (H, W) of the board lying in the fixture.
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from edgeinspect.geometry import Array, Pose, frozen
 from edgeinspect.measure import camera_kernels
-from edgeinspect.measure.response import Response
+from edgeinspect.measure.response import LINEAR, Response
 
 PARAMETERS = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 
@@ -92,7 +92,8 @@ class CameraCalibration:
     blur_px: float  # standard deviation of the lens blur then, from the marks' edges
     lengths: tuple[LengthCheck, ...] = field(default=())  # board lengths read back through the fixture marks alone
     bits: int = 8  # of a level: 8, 12 or 16
-    response: Response = Response()  # of its levels to light, as the station stated it then
+    response: Response = LINEAR  # of its levels to light, as the station stated it then
+    dark_noise: float = 0.0  # standard deviation of a black picture, fractions of full scale; 0: not stated
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "covariance", frozen(self.covariance, (9, 9), "covariance"))

@@ -25,6 +25,16 @@ def gaussian_weights(cutoff_mm: float, step_mm: float) -> Array:
     return np.asarray(weights / weights.sum())
 
 
+def noise_left(weights: Array, alike: tuple[float, ...] = ()) -> float:
+    """What a filter of such weights leaves of the noise of a single station, where the noise of stations 1, 2, ...
+    apart is correlated by ``alike``.
+    """
+    total = float(weights @ weights)
+    for k, share in enumerate(alike[: len(weights) - 1], start=1):
+        total += 2.0 * share * float(weights[k:] @ weights[:-k])
+    return float(np.sqrt(total))
+
+
 def filter_closed(
     deviation_mm: Array, usable: NDArray[np.bool_], cutoff_mm: float, step_mm: float
 ) -> tuple[Array, float]:

@@ -14,7 +14,7 @@ from scipy.special import ndtr
 
 from edgeinspect.measure.measurement import Flag
 
-SQRT_2PI, SQRT_PI = sqrt(2.0 * np.pi), sqrt(np.pi)
+SQRT_2PI = sqrt(2.0 * np.pi)
 NO_EDGE, POOR_FIT, SATURATED, OUTSIDE = (
     int(flag) for flag in (Flag.NO_EDGE, Flag.POOR_FIT, Flag.SATURATED, Flag.OUTSIDE)
 )
@@ -42,21 +42,6 @@ def normal(x):
     return (
         TABLE_F[k] + part * (TABLE_F[k + 1] - TABLE_F[k]),
         TABLE_DENSITY[k] + part * (TABLE_DENSITY[k + 1] - TABLE_DENSITY[k]),
-    )
-
-
-@njit(cache=True, inline="always")
-def solve_symmetric(n11, n12, n13, n22, n23, n33, b1, b2, b3):
-    """Three unknowns of symmetric normal equations by cofactors; zeros where they have no answer."""
-    c11, c12, c13 = n22 * n33 - n23 * n23, n13 * n23 - n12 * n33, n12 * n23 - n13 * n22
-    det = n11 * c11 + n12 * c12 + n13 * c13
-    if not abs(det) > 1e-18:
-        return 0.0, 0.0, 0.0
-    c22, c23, c33 = n11 * n33 - n13 * n13, n12 * n13 - n11 * n23, n11 * n22 - n12 * n12
-    return (
-        (c11 * b1 + c12 * b2 + c13 * b3) / det,
-        (c12 * b1 + c22 * b2 + c23 * b3) / det,
-        (c13 * b1 + c23 * b2 + c33 * b3) / det,
     )
 
 
@@ -119,67 +104,6 @@ def median_third_difference(ribbon):
                 sizes[used] = size
                 used += 1
     return np.median(sizes[:used]) if used > 0 else 0.0
-
-
-@njit(cache=True, fastmath=FAST)
-def step_round(ribbon, first, width, spacing, blur, at, low, step, spread, widen):
-    """One Gauss-Newton round of level(d) = low + step * F((d - at) / blur) on each line, over ``width`` samples from
-    ``first``.
-
-    ``at`` is counted from the first sample. Updates at, low, step (N,); ``spread`` gets the rms residual before the
-    round, ``widen`` (N, 2) the numerator and denominator of the best change of the blur.
-    """
-    for i in range(ribbon.shape[0]):
-        n11 = n12 = n13 = n22 = n23 = n33 = b1 = b2 = b3 = square = up = down = 0.0
-        per = step[i] / (blur * SQRT_2PI)
-        for j in range(width):
-            x = (j * spacing - at[i]) / blur
-            f, density = normal(x)
-            slope = -density * per
-            rest = ribbon[i, first[i] + j] - low[i] - step[i] * f
-            n11 += 1.0
-            n12 += f
-            n13 += slope
-            n22 += f * f
-            n23 += f * slope
-            n33 += slope * slope
-            b1 += rest
-            b2 += f * rest
-            b3 += slope * rest
-            square += rest * rest
-            up += slope * x * rest
-            down += slope * slope * x * x
-        spread[i] = sqrt(square / width)
-        widen[i, 0], widen[i, 1] = up, down
-        lower, higher, move = solve_symmetric(n11, n12, n13, n22, n23, n33 + 1e-12, b1, b2, b3)
-        low[i] += lower
-        step[i] += higher
-        at[i] += min(max(move, -2.0 * blur), 2.0 * blur)
-
-
-@njit(cache=True)
-def edges_found(
-    ribbon, first, width, spacing, start, polarity, noise, blur, px_per_mm, at, step, spread, full, burnt_share,
-    flags, d, u,
-):  # fmt: skip
-    """Offsets (N,) of the fitted edges with their u, and the flags of what does not look like one."""
-    for i in range(len(at)):
-        size = abs(step[i])
-        weak = step[i] * polarity <= 0.0 or not size >= 5.0 * noise
-        if weak or not 0.0 < at[i] < (width - 1) * spacing:
-            flags[i] |= NO_EDGE
-        if not spread[i] <= 3.0 * noise + 0.1 * size:
-            flags[i] |= POOR_FIT
-        burnt = 0
-        for j in range(width):
-            if ribbon[i, first[i] + j] >= full:
-                burnt += 1
-        if burnt > burnt_share * width:
-            flags[i] |= SATURATED
-        lost = flags[i] & (NO_EDGE | OUTSIDE)
-        d[i] = np.nan if lost else start + first[i] * spacing + at[i]
-        scale = px_per_mm[i]
-        u[i] = noise / max(size, 1e-9) * sqrt(2.0 * blur * scale * SQRT_PI) / scale
 
 
 @njit(cache=True, fastmath=FAST)

@@ -93,6 +93,8 @@ class CameraView:
     lengths: tuple[
         tuple[str, float, float], ...
     ] = ()  # words, known [mm], read [mm]: distances between marks, left-one-out
+    # how bent its levels are by their noise: 1.0 to 1.1 if they are light, else their gamma; None: cannot tell
+    response: float | None = None
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from edgeinspect.measure.alignment import combine, fit_along_normals, placed
 from edgeinspect.measure.edge import Edges, fit_edges, polarity_of
 from edgeinspect.measure.measurement import Flag
 from edgeinspect.measure.picture import Levels
-from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, offsets, sample
+from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, offsets, pace_px, sample
 from edgeinspect.measure.shot import Shot, Shots
 
 REACH_MM = 10.0
@@ -40,16 +40,16 @@ class Scan:
 
 
 def unroll(
-    shots: Shots, stations: Stations, half_mm: float, d_mm: Array | None = None
+    shots: Shots, stations: Stations, half_mm: float, d_mm: Array | None = None, *, pairs: bool = False
 ) -> tuple[ScanLines, Array, Levels]:
     """Scan lines, offsets and ribbon of stations in the fixture frame, each from its own camera; nan where that
-    camera has no picture.
+    camera has no picture. ``pairs`` - see ribbon.sample.
     """
     first = shots[0]
     if len(shots) == 1 and first is not None:
         lines = lay_scan_lines(stations.points_mm, stations.directions, half_mm, first.model, first.pose)
         d_mm = offsets(half_mm, float(lines.px_per_mm.mean())) if d_mm is None else d_mm
-        return lines, d_mm, sample(first.picture, lines, d_mm)
+        return lines, d_mm, sample(first.picture, lines, d_mm, pairs=pairs)
     points, directions = stations.points_mm, stations.directions
     laid = [
         (shot, pick, lay_scan_lines(points[pick], directions[pick], half_mm, shot.model, shot.pose))
@@ -62,7 +62,7 @@ def unroll(
     for shot, pick, part in laid:
         for name in ("centre", "first", "second"):
             getattr(whole, name)[pick] = getattr(part, name)
-        ribbon[pick] = sample(shot.picture, part, d_mm)
+        ribbon[pick] = sample(shot.picture, part, d_mm, pairs=pairs)
     return whole, d_mm, ribbon
 
 
@@ -77,23 +77,27 @@ def has_picture(shots: Shots, stations: Stations) -> NDArray[np.bool_]:
     return np.array([shot is not None for shot in shots])[stations.camera]
 
 
-def scan(shots: Shots, stations: Stations, half_mm: float, rounds: int = 3) -> Scan:
+def scan(shots: Shots, stations: Stations, half_mm: float, rounds: int = 3, *, pairs: bool = False) -> Scan:
     """Lay a ribbon of half width ``half_mm`` on stations in the fixture frame, and fit its edge: blur and noise are
-    each picture's own.
+    each picture's own. ``pairs`` - the stations are those of one curve, and no pixel is to be left out between them.
     """
-    lines, d_mm, ribbon = unroll(shots, stations, half_mm)
+    lines, d_mm, ribbon = unroll(shots, stations, half_mm, pairs=pairs)
     first = shots[0]
     if len(shots) == 1 and first is not None:
-        edges = fit_edges(ribbon, d_mm, lines.px_per_mm, first.blur_px, rounds=rounds)
+        pace = pace_px(lines.centre) if pairs else None
+        edges = fit_edges(ribbon, d_mm, lines.px_per_mm, first.blur_px, rounds=rounds, pace_px=pace)
         return Scan(stations, lines, d_mm, ribbon, edges)
     count = len(ribbon)
     d, u, contrast, blur = (np.full(count, np.nan) for _ in range(4))
     flags = np.full(count, Flag.OUTSIDE, dtype=np.int32)
+    alike: tuple[float, ...] = ()
     for shot, pick in _by_camera(shots, stations):
-        part = fit_edges(ribbon[pick], d_mm, lines.px_per_mm[pick], shot.blur_px, rounds=rounds)
+        pace = pace_px(lines.centre[pick]) if pairs else None
+        part = fit_edges(ribbon[pick], d_mm, lines.px_per_mm[pick], shot.blur_px, rounds=rounds, pace_px=pace)
+        alike = part.alike
         d[pick], u[pick], contrast[pick], flags[pick] = part.d_mm, part.u_mm, part.contrast, part.flags
         blur[pick] = part.blur_mm
-    return Scan(stations, lines, d_mm, ribbon, Edges(d, u, contrast, blur, flags))
+    return Scan(stations, lines, d_mm, ribbon, Edges(d, u, contrast, blur, flags, alike))
 
 
 def find_place(shots: Shots, nominal: Stations) -> PlaneShift | None:

@@ -62,6 +62,9 @@ class Response:
         return levels if self.is_linear else np.asarray(_table(self, bits)[levels])
 
 
+LINEAR = Response()
+
+
 @lru_cache(maxsize=8)
 def _table(response: Response, bits: int) -> NDArray[np.uint16]:
     level = np.arange(2**bits) / (2**bits - 1)

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose, resample_closed
-from edgeinspect.measure import camera_kernels
+from edgeinspect.measure import camera_kernels, edge_kernels
 from edgeinspect.measure.camera import CameraModel
+from edgeinspect.measure.noise import PAIR_PX
 from edgeinspect.measure.picture import GreyPicture, Levels
 from edgeinspect.shell.definition import Curve
 
@@ -139,9 +140,28 @@ def lay_scan_lines(points_mm: Array, directions: Array, half_mm: float, model: C
     return ScanLines(centre, first, second)
 
 
-def sample(picture: GreyPicture, lines: ScanLines, d_mm: Array) -> Levels:
-    """The ribbon: levels (N, M) along scan lines at offsets (M,); outside the picture it is nan."""
-    return picture.along(lines.centre, lines.first, lines.second, d_mm)
+def sample(picture: GreyPicture, lines: ScanLines, d_mm: Array, *, pairs: bool = False) -> Levels:
+    """The ribbon: levels (N, M) along scan lines at offsets (M,); outside the picture it is nan.
+
+    ``pairs`` - the lines are neighbours along a curve and each sample is the mean of two beside its line, so that no
+    pixel between the lines is left out: single samples of lines 1.65 px apart lose 6 % of the precision. The two lie
+    half a pixel apart: bilinear sampling blurs most half way between pixels, and along an axis of the picture every
+    second sample would be blurred more.
+    """
+    if not pairs:
+        return picture.along(lines.centre, lines.first, lines.second, d_mm)
+    centres, firsts = np.empty((2, *lines.centre.shape)), np.empty((2, *lines.first.shape))
+    edge_kernels.beside(lines.centre, lines.first, PAIR_PX, float(d_mm[1] - d_mm[0]), centres, firsts)
+    levels = picture.along(centres[0], firsts[0], lines.second, d_mm)
+    levels += picture.along(centres[1], firsts[1], lines.second, d_mm)
+    levels *= np.float32(0.5)
+    return levels
+
+
+def pace_px(pixels: Array) -> float:
+    """How far apart lines at pixel positions (N, 2) along a curve usually lie [px]."""
+    steps = np.hypot(*np.diff(pixels, axis=0).T)
+    return float(np.median(steps[np.isfinite(steps)])) if np.isfinite(steps).any() else 1.0
 
 
 def offsets(half_mm: float, px_per_mm: float, spacing_px: float = 0.5) -> Array:

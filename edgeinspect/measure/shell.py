@@ -310,7 +310,7 @@ def find_edge(sight: Sight, shift: PlaneShift, datum: Datum | None) -> Edge:
     """The rim's edge on a ribbon that is laid again until it lies on the cut."""
     for _ in range(3):
         at = _where_cut(sight, sight.setup.rim, shift, datum)
-        here = scan(sight.shots, at, sight.definition.search_band_mm, rounds=RIM_ROUNDS)
+        here = scan(sight.shots, at, sight.definition.search_band_mm, rounds=RIM_ROUNDS, pairs=True)
         flags = here.edges.flags.copy()
         flags[here.edges.u_mm > GREATEST_U_MM] |= Flag.LOW_CONTRAST
         usable = (flags == 0) & np.isfinite(here.edges.d_mm)

@@ -14,7 +14,7 @@ from edgeinspect.measure.alignment import deviation_from, placed, shift_rows
 from edgeinspect.measure.best_fit import FormFit, fit_form
 from edgeinspect.measure.cut_face import Traced
 from edgeinspect.measure.cutout import CutOutFit
-from edgeinspect.measure.deviation import Shares, filter_closed, gaussian_weights, zone_result
+from edgeinspect.measure.deviation import Shares, filter_closed, gaussian_weights, noise_left, zone_result
 from edgeinspect.measure.frames import Datum, alignment
 from edgeinspect.measure.measurement import (
     Alignment,
@@ -89,6 +89,10 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
     for frame, (deviation, foot) in raw.items():
         at_20 = deviation if frame is Frame.FIXTURE else deviation / sight.growth
         filtered, kept = filter_closed(at_20, edge.usable, definition.filter_cutoff_mm, setup.rim.step_mm)
+        alike = edge.scan.edges.alike
+        if alike:  # the filter is not so much longer than what neighbouring lines share
+            weights = gaussian_weights(definition.filter_cutoff_mm, setup.rim.step_mm)
+            kept = noise_left(weights, alike) / float(np.sqrt(1.0 + 2.0 * sum(alike)))
         shares = _rim_shares(sight, frame, edge, datum, form, kept)
         if frame is Frame.BEST_FIT and setup.form_fields:
             square, varying = np.zeros(len(filtered)), set(shares)

@@ -14,6 +14,7 @@ from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture
 from edgeinspect.measure.marks import MarksFound, find_marks, read_length
 from edgeinspect.measure.measurement import CameraView, Stop
+from edgeinspect.measure.noise import GREATEST_RESPONSE, read_noise
 from edgeinspect.measure.picture import GreyPicture, patch_level
 
 DARK_SHARE = 0.1  # of the grey patch's level at calibration: below it nothing was lit
@@ -49,6 +50,7 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
     pose = marks.pose
     where = calibration.fixture_pose if pose is None else pose
     grey = patch_level(picture, fixture.grey_patch_mm, model, where)
+    response = read_noise(picture, calibration.dark_noise)[1]
     stop: Stop | None = None
     notes: list[str] = []
     moved = float("nan")
@@ -69,6 +71,12 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
         stop = Stop(
             "marks", f"camera {name} does not see the fixture marks ({seen})", "clear and clean the marks, look again"
         )
+    elif response > GREATEST_RESPONSE:
+        words = (
+            f"the picture of camera {name} is not linear in light (it reads {response:.1f}, a linear one 1.0 to 1.1)"
+        )
+        action = f"{CALL}: switch gamma and picture enhancement off, or state its response, calibrate again"
+        stop = Stop("light", words, action)
     elif moved > limits.moved_stop_mm:
         action = f"{CALL}: fasten the camera, look again; if it stays, calibrate again"
         stop = Stop("camera", f"camera {name} has moved {moved:.2f} mm", action)
@@ -114,6 +122,7 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
         ratio,
         marks.blur_px,
         lengths,
+        None if np.isnan(response) else response,
     )
     return Look(view, marks, stop, tuple(notes))
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
@@ -73,6 +73,7 @@ class _Calibration(Table):
     blur_px: Positive
     bits: Literal[8, 12, 16]
     response: str | float | tuple[tuple[float, float], ...] = "linear"
+    dark_noise: Annotated[Number, Field(ge=0, le=1)] = 0.0
     lengths: tuple[_Length, ...]
 
 
@@ -111,6 +112,7 @@ def write_calibration(folder: Path, calibration: CameraCalibration) -> Path:
         "blur_px": calibration.blur_px,
         "bits": calibration.bits,
         "response": calibration.response.curve,
+        "dark_noise": calibration.dark_noise,
         "lengths": [asdict(check) for check in calibration.lengths],
     }
     content = _File.model_validate({"format": 1, "calibration": entry})  # what could not be read again is not written
@@ -172,6 +174,7 @@ def _parsed(content: dict[str, object], label: str) -> CameraCalibration:
             tuple(LengthCheck(c.words, c.nominal_mm, c.reading_mm, c.u_mm) for c in table.lengths),
             table.bits,
             Response(table.response),
+            table.dark_noise,
         )
     except ValueError as error:
         raise CalibrationError(f"{label}: {error}: the file is damaged, calibrate again") from error
@@ -264,6 +267,7 @@ def calibrate_folder(
         setup.bits,
         setup.response,
     )
+    calibration = replace(calibration, dark_noise=setup.dark_noise)
     good = good_to(calibration, station.fixture, seen_outline(calibration, station))
     if progress is not None:
         progress(len(files), len(files), "done")

@@ -13,7 +13,7 @@ from pydantic import Field
 from edgeinspect.geometry import Pose
 from edgeinspect.measure.board import Board
 from edgeinspect.measure.fixture import Fixture, Seating, TrustLimits
-from edgeinspect.measure.response import Response
+from edgeinspect.measure.response import LINEAR, Response
 from edgeinspect.station.printed import (
     LEAST_MARKS,
     BoardTable,
@@ -51,7 +51,8 @@ class CameraSetup:
     width_px: int
     height_px: int
     bits: int  # 8, or 12 or 16 in 16
-    response: Response = Response()
+    response: Response = LINEAR
+    dark_noise: float = 0.0  # of a black picture, fractions of full scale
 
 
 @dataclass(frozen=True)
@@ -123,6 +124,8 @@ class CameraTable(Table):
     bits: Literal[8, 12, 16] = 8  # of a level; 12 are kept in files of 16
     # of its levels to light: "linear", "srgb", a gamma (2.2), or points [level, light] from [0, 0] to [1, 1]
     response: str | float | tuple[tuple[float, float], ...] = "linear"
+    # standard deviation of a picture with the lens covered, in levels; needed where read noise makes a camera look bent
+    dark_noise: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1000)] = 0.0
 
 
 class FixtureTable(Table):
@@ -261,7 +264,16 @@ def load_station(path: Path) -> Station:
         name=station.name,
         title=station.title,
         cameras=tuple(
-            CameraSetup(row.name, row.width_px, row.height_px, row.bits, Response(row.response)) for row in cameras if row
+            CameraSetup(
+                row.name,
+                row.width_px,
+                row.height_px,
+                row.bits,
+                Response(row.response),
+                row.dark_noise / (2**row.bits - 1),
+            )
+            for row in cameras
+            if row
         ),
         fixture=Fixture(
             fixture.dictionary,

@@ -22,7 +22,7 @@ from edgeinspect.inspection import Inspection, numbers_of
 from edgeinspect.measure.deviation import filter_closed
 from edgeinspect.measure.edge import fit_edges
 from edgeinspect.measure.measurement import EdgeTrace, Ribbon, ShellMeasurement
-from edgeinspect.measure.ribbon import lay_stations
+from edgeinspect.measure.ribbon import lay_stations, pace_px
 from edgeinspect.measure.shell import GREATEST_U_MM, RIM_ROUNDS
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.station.config import Station
@@ -230,7 +230,8 @@ def refitted(
     if np.abs(stations.arc_mm[index] - ribbon.arc_mm).max(initial=0.0) > ARC_ROUNDING_MM:
         return None
     px_per_mm = np.hypot(*trace.pixel_per_mm.astype(np.float64).T)
-    edges = fit_edges(ribbon.levels, ribbon.d_mm.astype(np.float64), px_per_mm, blur_px, rounds=RIM_ROUNDS)
+    offsets, pace = ribbon.d_mm.astype(np.float64), pace_px(trace.nominal_pixel)
+    edges = fit_edges(ribbon.levels, offsets, px_per_mm, blur_px, rounds=RIM_ROUNDS, pace_px=pace)
     d_mm = edges.d_mm - edges.pull_mm(stations.bend_per_mm[index])
     before = (trace.flags == 0) & np.isfinite(ribbon.edge_d_mm)
     after = (edges.flags == 0) & (edges.u_mm <= GREATEST_U_MM) & np.isfinite(d_mm)
