@@ -22,7 +22,7 @@ from edgeinspect.measure.fixture import Fixture, Seating
 # light, gloss and a rounded arris move an edge this much: ray-traced samples under dome and ring, see DEVELOPERS.md
 EDGE_MODEL_PX = 0.02
 # ... of it so much all round by the same, so much more on what faces one way than the other, each way, and so much as a
-# turn at the outline's farthest place: squares add to at most 1. Sizes, places and turns of ray-traced rims and cut-outs.
+# turn at the outline's farthest place: squares add to at most 1. Sizes, places, turns of ray-traced rims and cut-outs.
 LIGHT_ALL_ROUND, LIGHT_SIDE, LIGHT_TURN = 0.5**0.5, 0.5, 0.5
 FORMED_EDGE_PX = 0.04  # the same for a formed edge, which is shaded on both sides: pips on the ray-traced samples
 MARK_NOISE_PX = 0.02  # of a mark's corner in one picture: 0.017 to 0.023 are left on the samples
@@ -44,18 +44,18 @@ def common_causes(
     and together in the shell's height.
     """
     calibrated = []
-    lean = np.empty((len(points_mm), 2))
+    askew = np.empty((len(points_mm), 2))
     for k, calibration in enumerate(calibrations):
         own = camera == k
         if not own.any():
             continue
-        lean[own] = apparent_shift_per_height(calibration.fixture_pose, points_mm[own])
+        askew[own] = apparent_shift_per_height(calibration.fixture_pose, points_mm[own])
         errors = calibration_displacements(calibration, fixture, points_mm[own], MARK_NOISE_PX)
         field = np.zeros((len(errors), len(points_mm), 2))
         field[:, own] = errors
         calibrated.append(field)
     heights = np.diag(seat_heights(seating, points_mm)) if heights is None else heights
-    lifted = (heights @ rise_rows(points_mm, seating.pose.translation_mm).T)[:, :, None] * lean[None]
+    lifted = (heights @ rise_rows(points_mm, seating.pose.translation_mm).T)[:, :, None] * askew[None]
     grown = points_mm[None, :, :2] - seating.pose.translation_mm[:2]
     return {
         "calibration and marks": np.concatenate(calibrated),
@@ -80,9 +80,14 @@ def apparent_shift_per_height(fixture_to_camera: Pose, points_mm: Array, slopes:
     """(N, 2): how far a place reads wrong in plan, per mm that it lies higher than assumed; ``slopes`` (N, 2) - of the
     sheet that it is read on, where that rises along x and y.
     """
-    camera = fixture_to_camera.inverse().translation_mm
-    lean = (points_mm[:, :2] - camera[:2]) / (camera[2] - points_mm[:, 2])[:, None]
-    return np.asarray(lean if slopes is None else lean / (1.0 + (slopes * lean).sum(axis=1, keepdims=True)))
+    return lean(fixture_to_camera.inverse().translation_mm, points_mm, slopes)
+
+
+def lean(eyes_mm: Array, points_mm: Array, slopes: Array | None = None) -> Array:
+    """The same, of cameras at ``eyes_mm`` (N, 3) or all of one at (3,)."""
+    eyes = np.atleast_2d(eyes_mm)
+    away = (points_mm[:, :2] - eyes[:, :2]) / (eyes[:, 2] - points_mm[:, 2])[:, None]
+    return np.asarray(away if slopes is None else away / (1.0 + (slopes * away).sum(axis=1, keepdims=True)))
 
 
 def hole_and_slot_follow(at_centres: Array, centres_mm: Array, across: Array) -> Array:

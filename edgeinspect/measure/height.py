@@ -24,7 +24,6 @@ from edgeinspect.measure.measurement import PairHeight, Quantity, ShellHeight, S
 from edgeinspect.measure.pips import PipFound
 from edgeinspect.measure.ribbon import Stations
 from edgeinspect.measure.setup import TEMPERATURE, Setup, Sight, quantity
-from edgeinspect.measure.shot import Shot
 from edgeinspect.measure.temperature import Temperature, minutes_to_cool
 from edgeinspect.measure.trim import FAR_WALL_SHARE, CutOutFound
 from edgeinspect.measure.two_views import (
@@ -105,7 +104,7 @@ def find_height(
 
     Parameters: pips, cutouts - as found with the set-up's height; rim - its stations where it was cut, fixture frame.
     """
-    setup, origin = sight.setup, sight.setup.seating.pose.translation_mm
+    setup = sight.setup
     seen_twice, pairs = _pairs(sight, rim, cutouts)
     readings = _readings(sight, pips, cutouts, seen_twice)
     fit = _fit(readings)
@@ -119,7 +118,7 @@ def find_height(
     if not fit.hangs_together:
         reason = "pips, cut-outs and cameras do not agree: warped, or one of them is out of place"
         return Heights(replace(unknown, words=f"cannot tell: {reason}"))
-    over = budget.rise_rows(setup.rim_seated.points_mm, origin)
+    over = setup.rim_rise
     terms, covariance, seat = fit.terms + setup.lifted, fit.covariance, np.diag(setup.u_seat**2)
     heights, u_worst = over @ terms, _worst_u(over, covariance)
     record = replace(
@@ -145,7 +144,7 @@ def find_height(
         words = f"cannot tell: not known better than {2 * u_worst:.1f} mm (k = 2)"
         return Heights(replace(record, told=False, words=words))
     if record.moved:
-        plan = setup.rim_seated.points_mm[:, :2] - origin[:2]
+        plan = np.column_stack([-over[:, 2], over[:, 1]])
         record = replace(record, words=height_words(heights, plan, setup.seating.pose))
         if float(np.abs(heights).max()) > setup.seating.limit_height_mm:
             half = Stop("seating", f"{record.words}: half seated", "clean the nests, reseat and look again")
@@ -222,44 +221,50 @@ class _Feature:
     slope: Array  # (2,) rise per mm of what it is read on
     noise: Array  # (2, 2) covariance
     place_mm: float  # how exactly it lies on the shell, and light
-    shot: Shot
+    eye_mm: Array  # (3,) the camera
     errors: Array  # (K, 2) of the calibrations
     cut: bool  # made by the cutter
 
 
 def _features(sight: Sight, pips: Sequence[PipFound], cutouts: Sequence[CutOutFound]) -> Iterator[_Feature]:
     setup = sight.setup
+    eyes = [None if shot is None else shot.pose.inverse().translation_mm for shot in sight.shots]
     for k, pip in enumerate(pips):
         which = setup.pip_camera[k]
-        shot = sight.shots[which]
-        if pip.centre_mm is None or shot is None:
+        shot, eye = sight.shots[which], eyes[which]
+        if pip.centre_mm is None or shot is None or eye is None:
             continue
         at, errors = setup.seat.apply(setup.pips_mm[k : k + 1] * sight.growth)[0], setup.feature_errors(k, which)
         noise: Array = np.eye(2) * pip.u_mm**2
         flat = np.zeros(2)
         name, off = sight.definition.pips[k].name, pip.centre_mm - at[:2]
-        yield _Feature(name, at, off, flat, noise, shot.formed_edge_mm, shot, errors, cut=False)
+        yield _Feature(name, at, off, flat, noise, shot.formed_edge_mm, eye, errors, cut=False)
     for k, hole in enumerate(cutouts):
         which, fit = setup.cutout_camera[k], hole.fit
-        shot = sight.shots[which]
-        if fit is None or not fit.there or shot is None:
+        eye = eyes[which]
+        if fit is None or not fit.there or eye is None:
             continue
         place = float(np.hypot(CUT_PLACE_MM, FAR_WALL_SHARE * float(fit.wall_mm.max())))
-        slope, errors = hole.stations.slopes.mean(axis=0), setup.feature_errors(len(pips) + k, which)
+        slope, errors = setup.cutout_slopes[k], setup.feature_errors(len(pips) + k, which)
         at, off, noise = hole.nominal_mm, fit.terms[:2], fit.covariance[:2, :2]
-        yield _Feature(hole.cutout.name, at, off, slope, noise, place, shot, errors, cut=True)
+        yield _Feature(hole.cutout.name, at, off, slope, noise, place, eye, errors, cut=True)
 
 
-def _rows(feature: _Feature, origin_mm: Array) -> Array:
-    """(2, 9): what the freedoms do to where it reads."""
-    lean = budget.apparent_shift_per_height(feature.shot.pose, feature.at_mm[None], feature.slope[None])[0]
-    x, y, z = feature.at_mm - origin_mm
-    shifts, none = np.array([[1.0, 0.0, -y], [0.0, 1.0, x]]), np.zeros((2, 3))
-    rise = lean[:, None] * budget.rise_rows(feature.at_mm[None], origin_mm)
-    if feature.cut:
-        return np.hstack([none, shifts, rise])
-    sideways = np.array([[0.0, 0.0, z], [0.0, -z, 0.0]])  # a tilt carries pips; the cutter runs where it runs
-    return np.hstack([shifts, none, rise + sideways])
+def _rows(features: Sequence[_Feature], origin_mm: Array) -> Array:
+    """(2 F, 9): what the freedoms do to where each reads."""
+    at = np.array([feature.at_mm for feature in features])
+    eyes = np.array([feature.eye_mm for feature in features])
+    slopes = np.array([feature.slope for feature in features])
+    cut = np.array([feature.cut for feature in features])
+    x, y, z = (at - origin_mm).T
+    shifts, rows = np.zeros((len(at), 2, 3)), np.zeros((len(at), 2, 9))
+    shifts[:, 0, 0] = shifts[:, 1, 1] = 1.0
+    shifts[:, 0, 2], shifts[:, 1, 2] = -y, x
+    rows[~cut, :, :3], rows[cut, :, 3:6] = shifts[~cut], shifts[cut]
+    rows[:, :, 6:] = budget.lean(eyes, at, slopes)[:, :, None] * budget.rise_rows(at, origin_mm)[:, None, :]
+    rows[:, 0, 8] += np.where(cut, 0.0, z)  # a tilt carries pips sideways; the cutter runs where it runs
+    rows[:, 1, 7] -= np.where(cut, 0.0, z)
+    return rows.reshape(-1, 9)
 
 
 def _readings(
@@ -271,10 +276,12 @@ def _readings(
     count = 2 * len(features)
     total, causes = count + extra, sight.setup.error_count
     rows, values, noise = np.zeros((total, 9)), np.zeros(total), np.zeros((total, total))
+    if features:
+        rows[:count] = _rows(features, origin)
     light, errors, warm, since = np.zeros(total), np.zeros((causes, total)), np.zeros(total), np.zeros(total)
     for k, feature in enumerate(features):
         own = slice(2 * k, 2 * k + 2)
-        rows[own], values[own], noise[own, own] = _rows(feature, origin), feature.off_mm, feature.noise
+        values[own], noise[own, own] = feature.off_mm, feature.noise
         light[own], errors[:, own] = feature.place_mm**2, feature.errors
         (since if feature.cut else warm)[own] = feature.at_mm[:2] - origin[:2]
     if twice is not None and extra:
@@ -286,7 +293,7 @@ def _readings(
     sources: dict[str, Array] = {
         "picture noise": noise,
         "calibration and marks": np.asarray(errors.T @ errors),
-        "where pips and cut-outs lie, light": np.diag(light),
+        "places and light": np.diag(light),
         TEMPERATURE: sight.u_growth**2 * np.outer(warm, warm) + u_since**2 * np.outer(since, since),
     }
     group = np.concatenate([np.repeat(np.arange(len(features)), 2), len(features) + np.arange(extra)])

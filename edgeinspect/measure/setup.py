@@ -174,7 +174,10 @@ class Setup:
         """What telling the height needs: how wrong each camera may read pips and cut-outs, and what two see both."""
         seated = [stations.placed(self.seating.pose) for _, stations in self.cutouts]
         middles = np.array([stations.points_mm.mean(axis=0) for stations in seated]).reshape(-1, 3)
+        self.cutout_slopes = [stations.slopes.mean(axis=0) for stations in seated]
         pips, rim = self.seating.pose.apply(self.pips_mm), self.rim_seated.points_mm
+        # A plane is highest and lowest at the outline: a tenth of its places tells that to 0.001 mm.
+        self.rim_rise = budget.rise_rows(rim[::10], self.seating.pose.translation_mm)
         points = np.vstack([pips, middles, rim]) if len(self.calibrations) > 1 else np.vstack([pips, middles])
         fields: list[Array] = [np.zeros((0, len(points), 2)) for _ in self.calibrations]
         if len(points):
@@ -199,8 +202,7 @@ class Setup:
 
     def rise_above(self, other: Setup) -> float:
         """Greatest difference of the rim's height [mm] to another set-up of the same shell."""
-        over = budget.rise_rows(self.rim_seated.points_mm, self.seating.pose.translation_mm)
-        return float(np.abs(over @ (self.lifted - other.lifted)).max())
+        return float(np.abs(self.rim_rise @ (self.lifted - other.lifted)).max())
 
     def at_height(self, terms: Array, covariance: Array) -> Setup:
         """The same with the shell lifted and tilted: ``terms`` (3,) of ``budget.rise_rows`` with their covariance."""
