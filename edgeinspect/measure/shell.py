@@ -19,6 +19,7 @@ from edgeinspect.measure.cut_face import cut_faces, trace
 from edgeinspect.measure.cutout import CutOutFit, measure_cutouts
 from edgeinspect.measure.cutout_arrises import on_drawn_arris
 from edgeinspect.measure.decal import decal_result
+from edgeinspect.measure.film import film_left_on
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.flaws import find_flaws
 from edgeinspect.measure.frames import Datum, alignment, datum_of_hole_and_slot, datum_of_pips, on_shell
@@ -202,10 +203,15 @@ def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature) -
     if wrong := wrong_hand(sight.shots, setup.hands, rough):
         return replace(result, stops=(wrong, *result.stops))  # says more than a picture that is missing
     if rough is None:
-        words = "no shell found where the fixture holds it, or it is not this kind of shell"
+        held = scan(sight.shots, setup.rim_seated, sight.definition.search_band_mm)
+        if film := film_left_on(sight.shots, held):
+            return replace(result, stops=(film, *result.stops))
+        words = "no shell found where the fixture holds it: none there, not this kind of shell, or too little contrast"
         lost = Stop("place", words, "check the shell and the order, reseat, look again")
         return replace(result, stops=(*result.stops, lost))
     sight, here, heights = _at_its_height(sight, rough, temperature)
+    if film := film_left_on(sight.shots, here.edge.scan):
+        return replace(result, stops=(film, *result.stops))
     datum, edge, cutouts, height = here.datum, here.edge, here.cutouts, heights.record
     walls = here.walls
     stops = [*result.stops, *([here.stop] if here.stop else [])]
