@@ -108,3 +108,27 @@ def common_equations(sums, weight, stretch, normal, side, own, follow):
             side[at[a]] += weight[i] * (right[a] - place[a] * own[i])
             for b in range(3):
                 normal[at[a], at[b]] += weight[i] * (inner[a, b] - place[a] * place[b] / power)
+
+
+@njit(cache=True)
+def joint_equations(sums, weight, column, slope, kind, normal, side):
+    """Normal equations of terms that many lines share.
+
+    ``sums`` (N, 16) of ``both_arrises``; line i answers to the terms ``column[i]`` (P,) by ``slope[i]`` (P,), each in
+    its part ``kind`` (P,): 0 place, 1 share, 2 gap, 3 the blur's factor. Adds to ``normal`` (T, T) and ``side`` (T,).
+    """
+    product = np.empty((4, 4))
+    for i in range(len(sums)):
+        if weight[i] == 0.0 or sums[i, 0] == 0.0:
+            continue
+        k = 0
+        for a in range(4):
+            for b in range(a, 4):
+                product[a, b] = product[b, a] = weight[i] * sums[i, k]
+                k += 1
+        for p in range(len(kind)):
+            if slope[i, p] == 0.0:
+                continue
+            side[column[i, p]] += slope[i, p] * weight[i] * sums[i, 10 + kind[p]]
+            for q in range(len(kind)):
+                normal[column[i, p], column[i, q]] += slope[i, p] * slope[i, q] * product[kind[p], kind[q]]

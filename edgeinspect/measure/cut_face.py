@@ -35,6 +35,7 @@ from edgeinspect.shell.definition import Arris
 
 OF_ONE_STEP = Flag.POOR_FIT | Flag.RIVAL_EDGE | Flag.LOW_CONTRAST  # said of one step, no longer true of two
 HIDDEN_MM = 0.01  # a square cut face seen less wide than this hides its back-face arris
+LEAST_BLURS = 0.5  # a cut face that is nowhere wider than this part of the blur is one edge
 FEW_SHARE = 0.3  # of the lines show a cut face: then the blur of the others is this curve's own
 
 
@@ -118,7 +119,8 @@ def _seen(shot: Shot, here: Scan, own: NDArray[np.intp], wall: Array, edges: Edg
     lines = here.lines.part(own) if len(own) < len(wall) else here.lines
     px_per_mm, square = lines.px_per_mm, wall[own]
     ribbon = here.ribbon if len(own) == len(wall) else here.ribbon[own]
-    if not (square > SEEN_MM).any():
+    shown = np.flatnonzero(square > SEEN_MM)
+    if not len(shown) or square.max() < LEAST_BLURS * shot.blur_px / px_per_mm.mean():
         return none_seen(square)
     if np.mean(square > 0) < FEW_SHARE:  # next to all of the lines show one arris alone
         blur_px = float(np.nanmedian(edges.blur_mm[own]) * px_per_mm.mean())
@@ -127,7 +129,7 @@ def _seen(shot: Shot, here: Scan, own: NDArray[np.intp], wall: Array, edges: Edg
     usable = ((edges.flags[own] & (Flag.NO_EDGE | Flag.OUTSIDE | Flag.SATURATED)) == 0) & np.isfinite(edges.d_mm[own])
     blur = blur_px / px_per_mm
     found = find_arrises(
-        ribbon, here.d_mm, edges.d_mm[own], usable, square, here.stations.step_mm, blur, noise_of(ribbon)
+        ribbon, here.d_mm, edges.d_mm[own], usable, square, here.stations.step_mm, blur, noise_of(ribbon[shown])
     )
     # Blur on a curve moves both towards its centre.
     pull = 0.5 * blur**2 * here.stations.bend_per_mm[own]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
 from edgeinspect.measure import arris_kernels
-from edgeinspect.measure.arrises import BETWEEN, REACH_BLURS, SEEN_MM, SHEET_SHARE, Arrises, blur_without_wall
+from edgeinspect.measure.arrises import BETWEEN, LEAST_STEP, REACH_BLURS, SEEN_MM, SHEET_SHARE, Arrises
 from edgeinspect.measure.cut_face import HIDDEN_MM, Traced, cut_faces
 from edgeinspect.measure.cutout import CutOutFit, counted_from, long_axis, shape_rows
 from edgeinspect.measure.edge import BILINEAR_NOISE, Edges, noise_of
@@ -37,7 +37,8 @@ LEAST_SHARE = 0.3  # of the outline must show its back-face arris, or the shape 
 # Before anything is seen: a cutter is set square to within 2 degrees (common practice, no source), 0.035 mm a mm of
 # sheet; and what the brightness of a wall that is not even leaves: of its width, on ray-traced holes.
 SQUARE_WITHIN, WALL_MODEL = 0.035, 0.1
-ROUNDS, ENOUGH_MM = 5, 5e-4
+BLUR_SPREAD = 0.1  # of the blur from one step a line, walls and all
+ROUNDS, ENOUGH_MM = 8, 5e-4
 
 
 def on_drawn_arris(sight: Sight, found: list[CutOutFound]) -> tuple[list[CutOutFound], list[CutFace]]:
@@ -53,7 +54,7 @@ def on_drawn_arris(sight: Sight, found: list[CutOutFound]) -> tuple[list[CutOutF
             every[k], more = _one(sight, c, shaped, seen)
             faces += more
     if sight.definition.arris is Arris.BACK:
-        every = [one if one in every and _shows_wall(one) else _unseen(one) for one in every]
+        every = [one if _shows_wall(was) else _unseen(one) for one, was in zip(every, found, strict=True)]
     return every, faces
 
 
@@ -80,8 +81,9 @@ class _Walls:
         self.origin, self.spacing = float(scans[0].d_mm[0]), float(scans[0].d_mm[1] - scans[0].d_mm[0])
         self.square = np.concatenate([fit.wall_mm for fit in self.fits])
         px_per_mm = np.concatenate([scan.lines.px_per_mm for scan in scans])
-        blur_px = blur_without_wall(self.ribbon, scans[0].d_mm, px_per_mm, self.square, shot.blur_px)
-        self.blur, self.wider, self.noise = blur_px / px_per_mm, 1.0, noise_of(self.ribbon)
+        blur_mm = np.concatenate([scan.edges.blur_mm for scan in scans])  # of the picture, to start from: it is fitted
+        self.blur = blur_mm * float(px_per_mm.mean()) / px_per_mm
+        self.wider, self.noise = 1.0, noise_of(self.ribbon)
         normals = np.concatenate([scan.stations.normals for scan in scans])
         self.pull = 0.5 * self.blur**2 * np.concatenate([scan.stations.bend_per_mm for scan in scans])
         each = [_rows(one) for one in found]
@@ -101,7 +103,7 @@ class _Walls:
         self.shown = (self.square > SEEN_MM)[:, None] * self.own  # a bevel shows on walls that show
         square = np.full(len(found), SQUARE_WITHIN * sheet_mm)
         shares = np.concatenate([[SPREAD], np.full(len(waves), SPREAD_FACING), np.full(len(found), SPREAD_CUTOUT)])
-        self.known = np.concatenate([np.zeros(self.parts[-1]), shares**-2.0, square**-2.0, [0.05**-2.0]])
+        self.known = np.concatenate([np.zeros(self.parts[-1]), shares**-2.0, square**-2.0, [BLUR_SPREAD**-2.0]])
         start = np.zeros(len(self.known))
         start[self.parts[-1]], start[-1] = USUAL_SHARE, 1.0
         self.usual, self.value = start.copy(), start
@@ -111,6 +113,24 @@ class _Walls:
         self.weight: Array = self.usable.astype(np.float64)
         self.off: Array = np.zeros(len(facing))
         self.covariance: Array = np.zeros((len(start),) * 2)
+
+        self.answers = self._answers(each)
+
+    def _answers(self, each: list[Array]) -> tuple[NDArray[np.intp], Array, NDArray[np.intp]]:
+        """Which terms each line answers to, by how much, and in which part of the fit (arris_kernels)."""
+        most, waves = max(rows.shape[1] for rows in each), self.walls.shape[1] - len(each)
+        kind = np.repeat([0, 1, 2, 3], [most, waves + 1, 1, 1])
+        column = np.zeros((len(self.square), len(kind)), dtype=np.intp)
+        slope = np.zeros(column.shape)
+        for k, (lines, terms) in enumerate(self._of()):
+            count = each[k].shape[1]
+            column[lines, :count], slope[lines, :count] = np.arange(terms.start, terms.stop), each[k]
+            shared = [*(self.cuts[0] + np.arange(waves)), self.cuts[0] + waves + k, self.cuts[1] + k, self.cuts[2]]
+            column[lines, most:] = shared
+            slope[lines, most : most + waves] = self.walls[lines, :waves]
+            slope[lines, most + waves], slope[lines, -2] = 1.0, self.shown[lines, k]
+            slope[lines, -1] = 1.0
+        return column, slope, kind
 
     def _of(self) -> list[tuple[slice, slice]]:
         """Lines and terms of each cut-out."""
@@ -124,17 +144,22 @@ class _Walls:
         return np.asarray(np.where(self.square > 0, np.maximum(wide, 0.0), 0.0))
 
     def settle(self) -> None:
-        for _ in range(ROUNDS):
+        for turn in range(ROUNDS):
             normal, right, misfit = self._linearised()
             change = np.clip(np.linalg.solve(normal, right), -0.2, 0.2)
             self.value = self.value + change
             off = self.sums[:, 10] / np.maximum(self.sums[:, 0], 1e-12) - self.rows @ change[: self.cuts[0]]
             self.off = np.clip(off, -9.0, 9.0)
             self.weight = self.usable / np.maximum(1.0, np.abs(self.off) / LOOSE_MM)
-            if np.abs(change[: self.cuts[0]]).max() < ENOUGH_MM:
+            if np.abs(change[: self.cuts[0]]).max() < ENOUGH_MM or (turn > 0 and self._one_arris_alone()):
                 break
         normal, _, misfit = self._linearised()
         self.covariance = np.linalg.inv(normal) * misfit * 2.0 * BILINEAR_NOISE**2
+
+    def _one_arris_alone(self) -> bool:
+        """Every wall is as dark as what lies behind it, or as bright as the face: nothing more will be told."""
+        share = self.walls[self.square > SEEN_MM] @ self.value[self.cuts[0] : self.cuts[1]]
+        return bool(np.minimum(np.abs(share), np.abs(1.0 - share)).max() < 0.5 * LEAST_STEP)
 
     def _linearised(self) -> tuple[Array, Array, float]:
         cuts, value = self.cuts, self.value
@@ -143,16 +168,10 @@ class _Walls:
         ends = at - REACH_BLURS * blur, at + gap + REACH_BLURS * blur
         arris_kernels.both_arrises(self.ribbon, self.origin, self.spacing, *ends, blur, at, gap, share, self.sums)
         self.sums[~self.usable] = 0.0
-        sums, ones = self.sums * self.weight[:, None], np.ones((len(at), 1))
         rest = self.sums[self.usable, 14] / np.maximum(self.sums[self.usable, 15], 1.0)
         misfit = max(self.noise**2, float(rest.mean()))
-        parts = (self.rows, self.walls, self.shown, ones)
-        products = ((0, 1, 2, 3), (1, 4, 5, 6), (2, 5, 7, 8), (3, 6, 8, 9))
-        normal = np.block(
-            [[one.T @ (other * sums[:, [k]]) for other, k in zip(parts, ks, strict=True)]
-             for one, ks in zip(parts, products, strict=True)]
-        )  # fmt: skip
-        right = np.concatenate([sums[:, 10 + k] @ part for k, part in enumerate(parts)])
+        normal, right = np.zeros_like(self.covariance), np.zeros(len(value))
+        arris_kernels.joint_equations(self.sums, self.weight, *self.answers, normal, right)
         prior = misfit * self.known
         normal[np.diag_indices_from(normal)] += prior + 1e-12
         return normal, right + prior * (self.usual - value), misfit
@@ -195,7 +214,9 @@ class _Walls:
                 own - np.outer(which, which) + 2.0 * float((rest**2).mean()) * np.linalg.inv(rows[used].T @ rows[used])
             )
             now = replace(fit, terms=value[terms], covariance=spread, scan=replace(fit.scan, edges=edges))
-            shaped = replace(found, fit=counted_from(now, _carried_mm(found)), which_mm=which)
+            shaped = replace(found, which_mm=which)
+            if arrises.told_apart.any():  # else the first fit, which leans on a square wall, knows more
+                shaped = replace(shaped, fit=counted_from(now, _carried_mm(found)))
             done.append((shaped, arrises))
         return done
 
