@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, PlaneShift
 from edgeinspect.measure import cutout as cutouts_of
-from edgeinspect.measure import shell as measuring
 from edgeinspect.measure.alignment import combine, fit_points, on_sheet
 from edgeinspect.measure.cutout import CutOutFit, carried, common_lines, counted_from, fit_on_ribbon
 from edgeinspect.measure.cutout_arrises import on_drawn_arris
 from edgeinspect.measure.edge import Edges, fit_edges
 from edgeinspect.measure.frames import Datum, alignment
+from edgeinspect.measure.locate import RIM_ROUNDS, cut_datum, edge_on
 from edgeinspect.measure.measurement import (
     CutOutResult,
     EdgeTrace,
@@ -34,7 +34,7 @@ from edgeinspect.measure.picture import GreyPicture, RawLevels
 from edgeinspect.measure.place import Scan
 from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, pace_px
 from edgeinspect.measure.setup import Setup, Sight
-from edgeinspect.measure.shell import RIM_ROUNDS, ShellGauge, edge_on
+from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.shot import Shot
 from edgeinspect.measure.temperature import Temperature, growth, u_growth
 from edgeinspect.measure.trim import CutOutFound, Edge, cutout_result, path_error, rim_result
@@ -99,7 +99,7 @@ def from_ribbons(setup: Setup, then: ShellMeasurement) -> TrimAgain:
     edge, curves, off_outline = _rim(sight, then, datum)
     assert then.cut is not None
     cutouts, more = _cutouts(sight, then, then.cut.shift, datum)
-    judged_from = measuring._cut_datum(sight, edge, cutouts)[0] if _cut_by(setup) else datum
+    judged_from = cut_datum(sight, edge, cutouts)[0] if _cut_by(setup) else datum
     rim = rim_result(sight, edge, judged_from)
     shift, turn = path_error(sight, edge)
     found = tuple(cutout_result(sight, k, one, judged_from) for k, one in enumerate(cutouts))

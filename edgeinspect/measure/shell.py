@@ -8,28 +8,23 @@ A step that cannot be done leaves a Stop; what does not depend on it is still me
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from edgeinspect.geometry import PlaneShift
-from edgeinspect.measure.alignment import combine, fit_along_normals, noise_covariance, on_sheet
 from edgeinspect.measure.camera import CameraCalibration
-from edgeinspect.measure.cut_face import cut_faces, trace
-from edgeinspect.measure.cutout import CutOutFit, measure_cutouts
-from edgeinspect.measure.cutout_arrises import on_drawn_arris
+from edgeinspect.measure.cut_face import cut_faces
 from edgeinspect.measure.decal import decal_result
 from edgeinspect.measure.film import film_left_on
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.flaws import find_flaws
-from edgeinspect.measure.frames import Datum, alignment, datum_of_hole_and_slot, datum_of_pips, on_shell
+from edgeinspect.measure.frames import Datum, alignment, on_shell
 from edgeinspect.measure.hand import wrong_hand
-from edgeinspect.measure.height import Heights, find_height
+from edgeinspect.measure.locate import locate
 from edgeinspect.measure.measurement import CameraView, CutFace, DecalResult, Flag, Seam, ShellMeasurement, Stop
 from edgeinspect.measure.picture import RawLevels, linear_picture
-from edgeinspect.measure.pips import PipFound, find_pips
-from edgeinspect.measure.place import Scan, find_place, scan
-from edgeinspect.measure.ribbon import Stations
+from edgeinspect.measure.place import find_place, scan
 from edgeinspect.measure.seams import measure_seams
 from edgeinspect.measure.setup import TEMPERATURE, Setup, Sight
 from edgeinspect.measure.shot import Shot
@@ -37,24 +32,17 @@ from edgeinspect.measure.temperature import Temperature, growth, minutes_to_cool
 from edgeinspect.measure.trim import (
     CutOutFound,
     Edge,
-    centre_covariance,
     cutout_result,
-    fit_edge,
     kept_curve,
     light_covariance,
     path_error,
     rim_result,
-    which_covariance,
 )
 from edgeinspect.measure.view import CALL, Look, look
 from edgeinspect.shell.definition import Check, DatumScheme, ShellDefinition
 
 MISFIT_FACTOR = 2.5  # pips off their drawing by this many standard uncertainties: once in 3,000 by chance (chi-squared)
-RIM_ROUNDS = 2  # Gauss-Newton from a start good to 0.05 px, with the blur of the marks: the third moves nothing
 SEATING, ON_SHELL = "shell - fixture", "cut - shell"
-HEIGHT_ROUNDS = 5  # the second nearly always settles it
-SETTLED_MM = 0.02  # of height at the worst place of the rim: 0.004 mm of its edge
-GREATEST_U_MM = 0.1  # a single station worse than this says nothing
 
 
 class ShellGauge:
@@ -150,53 +138,6 @@ def measure_shell(
     return ShellGauge(definition, cameras, fixture, seating).measure(variant, pictures, temperature, checks)
 
 
-@dataclass(frozen=True)
-class Located:
-    """Where everything of a shell was found, with the set-up's height for its own."""
-
-    datum: Datum | None
-    stop: Stop | None  # why there is no datum
-    pips: list[PipFound]
-    edge: Edge
-    as_cut: list[CutOutFound]  # show-face arrises
-    cutouts: list[CutOutFound]  # on the drawing's arris
-    walls: list[CutFace]
-
-
-def _locate(sight: Sight, start: PlaneShift) -> Located:
-    datum, stop, pips = _formed_datum(sight, start)
-    edge = find_edge(sight, start, datum)
-    as_cut = _find_cutouts(sight, edge, datum) if sight.setup.cutouts else []
-    cutouts, walls = on_drawn_arris(sight, as_cut)
-    if datum is None and stop is None:
-        datum, stop = _cut_datum(sight, edge, cutouts)
-    return Located(datum, stop, pips, edge, as_cut, cutouts, walls)
-
-
-def _at_its_height(sight: Sight, start: PlaneShift, temperature: Temperature) -> tuple[Sight, Located, Heights]:
-    """The shell measured where it really lies: found where the fixture holds it, and where its height is another,
-    again until that settles.
-    """
-    seated, here = sight, _locate(sight, start)
-    heights = _height(sight, here, temperature)
-    for _ in range(HEIGHT_ROUNDS):
-        if heights.setup is None:
-            break
-        settled = sight is not seated and heights.setup.rise_above(sight.setup) < SETTLED_MM
-        sight = replace(sight, setup=heights.setup)
-        if settled:
-            return sight, here, heights
-        here = _locate(sight, here.edge.cut)
-        heights = _height(sight, here, temperature)
-    if heights.setup is None and sight is not seated:  # of no use after all
-        return seated, _locate(seated, start), heights
-    return sight, here, heights
-
-
-def _height(sight: Sight, here: Located, temperature: Temperature) -> Heights:
-    return find_height(sight, temperature, here.pips, here.as_cut, here.edge.scan.stations)
-
-
 def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature) -> ShellMeasurement:
     setup = sight.setup
     rough = find_place(sight.shots, setup.rim_seated)
@@ -209,7 +150,7 @@ def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature) -
         words = "no shell found where the fixture holds it: none there, not this kind of shell, or too little contrast"
         lost = Stop("place", words, "check the shell and the order, reseat, look again")
         return replace(result, stops=(*result.stops, lost))
-    sight, here, heights = _at_its_height(sight, rough, temperature)
+    sight, here, heights = locate(sight, rough, temperature)
     if film := film_left_on(sight.shots, here.edge.scan):
         return replace(result, stops=(film, *result.stops))
     datum, edge, cutouts, height = here.datum, here.edge, here.cutouts, heights.record
@@ -306,70 +247,6 @@ def _with_trim(
     )
 
 
-def _where_cut(sight: Sight, stations: Stations, cut: PlaneShift, datum: Datum | None) -> Stations:
-    """Stations (shell frame) where the cutter ran, on the sheet as it sits."""
-    setup, shell = sight.setup, cut if datum is None else datum.shift
-    return on_sheet(stations, cut.pose().after(setup.seating.pose), shell.pose().after(setup.seat), sight.growth)
-
-
-def find_edge(sight: Sight, shift: PlaneShift, datum: Datum | None) -> Edge:
-    """The rim's edge on a ribbon that is laid again until it lies on the cut."""
-    for _ in range(3):
-        at = _where_cut(sight, sight.setup.rim, shift, datum)
-        here = scan(sight.shots, at, sight.definition.search_band_mm, rounds=RIM_ROUNDS, pairs=True)
-        flags = here.edges.flags.copy()
-        flags[here.edges.u_mm > GREATEST_U_MM] |= Flag.LOW_CONTRAST
-        usable = (flags == 0) & np.isfinite(here.edges.d_mm)
-        fit = fit_along_normals(at.points_mm, at.normals, np.nan_to_num(here.edges.d_mm), usable)
-        before, shift = shift, combine(fit.shift, shift)
-        if np.hypot(fit.shift.dx_mm, fit.shift.dy_mm) < 0.3 and abs(fit.shift.rotation_deg) < 0.1:
-            break
-    return edge_on(sight, here, before)
-
-
-def edge_on(sight: Sight, here: Scan, before: PlaneShift) -> Edge:
-    """The rim on the arris that the drawing names. ``here`` - scan of stations that lie where ``before`` puts them."""
-    at, flags = here.stations, here.edges.flags.copy()
-    flags[here.edges.u_mm > GREATEST_U_MM] |= Flag.LOW_CONTRAST
-    edges = replace(here.edges, d_mm=here.edges.d_mm - here.edges.pull_mm(at.bend_per_mm), flags=flags)
-    traced = trace(sight.shots, replace(here, edges=edges), sight.definition.sheet_mm, sight.definition.arris)
-    show, drawn = traced.show, traced.drawn
-    # Laid on the show-face arris, which is seen all round; a bevel that is alike all round moves neither.
-    seen = (show.flags == 0) & np.isfinite(show.d_mm)
-    fit = fit_along_normals(at.points_mm, at.normals, np.nan_to_num(show.d_mm), seen)
-    spread = noise_covariance(at.points_mm, at.normals, show.u_mm, seen)
-    spread = spread + which_covariance(at, traced.which_mm, seen)
-    usable = (drawn.flags == 0) & np.isfinite(drawn.d_mm)
-    points = at.points_mm + drawn.d_mm[:, None] * at.directions
-    cut = combine(fit.shift, before)
-    return Edge(replace(here, edges=show), cut, spread, fit.rms_mm, usable, points, traced)
-
-
-def _find_cutouts(sight: Sight, edge: Edge, datum: Datum | None) -> list[CutOutFound]:
-    every = sight.setup.cutouts
-    assert sight.setup.cutout_stations is not None
-    whole = _where_cut(sight, sight.setup.cutout_stations, edge.cut, datum)
-    begins = [0, *sight.setup.cutout_ends[:-1]]
-    here = [whole.part(slice(begin, end)) for begin, end in zip(begins, sight.setup.cutout_ends, strict=True)]
-    wanted = [(cutout, at) for (cutout, _), at in zip(every, here, strict=True)]
-    fits: list[CutOutFit | None] = [None] * len(wanted)
-    for shot, own in _by_shot(sight, sight.setup.cutout_camera):
-        some, sheet = [wanted[k] for k in own], sight.definition.sheet_mm
-        found = measure_cutouts(shot.picture, some, sheet, shot.model, shot.pose, shot.blur_px)
-        for k, fit in zip(own, found, strict=True):
-            fits[k] = fit
-    middles = np.array([np.append(cutout.centre_mm, s.points_mm[:, 2].mean()) for cutout, s in every])
-    nominal = edge.cut.pose().after(sight.setup.seating.pose).apply(middles)
-    nominal[:, 2] = [at.points_mm[:, 2].mean() for _, at in wanted]
-    return [CutOutFound(c, at, nominal[k], fits[k]) for k, (c, at) in enumerate(wanted)]
-
-
-def _by_shot(sight: Sight, cameras: list[int]) -> list[tuple[Shot, list[int]]]:
-    """Every usable picture with the places in ``cameras`` that are its own."""
-    every = [(shot, [k for k, camera in enumerate(cameras) if camera == c]) for c, shot in enumerate(sight.shots)]
-    return [(shot, own) for shot, own in every if shot is not None and own]
-
-
 def _cameras_apart(sight: Sight, seams: tuple[Seam, ...]) -> tuple[Stop | None, list[str]]:
     """Whether two cameras read the same edge too differently to be trusted, and what to say of smaller steps."""
     trust, notes = sight.setup.fixture.trust, list[str]()
@@ -384,50 +261,6 @@ def _cameras_apart(sight: Sight, seams: tuple[Seam, ...]) -> tuple[Stop | None, 
         if step > max(trust.moved_note_mm, 3.0 * seam.step.u):
             notes.append(f"{words} at their seam ({seam.arc_mm:.0f} mm along the rim): tell the process engineer")
     return None, notes
-
-
-def _formed_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | None, list[PipFound]]:
-    """The shell itself, where its definition has datums that the cutter did not make; and its pips."""
-    setup, pips = sight.setup, sight.definition.pips
-    found = [PipFound(None, float("nan"), float("nan"))] * len(pips)
-    if sight.definition.datum is DatumScheme.FIXTURE:
-        return Datum(PlaneShift(0.0, 0.0, 0.0), np.zeros((3, 3)), 0.0), None, found
-    if sight.definition.datum is not DatumScheme.PIPS:
-        return None, None, found
-    nominal = setup.seat.apply(setup.pips_mm * sight.growth)
-    start = cut.pose().apply(nominal)
-    for shot, own in _by_shot(sight, setup.pip_camera):
-        some = tuple(pips[k] for k in own)
-        here = find_pips(shot.picture, some, start[own], shot.model, shot.pose, shot.blur_px)
-        for k, one in zip(own, here, strict=True):
-            found[k] = one
-    datum = datum_of_pips(pips, found, nominal[:, :2], sight.formed_edge_mm)
-    if datum is not None:
-        return datum, None, found
-    missing = ", ".join(pip.name for pip, one in zip(pips, found, strict=True) if one.centre_mm is None)
-    words = f"datum not seen ({missing}): path or seating, cannot tell"
-    return None, Stop("datum", words, "blow off, reseat, look again"), found
-
-
-def _cut_datum(sight: Sight, edge: Edge, cutouts: list[CutOutFound]) -> tuple[Datum | None, Stop | None]:
-    """Datums that the cutter made: what is measured from them says nothing about path against seating."""
-    setup = sight.setup
-    if sight.definition.datum is DatumScheme.BEST_FIT:
-        form = fit_edge(sight, edge, None)
-        assert form is not None, "the fixture holds what is not free"
-        return Datum(form.shift, form.covariance, form.rms_mm), None
-    both = cutouts[:2]
-    flat = [np.append(c.centre_mm, s.points_mm[:, 2].mean()) for c, s in setup.cutouts[:2]]
-    nominal = setup.seat.apply(np.array(flat) * sight.growth)[:, :2]
-    if all(one.fit is not None and one.fit.there for one in both):
-        centres = np.array([one.centre_mm[:2] for one in both])
-        spread = np.array([centre_covariance(sight, k, one) for k, one in enumerate(both)])
-        across = setup.across_slot() if both[1].cutout.kind == "slot" else None
-        datum = datum_of_hole_and_slot(centres, spread, nominal, across)
-        if datum is not None:
-            return datum, None
-    words = f"datum not seen ({', '.join(one.cutout.name for one in both)}): path or seating, cannot tell"
-    return None, Stop("datum", words, "blow off, look again")
 
 
 def _arris_unseen(sight: Sight, edge: Edge) -> list[Stop]:

@@ -21,9 +21,9 @@ from edgeinspect.geometry import Array
 from edgeinspect.inspection import Inspection, numbers_of
 from edgeinspect.measure.deviation import filter_closed
 from edgeinspect.measure.edge import fit_edges
+from edgeinspect.measure.locate import GREATEST_U_MM, RIM_ROUNDS
 from edgeinspect.measure.measurement import EdgeTrace, Ribbon, ShellMeasurement
 from edgeinspect.measure.ribbon import lay_stations, pace_px
-from edgeinspect.measure.shell import GREATEST_U_MM, RIM_ROUNDS
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.station.config import Station
 from edgeinspect.station.intake import Arrived, PictureSet

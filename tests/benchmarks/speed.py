@@ -31,7 +31,7 @@ import numpy as np
 from edgeinspect import __version__
 from edgeinspect.conformity import judge
 from edgeinspect.inspection import Expected, Inspection, PictureFile
-from edgeinspect.measure import place, shell
+from edgeinspect.measure import locate, place, shell
 from edgeinspect.measure.measurement import ShellMeasurement
 from edgeinspect.measure.picture import RawLevels
 from edgeinspect.measure.shell import ShellGauge
@@ -52,11 +52,12 @@ TRIM, BOTH = frozenset({Check.TRIM}), frozenset(Check)
 STEPS: tuple[tuple[str, ModuleType, str, str | None], ...] = (
     ("marks, pose, light, known lengths", shell, "look", None),
     ("rough place", shell, "find_place", None),
-    ("datums (pips)", shell, "_formed_datum", None),
-    ("alignment of the rim", shell, "find_edge", None),
+    ("datums (pips)", locate, "formed_datum", None),
+    ("alignment of the rim", locate, "find_edge", None),
     ("ribbon of the rim", place, "unroll", "alignment of the rim"),
     ("edge of the rim", place, "fit_edges", "alignment of the rim"),
-    ("cut-outs", shell, "_find_cutouts", None),
+    ("cut-outs", locate, "find_cutouts", None),
+    ("height", locate, "find_height", None),
     ("frames, profiles, zones", shell, "rim_result", None),
     ("results of cut-outs", shell, "cutout_result", None),
     ("what the record keeps of the edge", shell, "kept_curve", None),
