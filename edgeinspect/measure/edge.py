@@ -31,6 +31,7 @@ SATURATED_LEVEL = 0.999  # of full scale
 BURNT_SHARE = 1 / 6  # of a line's window: a face that is clipped at 1.03 of full scale moves its edge 0.04 px
 RIVAL_SHARE = 0.7  # a second step this strong beside the first makes the place doubtful
 COMMON_LINES = 400  # that tell blur and slopes of a whole curve: the others would add nothing to see
+SHADED_LINES = 150  # from which on slopes are sought: on a small round hole its own bend would pass for shading
 SPREAD_SLOPE, SPREAD_BLUR = 0.01, 0.3  # what slopes [of the step per px] and blur [of itself] usually are and change
 
 
@@ -123,7 +124,7 @@ def fit_edges(
     own = np.array([model.read, model.shot])
     weigh = own * [1.0, 1.0 - EVEN] + [EVEN * model.shot * max(usual, 0.0), 0.0]
     inner = outer = 0.0  # of the step per mm; none are sought where something else is near
-    slopes = SPREAD_SLOPE * scale if half_window_px is None else 1e-9
+    slopes = SPREAD_SLOPE * scale if half_window_px is None and count >= SHADED_LINES else 1e-9
     sums = np.empty((3, 4))
     for _ in range(rounds):
         pick = np.flatnonzero((flags == 0) & (np.abs(step) > 5.0 * noise))
