@@ -24,6 +24,7 @@ from edgeinspect.measure.calibration import calibrate
 from edgeinspect.measure.calibration_fixture import in_fixture
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture, Mark, Seating
+from edgeinspect.measure.height import CUT_PLACE_MM
 from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.shell.files import load_shell
 from edgeinspect.simulate import bench, fast, toplid
@@ -113,7 +114,7 @@ def board_scenes(number: int, camera: TrueCamera) -> dict[str, Scene]:
 def fixture() -> Fixture:
     def corners(x: float, y: float, width: float, height: float) -> Array:
         half = np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]]) * (width / 2, height / 2)
-        return np.column_stack([half + (x, y), np.zeros(4)])
+        return np.column_stack([half + np.array([x, y]), np.zeros(4)])
 
     marks = tuple(Mark(k, corners(x, y, side, side)) for k, (x, y, side) in PLATE.marks_mm.items())
     return replace(looks.station().fixture, marks=marks, grey_patch_mm=corners(*PLATE.patch_mm))
@@ -178,13 +179,13 @@ def shell(at: Drawn, number: int) -> DrawnShell:
         path=PlaneShift(x, y, turn),
         rim_deviation_mm=frozen(waviness(random, float(random.uniform(0.03, 0.08)), of)),
         cutouts={
-            name: CutOutChange(*random.normal(0, 0.05, 2).tolist(), tuple(random.normal(0, 0.05, 2).tolist()))
+            name: CutOutChange(*random.normal(0, CUT_PLACE_MM, 2).tolist(), tuple(random.normal(0, 0.05, 2).tolist()))
             for name in of.cutouts()
         },
         decal=None,
         form=of,
     )
-    assert EXPANSION_PER_K == at.gauge.setup.definition.material.expansion_per_k
+    assert at.gauge.setup.definition.material.expansion_per_k == EXPANSION_PER_K
     scene = Scene(at.camera, cut, sensor=SENSORS[condition], seed=100_000 * (at.number + 1) + number, plate=PLATE)
     seen = scene if plain else replace(scene, shell=as_seen(cut, at.mm_per_px, random))
     return DrawnShell(scene, seen, plain, condition, colour, stated_c)
@@ -192,7 +193,7 @@ def shell(at: Drawn, number: int) -> DrawnShell:
 
 def as_seen(cut: CutShell, mm_per_px: float, random: np.random.Generator) -> CutShell:
     """The shell with its edges beside the truth, as light and a rounded arris put them: cut edges all round by the
-    same, more on what faces one way than the other, and by a turn (measure/budget.py); formed edges every pip by itself.
+    same, more on what faces one way than the other, and by a turn (measure/budget.py); formed edges pip by pip.
     """
     edge_mm = EDGE_MODEL_PX * mm_per_px
     all_round = LIGHT_ALL_ROUND * edge_mm * float(random.normal())

@@ -98,7 +98,9 @@ def line(at: Drawn, number: int) -> dict[str, Any]:
     assert cut is not None
     truth = edge_truth(one.scene)
     told["stations"] = stations(at, found, cut, truth)
-    told["quantities"] = [[*names, round(error, 7), round(q.u, 7)] for *names, error, q in quantities(one, found, truth)]
+    told["quantities"] = [
+        [*names, round(error, 7), round(q.u, 7)] for *names, error, q in quantities(one, found, truth)
+    ]
     told["shares"] = {
         name: {share.source: round(share.u, 6) for share in quantity.shares} for name, quantity in _some(found)
     }
@@ -224,7 +226,7 @@ def run(folder: Path, shells: int) -> None:
             out.write(b"\n")
     with path.open("a", encoding="utf-8") as out:
         each_of = [(count // EACH, count % EACH) for count in range(shells)]
-        for count, (station, number) in enumerate(sorted(each_of, key=lambda one: (one[0] % 2, *one))):
+        for count, (station, number) in enumerate(each_of):
             if (station, number) in done:
                 continue
             if at is None or at.number != station:

@@ -169,7 +169,9 @@ def film(seed: int) -> Told:
     share = cv2.GaussianBlur(mask / 255.0, (0, 0), 0.8)
     picture = picture_of(seed)
     veiled = 0.55 * picture + 0.45 * float(random.uniform(0.35, 0.6))
-    return judged(taken(picture * (1 - share) + veiled * share, seed), seed, "film", "too much material", "strand", "burr")
+    return judged(
+        taken(picture * (1 - share) + veiled * share, seed), seed, "film", "too much material", "strand", "burr"
+    )
 
 
 def half_seated(seed: int) -> Scene:
@@ -274,7 +276,11 @@ def _two_cameras(folder: str) -> Ready:
     station, rear = looks.station(), bench.rear_camera()
     model = CameraModel(1760, 720, rear.fx_px, rear.fy_px, rear.cx_px, rear.cy_px, np.array(rear.distortion))
     other = replace(
-        looks.calibration(), camera="rear", calibration_id="rear-20261125t100000z-00000000", model=model, fixture_pose=rear.pose
+        looks.calibration(),
+        camera="rear",
+        calibration_id="rear-20261125t100000z-00000000",
+        model=model,
+        fixture_pose=rear.pose,
     )
     for calibration in (looks.calibration(), other):
         write_calibration(Path(folder), calibration)

@@ -90,7 +90,6 @@ def bad_shell(number: int, in_guards: float) -> tuple[str, Scene]:
     raise AssertionError("no such shell in twenty")
 
 
-
 def look_at(scene: Scene, checks: frozenset[Check] | None = None) -> Verdict:
     """What the demo's gauge says, told the true temperature."""
     assert scene.shell is not None
