@@ -51,6 +51,32 @@ def lay_lines(points, directions, half, turn, shift, lens, centre, first, second
         second[i, 0], second[i, 1] = (x2 + x0 - 2.0 * x1) / (2.0 * half**2), (y2 + y0 - 2.0 * y1) / (2.0 * half**2)
 
 
+@njit(cache=True, error_model="numpy")
+def gaps(back, centre, first, gap):
+    """How far [mm] along its own scan line each (N, 2) of a closed curve meets the curve through ``back`` (N, 2) [px].
+
+    Seen askew, a line meets it not at its own station but at a neighbour: found in three rounds.
+    """
+    count = len(back)
+    for i in range(count):
+        ahead, before = (i + 1) % count, (i - 1) % count
+        along_x = 0.5 * (centre[ahead, 0] - centre[before, 0])  # px per station
+        along_y = 0.5 * (centre[ahead, 1] - centre[before, 1])
+        x, y = first[i, 0], first[i, 1]
+        at, down_x, down_y = float(i), back[i, 0] - centre[i, 0], back[i, 1] - centre[i, 1]
+        for _ in range(3):
+            at -= (x * down_y - y * down_x) / (x * along_y - y * along_x)
+            if not abs(at) < 1e9:
+                down_x = down_y = np.nan
+                break
+            near = int(np.floor(at))
+            part, far = at - near, (near + 1) % count
+            near %= count
+            down_x = back[near, 0] + part * (back[far, 0] - back[near, 0]) - centre[i, 0]
+            down_y = back[near, 1] + part * (back[far, 1] - back[near, 1]) - centre[i, 1]
+        gap[i] = (down_x * x + down_y * y) / (x * x + y * y)
+
+
 @njit(cache=True, inline="always")
 def bilinear(raw, x, y):
     """Level at a sub-pixel position; nan outside the picture."""

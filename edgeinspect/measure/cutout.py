@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
-from edgeinspect.measure import kernels
+from edgeinspect.measure import camera_kernels, kernels
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.edge import Edges, fit_edges, noise_of, polarity_of
 from edgeinspect.measure.measurement import Flag
@@ -57,20 +57,9 @@ def apparent_gap(stations: Stations, lines: ScanLines, wall_height_mm: Array, mo
     """The same with its sign (N,) [mm]: below 0 the back-face arris lies behind the sheet by so much."""
     below = stations.points_mm.copy()
     below[:, 2] -= wall_height_mm
-    back = model.project(below, pose)
-    along = 0.5 * (np.roll(lines.centre, -1, axis=0) - np.roll(lines.centre, 1, axis=0))  # px per station
-    # Seen askew, a scan line meets the back arris not below its own station but below a neighbour: find which.
-    at, down, last = np.arange(len(back), dtype=np.float64), back - lines.centre, len(back)
-    for _ in range(3):
-        at -= _cross(lines.first, down) / _cross(lines.first, along)
-        below_at = np.floor(at).astype(np.int64)
-        near, far = back[below_at % last], back[(below_at + 1) % last]
-        down = near + (at - below_at)[:, None] * (far - near) - lines.centre
-    return np.asarray((down * lines.first).sum(axis=1) / lines.px_per_mm**2)
-
-
-def _cross(a: Array, b: Array) -> Array:
-    return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
+    gap = np.empty(len(below))
+    camera_kernels.gaps(model.project(below, pose), lines.centre, lines.first, gap)
+    return gap
 
 
 def wall_height(stations: Stations, sheet_mm: float) -> Array:

@@ -137,12 +137,12 @@ def is_complete(content: bytes) -> bool:
 
 def view_jpeg(levels: RawLevels, bits: int | None = None) -> bytes:
     """A JPEG for looking only: 8 bits, at most 1600 px wide, same shape."""
-    grey = GreyPicture(levels, bits).levels
-    height, width = grey.shape
-    if width > VIEW_WIDTH_PX:
+    scale, (height, width) = GreyPicture(levels, bits).scale, levels.shape
+    small: RawLevels = levels
+    if width > VIEW_WIDTH_PX:  # made small first: a large picture is not needed as numbers of four bytes
         size = (VIEW_WIDTH_PX, max(1, round(height * VIEW_WIDTH_PX / width)))
-        grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    shades = np.round(grey * 255).astype(np.uint8)
+        small = cv2.resize(levels, size, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
+    shades = np.round(small * (255 * scale)).astype(np.uint8)
     done, encoded = cv2.imencode(".jpg", shades, [cv2.IMWRITE_JPEG_QUALITY, 90])
     if not done:
         raise RuntimeError("a picture could not be encoded as JPEG")

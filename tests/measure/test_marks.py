@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
+from edgeinspect.measure import budget
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.fixture import Fixture, Mark
 from edgeinspect.measure.marks import MarksFound, find_marks, read_length
@@ -187,8 +188,8 @@ def test_a_known_length_is_read_by_the_others(empty_plate: Raw, model: CameraMod
 
 @pytest.mark.parametrize("camera", ["top", "rear"])
 def test_how_surely_a_length_is_read(camera: str, fixture: Fixture) -> None:
-    """By Monte Carlo: the other marks' corners move by 0.03 px, OpenCV fits their pose, the pair is read through it by
-    plain geometry. 400 draws tell 3.5 %. The rear camera sees five marks: three that lie far off hold a pose badly.
+    """By Monte Carlo: the other marks' corners move by their noise, OpenCV fits their pose, the pair is read through it
+    by plain geometry. 400 draws tell 3.5 %. The rear camera sees five marks: three that lie far off hold a pose badly.
     """
     true = bench.cameras()[camera]
     model = CameraModel(
@@ -206,7 +207,7 @@ def test_how_surely_a_length_is_read(camera: str, fixture: Fixture) -> None:
     random, read = np.random.default_rng(8), []
     turn, shift = cv2.Rodrigues(true.pose.rotation)[0], true.pose.translation_mm.reshape(3, 1)
     for _ in range(400):
-        noisy = px + random.normal(0.0, 0.03, px.shape)
+        noisy = px + random.normal(0.0, budget.MARK_NOISE_PX, px.shape)
         _, r, t = cv2.solvePnP(mm, noisy, model.matrix, model.distortion, turn.copy(), shift.copy(), True)
         rotation = cv2.Rodrigues(r)[0]
         way, centre = rays @ rotation, (-rotation.T @ t).ravel()
