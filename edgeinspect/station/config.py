@@ -104,6 +104,8 @@ Hours = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=8760)]
 Seconds = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=3600)]
 
 
+CurveOfLight = str | float | tuple[tuple[float, float], ...]
+DarkNoise = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1000)]
 Celsius = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-20, le=90)]
 
 
@@ -122,10 +124,8 @@ class CameraTable(Table):
     width_px: Pixels  # of its pictures; another size is refused
     height_px: Pixels  # of its pictures
     bits: Literal[8, 12, 16] = 8  # of a level; 12 are kept in files of 16
-    # of its levels to light: "linear", "srgb", a gamma (2.2), or points [level, light] from [0, 0] to [1, 1]
-    response: str | float | tuple[tuple[float, float], ...] = "linear"
-    # standard deviation of a picture with the lens covered, in levels; needed where read noise makes a camera look bent
-    dark_noise: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1000)] = 0.0
+    response: CurveOfLight = "linear"  # to light: "linear", "srgb", a gamma, or [level, light] from [0, 0] to [1, 1]
+    dark_noise: DarkNoise = 0.0  # levels: standard deviation with the lens covered, where read noise looks like a gamma
 
 
 class FixtureTable(Table):
