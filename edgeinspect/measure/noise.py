@@ -167,10 +167,12 @@ def ribbon_noise(ribbon: Levels, place: Array, clear: float, spacing_px: float, 
     if len(ribbon) < 4:
         return RibbonNoise.of_pixels(0.0)
     stride = 1 if pace_px is None else int(np.ceil(INDEPENDENT_PX / pace_px))
-    alike, part = np.zeros(0), 20.0
+    alike: Array = np.zeros(0)
+    part = 20.0
     if pace_px is not None:
         across = float(shared_by_samples(np.array([spacing_px]))[0])
-        part += shared_by_lines(pace_px, 3 * stride, across)[stride - 1 :: stride] @ [-30.0, 12.0, -2.0]
+        shares = shared_by_lines(pace_px, 3 * stride, across)[stride - 1 :: stride]
+        part += float(shares @ np.array([-30.0, 12.0, -2.0]))
         alike = shared_by_lines(pace_px, 3 * stride, PAIR_IN_FIT)
     sizes, levels = np.empty((2, RIBBON_PLACES)), np.empty((2, RIBBON_PLACES))
     counts = noise_kernels.beside_edge(ribbon, place, clear, stride, sizes, levels)
