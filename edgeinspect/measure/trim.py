@@ -254,9 +254,10 @@ def kept_curve(
     edges, arc = here.edges, here.stations.arc_mm
     pixel, contrast = here.lines.at(edges.d_mm if seen_at_mm is None else seen_at_mm), np.abs(edges.contrast)
     for k, shot in enumerate(sight.shots):
-        own = np.flatnonzero(here.stations.camera == k)
-        if shot is None or not len(own):
+        mine = here.stations.camera == k
+        if shot is None or not mine.any():
             continue
+        own = slice(None) if mine.all() else np.flatnonzero(mine)  # a ribbon is large: not copied for nothing
         lines = lay_scan_lines(nominal.points_mm[own], nominal.directions[own], 1.0, shot.model, shot.pose)
         trace = EdgeTrace(
             curve,

@@ -45,7 +45,8 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
         raise ValueError(
             f"picture of camera {name} is {got}, its calibration is for {model.width_px} x {model.height_px}"
         )
-    thin = picture.raw[::16, ::16] * picture.scale
+    few = max(16, model.width_px // 100)  # as many places whatever the picture's size
+    thin = picture.raw[::few, ::few] * picture.scale
     marks = find_marks(picture, model, fixture, calibration.fixture_pose)
     pose = marks.pose
     where = calibration.fixture_pose if pose is None else pose
