@@ -519,14 +519,15 @@ def parts(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
 
 
 # What says where or how, not whether: names stay, places on the rim and counts of a cut-out's outline are not limits.
-# No flaws and no earlier looks is what a good shell has: see test_conformity_flaws.py.
+# No flaws, no faults of the decal and no earlier looks is what a good shell has: see test_conformity_flaws.py and
+# measure/test_decal_faults.py.
 IRRELEVANT = {
     "shell", "revision", "definition_sha256", "variant", "checks", "temperature_c", "temperature_stated",
     "u_temperature_c", "views", "stops", "traces", "ribbons", "seating", "best_fit", "profiles", "notes", "zone",
     "frame", "name", "there", "most_at_mm", "least_at_mm", "length_mm", "shares", "words", "u_dx_mm", "u_dy_mm",
     "u_rotation_deg", "rms_mm", "correlation", "outline_pixel", "nominal_pixel", "seen_share", "shift", "camera",
     "cameras", "seams", "found_variant", "upside_down", "mirrored", "flaws", "before",
-    "cut_on_shell", "untold", "cut_faces",
+    "cut_on_shell", "untold", "cut_faces", "warp_mm", "faults", "faults_sought", "hidden_share",
 }  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from edgeinspect.conformity.verdict import (
     FRAME_WORDS,
@@ -16,8 +17,21 @@ from edgeinspect.conformity.verdict import (
     turn_words,
     wrong,
 )
-from edgeinspect.measure.measurement import DecalResult, Stop
+from edgeinspect.measure.measurement import DecalFault, DecalResult, FaultKind, Stop
 from edgeinspect.shell.definition import Decal, Frame
+
+CORNER_MM = 10.0  # both ways from a corner
+NEW_ONE = "lift it while it is wet and lay a new one, else set aside"
+PRESS = "press it flat while it is wet and look again, else set aside"
+SHADE = "wipe the place dry, shade it from the lamp, look again"
+FAULT_WORDS = {
+    FaultKind.TORN: "torn or folded",
+    FaultKind.MISSING: "of print missing",
+    FaultKind.SMEAR: "smeared",
+    FaultKind.BUBBLE: "bubble or wrinkle",
+    FaultKind.OTHER: "unlike the print",
+    FaultKind.GLARE: "glare or bubble",
+}
 
 
 def decal_findings(decal: Decal, result: DecalResult | None, stop: Stop | None) -> Iterator[Finding]:
@@ -58,6 +72,44 @@ def decal_findings(decal: Decal, result: DecalResult | None, stop: Stop | None) 
             frame=frame,
             at=place,
         )
+    yield from _whole(decal, result)
+
+
+def _whole(decal: Decal, result: DecalResult) -> Iterator[Finding]:
+    """A decal that is not whole, its largest faults first; where only glare hides it nobody can tell."""
+    name = f"decal {decal.name} whole"
+    real = [fault for fault in result.faults if fault.kind is not FaultKind.GLARE]
+    faults = real or list(result.faults)
+    if not faults:
+        return
+    spot = decal.patch.points(faults[0].at_mm[:1], faults[0].at_mm[1:2])[0]
+    at = (float(spot[0]), float(spot[1]))
+    told = "; ".join(f"{where_on(decal, fault)}: {fault_words(fault)}" for fault in faults[:3])
+    more = f"; {len(faults) - 3} more" if len(faults) > 3 else ""
+    if real:
+        lay = PRESS if all(fault.kind is FaultKind.BUBBLE for fault in real) else NEW_ONE
+        yield wrong(name, decal.words, f"{decal.words}, {told}{more}", lay, at)
+        return
+    reason = f"whether it is whole cannot be judged: glare, {told}{more}"
+    yield replace(no_result(name, decal.words, None, reason, at=at), action=SHADE)
+
+
+def fault_words(fault: DecalFault) -> str:
+    size = f"{fault.area_mm2:.0f} mm²" if fault.area_mm2 < 99.5 else f"{fault.area_mm2 / 100:.1f} cm²"
+    return f"{size} {FAULT_WORDS[fault.kind]}"
+
+
+def where_on(decal: Decal, fault: DecalFault) -> str:
+    """Where on the artwork, in words: "upper right corner", "left edge", "middle"."""
+    half = (decal.artwork.width_mm / 2, decal.artwork.height_mm / 2)
+    across, up = (
+        0 if abs(at) < side / 3 else 1 if at > 0 else -1 for at, side in zip(map(float, fault.at_mm), half, strict=True)
+    )
+    words = [{1: "upper", -1: "lower", 0: ""}[up], {1: "right", -1: "left", 0: ""}[across]]
+    if across and up:
+        near = all(side - abs(float(at)) < CORNER_MM for at, side in zip(fault.at_mm, half, strict=True))
+        return " ".join((*words, "corner" if near else "part"))
+    return f"{words[0]}{words[1]} part" if across or up else "middle"
 
 
 def _another_artwork(decal: Decal, result: DecalResult) -> str:

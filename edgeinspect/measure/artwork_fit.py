@@ -8,7 +8,7 @@ centre, with the light: what the bare sheet shows, how the light on the ink fall
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -39,6 +39,7 @@ class Seen:
     v_mm: Array
     level: Array
     spacing_mm: float
+    burnt_mm: Array = field(default_factory=lambda: np.empty((0, 2)))  # (M, 2) where others are at full scale
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,8 @@ def seen(picture: GreyPicture, decal: Decal, where: Pose, model: CameraModel, sc
     column, row = column[inside].astype(np.intp), row[inside].astype(np.intp)
     level = picture.raw[row, column] * picture.scale
     good = level < BURNT
-    return Seen(u_mm[inside][good], v_mm[inside][good], level[good], spacing)
+    u_mm, v_mm = u_mm[inside], v_mm[inside]
+    return Seen(u_mm[good], v_mm[good], level[good], spacing, np.column_stack([u_mm[~good], v_mm[~good]]))
 
 
 def seen_in(view: Unrolled, every: int = 1) -> Seen:

@@ -34,8 +34,9 @@ from edgeinspect.measure.artwork_fit import (
 )
 from edgeinspect.measure.artwork_rivals import share_of_other
 from edgeinspect.measure.camera import CameraModel
+from edgeinspect.measure.decal_faults import Wholeness, cleared, faults_of
 from edgeinspect.measure.frames import Datum
-from edgeinspect.measure.measurement import DecalResult
+from edgeinspect.measure.measurement import DecalFault, DecalResult, FaultKind
 from edgeinspect.measure.picture import GreyPicture
 from edgeinspect.measure.setup import Sight, quantity
 from edgeinspect.shell.definition import Artwork, Decal
@@ -60,6 +61,8 @@ class DecalFit:
     variant: str | None = None
     upside_down: bool = False  # then the rotation is that of the artwork turned upside down
     mirrored: bool = False
+    whole: Wholeness | None = None  # None: not looked at
+    fault_pixels: tuple[Array, ...] = ()  # (K, 2) around each of its faults
 
     @property
     def dx_mm(self) -> float:
@@ -103,9 +106,12 @@ class _Panel:
 
     def corners(self, art: Artwork, values: Array) -> Array:
         """Pixels (4, 2) of an artwork's corners where it is laid so."""
-        at = _CORNERS * (art.width_mm, art.height_mm) * (1.0 + values[3:5])
+        return self.to_pixels(_CORNERS * (art.width_mm, art.height_mm), values)
+
+    def to_pixels(self, on_artwork_mm: Array, values: Array) -> Array:
+        """Pixels (N, 2) of places (N, 2) on an artwork where it is laid so."""
         cos, sin = np.cos(values[2]), np.sin(values[2])
-        at = at @ np.array([[cos, sin], [-sin, cos]]) + values[:2]
+        at = on_artwork_mm * (1.0 + values[3:5]) @ np.array([[cos, sin], [-sin, cos]]) + values[:2]
         return self.model.project(self.decal.patch.points(at[:, 0], at[:, 1]), self.where)
 
     def view(self, wide: bool) -> Unrolled:
@@ -163,6 +169,7 @@ class _Panel:
             variant=one.variant,
             upside_down=one.upside_down,
             mirrored=one.mirrored,
+            whole=faults_of(pixels, ink, found),
         )
 
 
@@ -190,7 +197,10 @@ def measure_decal(
     laid = _likeliest(panel, every)
     if laid.there:
         art = next(one for one in every if _is(laid, one)).artwork
-        laid = _right_way_up(replace(laid, outline_pixel=panel.corners(art, laid.values)))
+        faults = laid.whole.faults if laid.whole else ()
+        around = tuple(panel.to_pixels(fault.outline_mm, laid.values) for fault in faults)
+        laid = replace(laid, outline_pixel=panel.corners(art, laid.values), fault_pixels=around)
+        laid = _right_way_up(laid)
     return replace(laid, nominal_pixel=panel.nominal_pixel)
 
 
@@ -289,6 +299,34 @@ def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum) -> DecalR
         stretch_along=stretches[0],
         stretch_across=stretches[1],
         warp_mm=laid.warp_mm,
+        faults=_faults(sight, which, decal, where, laid, rivals),
+        faults_sought=laid.whole is not None,
+        hidden_share=laid.whole.hidden_share if laid.whole else float("nan"),
+    )
+
+
+def _faults(
+    sight: Sight, which: int, decal: Decal, where: Pose, laid: DecalFit, rivals: Sequence[Decal]
+) -> tuple[DecalFault, ...]:
+    """Where glare hides the print, another camera that sees the decal is asked."""
+    if laid.whole is None:
+        return ()
+    kept = list(zip(laid.whole.faults, laid.fault_pixels, strict=True))
+    told = [(fault, pixel, sight.setup.cameras[which]) for fault, pixel in kept]
+    for k, shot in enumerate(sight.shots):
+        if k == which or shot is None or not any(fault.kind is FaultKind.GLARE for fault, _, _ in told):
+            continue
+        pose = shot.pose
+        other = measure_decal(shot.picture, decal, where, shot.model, pose, shot.blur_px, rivals)
+        if other.whole is None or (other.variant, other.upside_down) != (laid.variant, laid.upside_down):
+            continue
+        remain, instead = cleared([fault for fault, _, _ in told], other.whole.faults)
+        theirs = zip(other.whole.faults, other.fault_pixels, instead, strict=True)
+        told = [one for one, keep in zip(told, remain, strict=True) if keep]
+        told += [(fault, pixel, sight.setup.cameras[k]) for fault, pixel, take in theirs if take]
+    return tuple(
+        DecalFault(fault.kind, fault.area_mm2, fault.length_mm, fault.width_mm, fault.at_mm, pixel, camera)
+        for fault, pixel, camera in sorted(told, key=lambda one: -one[0].area_mm2)
     )
 
 

@@ -181,6 +181,30 @@ class CutOutResult:
     camera: str = ""  # that measured it
 
 
+class FaultKind(enum.StrEnum):
+    """What a fault of a decal looks like in one picture."""
+
+    TORN = "torn"  # at its outline: torn off or folded, the bare sheet shows
+    MISSING = "missing"  # print that is not there
+    SMEAR = "smear"  # print drawn out or blurred
+    BUBBLE = "bubble"  # under other light than around it: bubble or wrinkle
+    OTHER = "other"  # unlike the print: dirt, something that lies on it
+    GLARE = "glare"  # light hides the print: nobody can tell what is there
+
+
+@dataclass(frozen=True)
+class DecalFault(_ReadOnlyArrays):
+    """One place where a decal is not whole."""
+
+    kind: FaultKind
+    area_mm2: float
+    length_mm: float
+    width_mm: float
+    at_mm: Array  # (2,) its middle on the artwork, from the artwork's centre: reading direction, up
+    outline_pixel: Array  # (K, 2) around it, in the picture
+    camera: str = ""  # that saw it
+
+
 @dataclass(frozen=True)
 class DecalResult(_ReadOnlyArrays):
     """Where a decal lies against its place, from the shell's datums."""
@@ -200,6 +224,9 @@ class DecalResult(_ReadOnlyArrays):
     stretch_along: Quantity | None = None  # %, in reading direction, at 20 degC: + laid longer than it was printed
     stretch_across: Quantity | None = None  # %, upwards
     warp_mm: float = float("nan")  # what is left at the worst place of the print when all of these are taken away
+    faults: tuple[DecalFault, ...] = ()  # largest first
+    faults_sought: bool = False  # whether they were looked for; False in older records, which do not say
+    hidden_share: float = float("nan")  # of the print, as bright as the sheet: there a missing piece does not show
 
 
 @dataclass(frozen=True)

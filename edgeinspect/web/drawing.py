@@ -47,6 +47,7 @@ class DecalDrawing:
     decal: str
     found_px: list[Point]  # corners of the artwork as found
     nominal_px: list[Point]  # where they belong
+    fault_px: list[list[Point]]  # around each place where it is not whole
 
 
 @dataclass(frozen=True)
@@ -243,7 +244,12 @@ def picture_drawing(
             )
         ],
         decals=[
-            DecalDrawing(decal.name, points(decal.outline_pixel), points(decal.nominal_pixel))
+            DecalDrawing(
+                decal.name,
+                points(decal.outline_pixel),
+                points(decal.nominal_pixel),
+                [points(fault.outline_pixel) for fault in decal.faults if fault.camera in ("", camera)],
+            )
             for decal in measurement.decals
             if decal.outline_pixel is not None and decal.nominal_pixel is not None and decal.camera in ("", camera)
         ],

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from edgeinspect.conformity import Finding
+from edgeinspect.conformity.decal import fault_words, where_on
 from edgeinspect.conformity.trim import profile_value
 from edgeinspect.inspection import Inspection
 from edgeinspect.measure.cut_face import sentence
-from edgeinspect.measure.measurement import Alignment, CutOutResult, Flag, Quantity, Share, ShellHeight
+from edgeinspect.measure.measurement import (
+    Alignment,
+    CutOutResult,
+    DecalResult,
+    FaultKind,
+    Flag,
+    Quantity,
+    Share,
+    ShellHeight,
+)
 from edgeinspect.process.limits import with_limits
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.store.inspections import KeptFiles
@@ -104,6 +115,25 @@ class DecalRow:
     correlation: float
     camera: str  # that measured it
     look: Look | None
+    stretch_along: Quantity | None  # %, of the print in reading direction
+    stretch_across: Quantity | None  # %, upwards
+    warp_mm: float | None  # what is left at the print's worst place
+    whole: str  # "yes", "no", "cannot judge: glare", "not looked at"
+    hidden_share: float | None  # of the print, as bright as the sheet: there a missing piece does not show
+    faults: tuple[FaultRow, ...]
+
+
+@dataclass(frozen=True)
+class FaultRow:
+    """One place where a decal is not whole; at_mm from the artwork's centre, reading direction and up."""
+
+    words: str
+    kind: str
+    area_mm2: float
+    length_mm: float
+    width_mm: float
+    at_mm: tuple[float, float]
+    camera: str
 
 
 @dataclass(frozen=True)
@@ -402,9 +432,37 @@ def decal_rows(inspection: Inspection, definition: ShellDefinition | None) -> li
                 correlation=result.correlation,
                 camera=result.camera,
                 look=_look_of(inspection.verdict.findings, f"decal {result.name}"),
+                stretch_along=result.stretch_along,
+                stretch_across=result.stretch_across,
+                warp_mm=_finite(result.warp_mm),
+                whole=_whole(result),
+                hidden_share=_finite(result.hidden_share),
+                faults=tuple(
+                    FaultRow(
+                        f"{where_on(decal, one)}: {fault_words(one)}" if decal else fault_words(one),
+                        one.kind.value,
+                        one.area_mm2,
+                        one.length_mm,
+                        one.width_mm,
+                        (float(one.at_mm[0]), float(one.at_mm[1])),
+                        one.camera,
+                    )
+                    for one in result.faults
+                ),
             )
         )
     return rows
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _whole(result: DecalResult) -> str:
+    if not result.faults_sought:
+        return "not looked at"
+    kinds = {fault.kind for fault in result.faults}
+    return "yes" if not kinds else "cannot judge: glare" if kinds == {FaultKind.GLARE} else "no"
 
 
 def picture_rows(parts: Parts, inspection: Inspection, drawn: bool) -> list[PictureRow]:

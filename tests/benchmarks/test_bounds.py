@@ -59,7 +59,7 @@ def test_memory_stays_within_twice_the_pictures(four: Four) -> None:
     assert four.memory <= bounds.MOST_MEMORY, four
 
 
-@pytest.mark.xfail(strict=True, reason="OpenBLAS moves last bits of measuring, OpenCV of calibrating")
+@pytest.mark.xfail(strict=True, reason="bits differ; whether by calibration or by measuring is not known")
 def test_threads_change_no_bit() -> None:
     """From the calibration pictures to trim and decal."""
     told = set()

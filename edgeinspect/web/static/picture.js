@@ -29,6 +29,12 @@ export function drawPicture(view, picture, { place = null } = {}) {
       svg("path", { d: path(decal.nominal_px, true), fill: "none", stroke: "#fff", "stroke-width": 3 * unit, "stroke-dasharray": `${9 * unit} ${9 * unit}` }),
       svg("path", { d: path(decal.found_px, true), fill: "none", stroke: "#4fd8e8", "stroke-width": 4 * unit }),
     );
+    for (const fault of decal.fault_px) {
+      parts.push(
+        svg("path", { d: path(fault, true), fill: "none", stroke: "#0d0f10", "stroke-width": 7 * unit }),
+        svg("path", { d: path(fault, true), fill: "none", stroke: "#ffb000", "stroke-width": 3.5 * unit, class: "fault" }),
+      );
+    }
   }
   if (place) parts.push(place.to_px ? shiftArrow(place, unit) : ring(place, w, h, unit));
   view.replaceChildren(...parts);
