@@ -6,11 +6,15 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from playwright.sync_api import Page
 
+from edgeinspect.conformity import judge
+from edgeinspect.measure.measurement import DecalFault, FaultKind, Quantity
+
 from .conftest import Live, Plant, Watched
-from .sample_inspections import KINDS
+from .sample_inspections import KINDS, make_inspection
 
 Open = Callable[..., Watched]
 
@@ -63,6 +67,28 @@ def test_unseen_parts_are_marked(plant: Plant, live: Live, open_page: Open) -> N
     assert box is not None
     length = plant.lid.rim.length_mm
     assert (x - 64) / (box["width"] - 76) * length == pytest.approx(1010.0, abs=3.0)
+
+
+def test_a_fault_of_the_decal_is_drawn_and_told(plant: Plant, live: Live, open_page: Open) -> None:
+    good = make_inspection("good", "faulty", plant.lid).measurement
+    (decal,) = good.decals
+    assert decal.outline_pixel is not None
+    around = decal.outline_pixel[1] + np.array([[-20.0, 2.0], [-2.0, 2.0], [-2.0, 20.0]])
+    fault = DecalFault(FaultKind.TORN, 9.0, 5.7, 3.1, np.array([52.0, 20.0]), around, "top")
+    spoilt = replace(decal, faults=(fault,), faults_sought=True, hidden_share=0.06, warp_mm=0.012)
+    spoilt = replace(spoilt, stretch_along=Quantity(0.12, 0.01), stretch_across=Quantity(-0.03, 0.01))
+    measurement = replace(good, decals=(spoilt,))
+    plant.save("good", measurement=measurement, verdict=judge(measurement, plant.lid))
+    page = open_page("/inspections/1").page
+    page.wait_for_selector("svg[data-camera] .fault")
+    sentence = "upper right corner: 9 mm² torn or folded"
+    assert sentence in page.inner_text(".decal")
+    assert "+0.120% ± 0.020" in page.inner_text(".decal").replace("\u202f", "")
+    assert sentence in page.inner_text("body")
+    assert (
+        page.evaluate("fetch('/inspections/1.json').then(r => r.json()).then(j => j.decals[0].faults[0].kind)")
+        == "torn"
+    )
 
 
 def test_zoom_and_pan(plant: Plant, live: Live, open_page: Open) -> None:

@@ -84,6 +84,12 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
         svg("path", { d: path(decal.found_px, true), fill: "none", stroke: "#0d0f10", "stroke-width": 4 }),
         svg("path", { d: path(decal.found_px, true), fill: "none", stroke: "#7fe0ee", "stroke-width": 2 }),
       );
+      for (const fault of decal.fault_px) {
+        parts.push(
+          svg("path", { d: path(fault, true), fill: "none", stroke: "#0d0f10", "stroke-width": 5 }),
+          svg("path", { d: path(fault, true), fill: "none", stroke: "#ffb000", "stroke-width": 2.5, class: "fault" }),
+        );
+      }
     }
     for (const flaw of record.flaws.filter((one) => one.camera === drawing.camera)) {
       const [x, y] = flaw.pixel;
