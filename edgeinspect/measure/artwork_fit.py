@@ -67,8 +67,8 @@ class Printed:
 
 @dataclass(frozen=True)
 class PrintFit:
-    """``values`` (5,): dx, dy [mm], rotation [rad], stretch along and across [1], of the artwork's centre; ``covariance``
-    (5, 5) from picture noise and misfit; all nan where there was nothing to fit.
+    """``values`` (5,): dx, dy [mm], rotation [rad], stretch along and across [1], of the artwork's centre;
+    ``covariance`` (5, 5) from picture noise and misfit; all nan where there was nothing to fit.
     """
 
     values: Array

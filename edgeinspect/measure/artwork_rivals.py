@@ -54,5 +54,5 @@ def _under(art: Printed, u_mm: Array, v_mm: Array) -> tuple[Levels, Levels]:
     side = 4096
     padded = -(-len(column) // side) * side
     maps = [np.pad(part, (0, padded - len(part)), constant_values=-1e6).reshape(-1, side) for part in (column, row)]
-    found = [cv2.remap(image, maps[0], maps[1], cv2.INTER_LINEAR).ravel()[: len(column)] for image in (art.ink, art.cover)]
-    return np.asarray(found[0], dtype=np.float32), np.asarray(found[1], dtype=np.float32)
+    ink, cover = (cv2.remap(image, maps[0], maps[1], cv2.INTER_LINEAR).ravel() for image in (art.ink, art.cover))
+    return np.asarray(ink[: len(column)], dtype=np.float32), np.asarray(cover[: len(column)], dtype=np.float32)

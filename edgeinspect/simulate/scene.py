@@ -39,7 +39,7 @@ def no_deviation() -> Array:
 def _periodic(samples: Array, arc_mm: Array, length_mm: float) -> Array:
     """Even samples over a closed length, at arc lengths (N,), linear in between."""
     count = len(samples)
-    return np.interp(arc_mm / length_mm * count, np.arange(count + 1), np.append(samples, samples[0]))
+    return np.asarray(np.interp(arc_mm / length_mm * count, np.arange(count + 1), np.append(samples, samples[0])))
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """The archive of known statistics: what is predicted from it is true of its process, and pages open on it.
 
-20,000 inspections; a million with EDGEINSPECT_MANY=1. Times of pages are printed by ``python -m tests.benchmarks.pages``:
-no test fails by them.
+20,000 inspections; a million with EDGEINSPECT_MANY=1. Times of pages are printed by
+``python -m tests.benchmarks.pages``: no test fails by them.
 """
 
 from __future__ import annotations
