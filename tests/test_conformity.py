@@ -527,7 +527,7 @@ IRRELEVANT = {
     "frame", "name", "there", "most_at_mm", "least_at_mm", "length_mm", "shares", "words", "u_dx_mm", "u_dy_mm",
     "u_rotation_deg", "rms_mm", "correlation", "outline_pixel", "nominal_pixel", "seen_share", "shift", "camera",
     "cameras", "seams", "found_variant", "upside_down", "mirrored", "flaws", "before",
-    "cut_on_shell", "untold", "cut_faces", "warp_mm", "faults", "faults_sought", "hidden_share",
+    "cut_on_shell", "untold", "cut_faces", "warp_mm", "faults", "faults_sought", "hidden_share", "lies_at",
 }  # fmt: skip
 
 

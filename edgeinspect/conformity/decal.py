@@ -36,6 +36,10 @@ FAULT_WORDS = {
 
 def decal_findings(decal: Decal, result: DecalResult | None, stop: Stop | None) -> Iterator[Finding]:
     name, place = f"decal {decal.name}", (float(decal.patch.origin_mm[0]), float(decal.patch.origin_mm[1]))
+    if result is not None and result.there is False and result.lies_at:
+        sentence = f"{decal.words}: lies on the wrong panel, where {result.lies_at} belongs"
+        yield wrong(f"{name} place", decal.words, sentence, LIFT, place)
+        return
     if result is not None and result.there is False:
         yield not_there(name, decal.words, "lay the decal, look again", place)
         return

@@ -257,7 +257,9 @@ def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum) -> DecalR
     laid = measure_decal(shot.picture, decal, where, shot.model, shot.pose, shot.blur_px, rivals)
     if not laid.there or laid.covariance is None:
         seen, nominal = laid.correlation, laid.nominal_pixel
-        return DecalResult(decal.name, laid.there, correlation=seen, nominal_pixel=nominal, camera=camera)
+        panel = _wrong_panel(sight, decal, where)
+        there = False if panel else laid.there
+        return DecalResult(decal.name, there, correlation=seen, nominal_pixel=nominal, camera=camera, lies_at=panel)
     axes = np.array([patch.x_axis, np.cross(patch.normal, patch.x_axis)])
     carried = (sight.growth - 1.0) * (axes @ patch.origin_mm)  # a warm shell carries its decal outwards
     values = np.array([laid.dx_mm, laid.dy_mm]) - carried
@@ -305,6 +307,20 @@ def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum) -> DecalR
     )
 
 
+def _wrong_panel(sight: Sight, decal: Decal, where: Pose) -> str:
+    """The decal in whose place this one lies instead of its own; "" none."""
+    for k, other in enumerate(sight.definition.decals):
+        if other.name == decal.name or _near(other, decal):
+            continue
+        shot = sight.shots[sight.setup.decal_camera[k]]
+        if shot is None:
+            continue
+        there = replace(decal, patch=other.patch)
+        if measure_decal(shot.picture, there, where, shot.model, shot.pose, shot.blur_px).there:
+            return other.name
+    return ""
+
+
 def _faults(
     sight: Sight, which: int, decal: Decal, where: Pose, laid: DecalFit, rivals: Sequence[Decal]
 ) -> tuple[DecalFault, ...]:
@@ -331,5 +347,8 @@ def _faults(
 
 
 def _could_lie_there(one: Decal, decal: Decal) -> bool:
-    off = float(np.linalg.norm(one.patch.origin_mm - decal.patch.origin_mm))
-    return one.variant != decal.variant and off < SAME_PLACE_MM
+    return one.variant != decal.variant and _near(one, decal)
+
+
+def _near(one: Decal, other: Decal) -> bool:
+    return float(np.linalg.norm(one.patch.origin_mm - other.patch.origin_mm)) < SAME_PLACE_MM

@@ -224,6 +224,7 @@ class DecalResult(_ReadOnlyArrays):
     stretch_along: Quantity | None = None  # %, in reading direction, at 20 degC: + laid longer than it was printed
     stretch_across: Quantity | None = None  # %, upwards
     warp_mm: float = float("nan")  # what is left at the worst place of the print when all of these are taken away
+    lies_at: str = ""  # name of the decal in whose place it lies instead; "": in its own, or nowhere
     faults: tuple[DecalFault, ...] = ()  # largest first
     faults_sought: bool = False  # whether they were looked for; False in older records, which do not say
     hidden_share: float = float("nan")  # of the print, as bright as the sheet: there a missing piece does not show

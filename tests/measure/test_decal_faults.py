@@ -213,3 +213,27 @@ def test_glare_is_no_result(
     verdict = judge(gauge.measure("standard", {"top": raw}, Temperature(20.0)), toplid_definition)
     assert verdict.answer is Answer.NO_RESULT
     assert "whether it is whole cannot be judged: glare" in verdict.sentence
+
+
+def test_a_decal_on_the_wrong_panel_is_told(
+    good_shell: GreyPicture,
+    toplid_definition: ShellDefinition,
+    calibration: CameraCalibration,
+    fixture: Fixture,
+    seating: Seating,
+) -> None:
+    """Two places on the lid: the badge lies where the plate belongs, and its own place 60 mm further up is bare."""
+    badge = next(one for one in toplid_definition.decals if one.variant == "standard")
+    own = badge.patch.points(np.array([0.0]), np.array([60.0]))[0]
+    step = badge.patch.points(np.array([0.0]), np.array([60.01]))[0] - own
+    normal = np.cross(badge.patch.x_axis, step / np.linalg.norm(step))
+    patch = replace(badge.patch, origin_mm=own, normal=normal / np.linalg.norm(normal))
+    negative = replace(badge.artwork, grey=1.0 - badge.artwork.grey[:, ::-1])
+    plate = replace(badge, name="plate", words="plate", artwork=negative)
+    definition = replace(toplid_definition, decals=(replace(badge, patch=patch), plate))
+    gauge = ShellGauge(definition, {"top": calibration}, fixture, seating)
+    measurement = gauge.measure("standard", {"top": good_shell.raw}, Temperature(20.0))
+    assert measurement.decals[0].lies_at == "plate"
+    verdict = judge(measurement, definition)
+    assert verdict.answer is Answer.NONCONFORMING
+    assert any("lies on the wrong panel, where plate belongs" in one.sentence for one in verdict.findings)
