@@ -118,7 +118,8 @@ def edge_on(sight: Sight, here: Scan, before: PlaneShift) -> Edge:
     usable = (drawn.flags == 0) & np.isfinite(drawn.d_mm)
     points = at.points_mm + drawn.d_mm[:, None] * at.directions
     cut = combine(fit.shift, before)
-    return Edge(replace(here, edges=show), cut, spread, fit.rms_mm, usable, points, traced)
+    step_d_mm = np.where(flags == 0, edges.d_mm, np.nan)
+    return Edge(replace(here, edges=show), cut, spread, fit.rms_mm, usable, points, traced, step_d_mm)
 
 
 def find_cutouts(sight: Sight, edge: Edge, datum: Datum | None) -> list[CutOutFound]:

@@ -123,6 +123,7 @@ class Ribbon(_ReadOnlyArrays):
     d_mm: Array  # (M,)
     levels: NDArray[np.float32]  # (N, M)
     edge_d_mm: Array  # (N,) where the edge was found on the same scan lines
+    step_d_mm: Array | None = None  # (N,) where one step alone puts it, before the arrises are told apart; nan: no edge
 
 
 @dataclass(frozen=True)

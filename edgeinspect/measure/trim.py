@@ -46,6 +46,7 @@ class Edge:
     usable: NDArray[np.bool_]
     point_mm: Array  # (N, 3) of the drawing's arris, fixture frame
     traced: Traced  # both arrises; the scan's own edges are at the show-face one
+    step_d_mm: Array  # (N,) of one step alone, before the arrises were told apart; nan where there is none
 
 
 @dataclass(frozen=True)
@@ -245,11 +246,17 @@ def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | N
 
 
 def kept_curve(
-    sight: Sight, curve: str, here: Scan, points_mm: Array, nominal: Stations, seen_at_mm: Array | None = None
+    sight: Sight,
+    curve: str,
+    here: Scan,
+    points_mm: Array,
+    nominal: Stations,
+    seen_at_mm: Array | None = None,
+    step_d_mm: Array | None = None,
 ) -> Iterator[tuple[EdgeTrace, Ribbon]]:
     """What the record keeps of one curve: edge points and ribbon, of each camera its part. ``nominal`` - where the
     curve belongs, fixture frame; ``seen_at_mm`` - (N,) where the edge is seen along its scan line, where that is not
-    where it is: the back-face arris lies lower.
+    where it is: the back-face arris lies lower; ``step_d_mm`` - (N,) of one step alone.
     """
     edges, arc = here.edges, here.stations.arc_mm
     pixel, contrast = here.lines.at(edges.d_mm if seen_at_mm is None else seen_at_mm), np.abs(edges.contrast)
@@ -271,4 +278,5 @@ def kept_curve(
             lines.first,
             edges.flags[own],
         )
-        yield trace, Ribbon(curve, shot.camera, arc[own], here.d_mm, here.ribbon[own], edges.d_mm[own])
+        step = None if step_d_mm is None else step_d_mm[own]
+        yield trace, Ribbon(curve, shot.camera, arc[own], here.d_mm, here.ribbon[own], edges.d_mm[own], step)

@@ -73,8 +73,8 @@ class PictureAgain:
 
 @dataclass(frozen=True)
 class RibbonAgain:
-    """The rim's edge fitted anew on its stored ribbon; ``d`` is the edge's place along its scan line, out of the
-    material. With the datums of then, the deviation changes by as much. None: no edge then and now.
+    """The rim's edge fitted anew on its stored ribbon, by one step on each line; ``d`` is the edge's place along its scan
+    line, out of the material. With the datums of then, the deviation changes by as much. None: no edge then and now.
     """
 
     inspection_id: int
@@ -233,10 +233,12 @@ def refitted(
     offsets, pace = ribbon.d_mm.astype(np.float64), pace_px(trace.nominal_pixel)
     edges = fit_edges(ribbon.levels, offsets, px_per_mm, blur_px, rounds=RIM_ROUNDS, pace_px=pace)
     d_mm = edges.d_mm - edges.pull_mm(stations.bend_per_mm[index])
-    before = (trace.flags == 0) & np.isfinite(ribbon.edge_d_mm)
+    # What one step alone says, then and now: which arris it is, is told with more than the ribbon.
+    then_mm = ribbon.edge_d_mm if ribbon.step_d_mm is None else ribbon.step_d_mm
+    before = np.isfinite(then_mm) & ((trace.flags == 0) | (ribbon.step_d_mm is not None))
     after = (edges.flags == 0) & (edges.u_mm <= GREATEST_U_MM) & np.isfinite(d_mm)
     both = before & after
-    change: Array = np.where(both, d_mm - ribbon.edge_d_mm, np.nan)
+    change: Array = np.where(both, d_mm - then_mm, np.nan)
     whole, seen = np.full(len(stations.arc_mm), np.nan), np.zeros(len(stations.arc_mm), dtype=np.bool_)
     whole[index], seen[index] = change, both
     filtered, _ = filter_closed(whole, seen, definition.filter_cutoff_mm, stations.step_mm)
