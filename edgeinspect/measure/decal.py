@@ -169,7 +169,7 @@ class _Panel:
             variant=one.variant,
             upside_down=one.upside_down,
             mirrored=one.mirrored,
-            whole=faults_of(pixels, ink, found),
+            whole=faults_of(pixels, ink, found, bubbles=self.decal.bubbles),
         )
 
 

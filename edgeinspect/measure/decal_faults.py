@@ -82,8 +82,10 @@ class _Sheet:
         return np.asarray(around[0] / np.maximum(around[1], 1e-6))
 
 
-def faults_of(pixels: Seen, art: Printed, found: PrintFit) -> Wholeness:
-    """``pixels`` that the fit ``found`` of ``art`` is of."""
+def faults_of(pixels: Seen, art: Printed, found: PrintFit, *, bubbles: bool) -> Wholeness:
+    """``pixels`` that the fit ``found`` of ``art`` is of; ``bubbles`` - whether what only shades the print counts: a
+    lamp's gloss on a bent panel is as weak and as wide, so that it may be asked for where light is even.
+    """
     sheet = _laid_out(pixels, art, found)
     here = sheet.print_ & (sheet.seen > 0)
     if not here.any():
@@ -93,13 +95,17 @@ def faults_of(pixels: Seen, art: Printed, found: PrintFit) -> Wholeness:
     residual = _without_light(sheet, here)
     suspect = sheet.smooth(sheet.burnt, 0.3) > 0.5
     suspect &= sheet.print_
-    for by_mm, share, times, least_mm2 in PASSES:
+    for by_mm, share, times, least_mm2 in PASSES if bubbles else PASSES[:1]:
         smooth, slope = sheet.smooth(residual, by_mm), sheet.smooth(sheet.slope, by_mm)
         own = 1.4826 * float(np.median(np.abs(smooth[here])))  # what the print leaves elsewhere
         beyond = np.abs(smooth) > times * own + SLIP_MM * slope + share * contrast + UNEVEN * sheet.model
         suspect |= _large(beyond & sheet.print_, least_mm2 / sheet.cell_mm**2)
     bright = BEYOND * max(float(np.percentile(sheet.model[here], 99.5)), float(np.median(sheet.bare[here])))
-    faults = [_fault(region, sheet, residual, contrast, bright) for region in _regions(suspect, sheet.cell_mm)]
+    faults = [
+        one
+        for one in (_fault(region, sheet, residual, contrast, bright) for region in _regions(suspect, sheet.cell_mm))
+        if bubbles or one.kind is not FaultKind.BUBBLE
+    ]
     hidden = float((np.abs(sheet.bare - sheet.model)[here] < HIDDEN * contrast).mean())
     return Wholeness(tuple(sorted(faults, key=lambda one: -one.area_mm2)), hidden)
 

@@ -317,6 +317,7 @@ class Decal:
     offset_limit_mm: float  # of x and of y, both ways
     rotation_limit_deg: float
     guard_factor: float = 1.65
+    bubbles: bool = False  # looked for bubbles and wrinkles, which only shade the print: gloss looks like them
 
 
 @dataclass(frozen=True)

@@ -131,6 +131,7 @@ def load_with_files(folder: Path) -> tuple[ShellDefinition, dict[str, bytes]]:
                 row.offset_limit_mm,
                 row.rotation_limit_deg,
                 row.guard_factor,
+                row.bubbles,
             )
             for row, surface, artwork in zip(decals, patches, artworks, strict=True)
             if row and surface and artwork

@@ -149,6 +149,7 @@ class DecalTable(Table):
     offset_limit_mm: LengthMm  # of across and of up, both ways, along the surface
     rotation_limit_deg: AngleLimitDeg  # both ways
     guard_factor: Factor = GUARD_FACTOR  # guard band over standard uncertainty, ISO 14253-1
+    bubbles: bool = False  # look for bubbles and wrinkles; only where light is even: gloss shades a print as they do
     patch: PatchTable
 
 

@@ -73,7 +73,7 @@ class PictureAgain:
 
 @dataclass(frozen=True)
 class RibbonAgain:
-    """The rim's edge fitted anew on its stored ribbon, by one step on each line; ``d`` is the edge's place along its scan
+    """The rim's edge fitted anew on its stored ribbon, by one step a line; ``d`` is the edge's place along its scan
     line, out of the material. With the datums of then, the deviation changes by as much. None: no edge then and now.
     """
 

@@ -107,7 +107,7 @@ def one(kind: str, seed: int, badge: Decal) -> dict[str, Any]:
 
 def run(kind_counts: dict[str, int], file: Path) -> None:
     cv2.setNumThreads(1)
-    (badge, *_) = load_shell(MODEL).decals
+    badge = pictures.replace(load_shell(MODEL).decals[0], bubbles=True)
     done = {(row["kind"], row["seed"]) for row in rows(file)}
     most = max(kind_counts.values())
     with file.open("a") as out:

@@ -49,7 +49,7 @@ LAID = Laid((0.5, -0.4, 0.3, 0.002, -0.001), Surface(0.0, 300.0), seed=1, reach_
 
 @pytest.fixture(scope="module")
 def badge() -> Decal:
-    return load_shell(Path(__file__).parents[2] / "models" / "toplid").decals[0]
+    return replace(load_shell(Path(__file__).parents[2] / "models" / "toplid").decals[0], bubbles=True)
 
 
 @pytest.mark.parametrize(
