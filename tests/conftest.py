@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import NoReturn
 
 import pytest
+from playwright.sync_api import Browser, sync_playwright
 
 MissingPart = Callable[[str], NoReturn]
 
@@ -36,3 +37,16 @@ def small_disk(request: pytest.FixtureRequest, tmp_path: Path, missing_part: Mis
         missing_part("mounting a small disk needs root: run the tests as root")
     yield place
     subprocess.run(["umount", "--lazy", str(place)], check=True)  # a test that failed may still have files open
+
+
+@pytest.fixture(scope="session")
+def browser(missing_part: Callable[[str], NoReturn]) -> Iterator[Browser]:
+    """Chromium of the system, else playwright's own; one for all, because playwright runs but once in a process."""
+    with sync_playwright() as playwright:
+        path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+        try:
+            browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        except Exception as error:
+            missing_part(f"no browser: install chromium, or run playwright install chromium ({error})")
+        yield browser
+        browser.close()

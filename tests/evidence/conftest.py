@@ -6,13 +6,11 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NoReturn
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
 
 import edgeinspect
 from edgeinspect.evidence.page import issue
@@ -90,16 +88,3 @@ def copied(place: Place, tmp_path: Path) -> Callable[[int], Path]:
         return Path(shutil.copy(place.files[number], tmp_path / f"{number}.html"))
 
     return copy
-
-
-@pytest.fixture(scope="session")
-def browser(missing_part: Callable[[str], NoReturn]) -> Iterator[Browser]:
-    """Chromium of the system, else playwright's own."""
-    with sync_playwright() as playwright:
-        path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-        try:
-            browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
-        except Exception as error:
-            missing_part(f"no browser: install chromium, or run playwright install chromium ({error})")
-        yield browser
-        browser.close()

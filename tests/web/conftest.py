@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import socket
 import threading
 import time
@@ -10,12 +9,12 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 import httpx
 import pytest
 from fastapi import FastAPI
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from edgeinspect.inspection import Inspection
 from edgeinspect.measure.measurement import Before
@@ -171,19 +170,6 @@ def live(plant: Plant) -> Iterator[Live]:
 def client(live: Live) -> Iterator[httpx.Client]:
     with httpx.Client(base_url=live.address, timeout=20) as client:
         yield client
-
-
-@pytest.fixture(scope="session")
-def browser(missing_part: Callable[[str], NoReturn]) -> Iterator[Browser]:
-    """Chromium of the system, else playwright's own."""
-    with sync_playwright() as playwright:
-        path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-        try:
-            browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
-        except Exception as error:
-            missing_part(f"no browser: install chromium, or run playwright install chromium ({error})")
-        yield browser
-        browser.close()
 
 
 @dataclass

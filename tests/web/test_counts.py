@@ -195,8 +195,10 @@ def test_save_keeps_what_is_counted_and_a_migration_finds_the_same(plant: Plant,
         "ix_inspection_not_green",
         "ix_inspection_sentence",
         "ix_inspection_shell_finished_at",
+        "ix_inspection_how_bad",
     ):
         record.execute(f"DROP INDEX {name}")
+    record.execute("ALTER TABLE inspection DROP COLUMN how_bad")
     for column in ("message_word", "interrupted", "interrupted_at", "interrupted_times"):
         record.execute(f"ALTER TABLE state DROP COLUMN {column}")
     record.execute("UPDATE alembic_version SET version_num = '0002'")  # as it was before there were such tables
