@@ -77,8 +77,8 @@ def test_fault_in_the_picture(fault: str, seed: int, see: See) -> None:
 @pytest.mark.parametrize("zone", ["rear-right-corner", "left-end", "front-middle"])
 def test_a_covered_zone_is_named(zone: str, brightness: float, see: See) -> None:
     """A glove or cloth over the rim. NO RESULT where the edge is lost or it looks like something loose; where the
-    cloth's own edge looks like a cut, or its end like a burr, it is red, with "blow off and look again" or "set aside": never green, and the
-    place is right.
+    cloth's own edge looks like a cut, or its end like a burr, it is red, with "blow off and look again" or "set aside":
+    never green, and the place is right.
     """
     start, end = toplid.zone_spans_mm()[zone]
     rim = toplid.rim()
