@@ -28,6 +28,7 @@ from edgeinspect.demo import Demo
 from edgeinspect.errors import InputError, PictureError
 from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.interface import SCHEMAS
+from edgeinspect.one_thread import one_thread
 from edgeinspect.shell.drawing import draw
 from edgeinspect.shell.files import load_shell
 from edgeinspect.shell.mirror import mirror_shell
@@ -70,6 +71,7 @@ Port = Annotated[int, typer.Option(help="0 takes any free one")]
 
 
 def main() -> None:
+    one_thread()
     app()
 
 

@@ -18,9 +18,8 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from types import FrameType
 
-import cv2
-
 from edgeinspect.errors import EdgeinspectError, StoreError
+from edgeinspect.one_thread import one_thread
 from edgeinspect.station.config import load_station
 from edgeinspect.station.worker import Worker
 from edgeinspect.store.files import explained
@@ -30,7 +29,6 @@ POLL_S = 0.2
 BEAT_S = 1.0
 HANGING_S = 60.0  # without a step for this long the worker stops beating: it hangs
 START_AGAIN_S = 2.0
-CORES = max(1, (os.cpu_count() or 2) - 1)  # that measuring may use
 log = logging.getLogger("edgeinspect.worker")
 
 
@@ -99,8 +97,8 @@ def _work_on(worker: Worker, go_on: Callable[[], bool], stop: threading.Event) -
 
 
 def _leave_room_for_the_pages() -> None:
-    """A page that a person waits for comes first: one core is not used for measuring, and the others are given up."""
-    cv2.setNumThreads(CORES)
+    """A page that a person waits for comes first: measuring uses one core, and gives that up too."""
+    one_thread()
     if hasattr(os, "nice"):
         os.nice(10)
     if sys.platform == "linux":
@@ -150,7 +148,6 @@ class WorkerProcess:
             process = self._context.Process(
                 target=work, args=(*self._arguments, says), name="edgeinspect-worker", daemon=True
             )
-            os.environ.setdefault("OPENBLAS_NUM_THREADS", str(CORES))  # read when numpy is loaded there
             process.start()
             says.close()  # the worker's end is now the only one: when it dies, that is heard
             while process.is_alive() and not self._stopping.wait(POLL_S):

@@ -63,7 +63,6 @@ class Wanted:
             query = query.where(*self._holds(row) if self.common else (row.inspection_id.in_(self.with_words()),))
         return query
 
-
     def with_words(self) -> Select[int]:
         """Ids of those whose sentence holds every word: the index on sentences is read from end to end, never the rows
         themselves, which are long.

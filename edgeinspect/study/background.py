@@ -12,9 +12,8 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 from types import FrameType
 
-import cv2
-
 from edgeinspect.errors import EdgeinspectError, InputError
+from edgeinspect.one_thread import one_thread
 from edgeinspect.station.config import Station
 from edgeinspect.station.run import time_of_day
 from edgeinspect.store.inspections import Store
@@ -39,16 +38,21 @@ def work(station: Station, data: Path, study_id: int) -> None:
 
     signal.signal(signal.SIGTERM, asked_to_stop)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the whole group: the parent decides
-    cv2.setNumThreads(1)
-    if hasattr(os, "nice"):
-        os.nice(15)  # shells and pages come first
-    if sys.platform == "linux":
-        os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
+    _give_way()
     try:
         with Store.open(data, read_only=True) as store:
             go_on(store, Studies(data), station, study_id, clock=time_of_day, stopped=stopped)
     except EdgeinspectError as error:  # it stands in the study's file
         log.error("study %s: %s", study_id, error)
+
+
+def _give_way() -> None:
+    """Shells and pages come first."""
+    one_thread()
+    if hasattr(os, "nice"):
+        os.nice(15)
+    if sys.platform == "linux":
+        os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
 
 
 class Background:
@@ -77,15 +81,7 @@ class Background:
             Studies(self._data).forget_cancel(study_id)
             arguments = (self._station, self._data, study_id)
             self._process = self._context.Process(target=work, args=arguments, name="edgeinspect-study", daemon=True)
-            former = os.environ.get("OPENBLAS_NUM_THREADS")
-            os.environ["OPENBLAS_NUM_THREADS"] = "1"  # read when numpy is loaded there
-            try:
-                self._process.start()
-            finally:
-                if former is None:
-                    del os.environ["OPENBLAS_NUM_THREADS"]
-                else:
-                    os.environ["OPENBLAS_NUM_THREADS"] = former
+            self._process.start()
             self._study_id = study_id
 
     def stop(self) -> None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import gc
 import multiprocessing
-import os
 import resource
 import sys
 import tempfile
@@ -36,15 +35,14 @@ from edgeinspect.measure.measurement import ShellMeasurement
 from edgeinspect.measure.picture import RawLevels
 from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.temperature import Temperature
+from edgeinspect.one_thread import one_thread
 from edgeinspect.shell.definition import Check
 from edgeinspect.station.pictures import view_jpeg
-from edgeinspect.station.worker_process import CORES
 from edgeinspect.store.inspections import Store
 from tests.benchmarks import scaled
 from tests.samples import looks
 
 ROUNDS = 31
-LINEAR_ALGEBRA = "OPENBLAS_NUM_THREADS"
 Result = TypeVar("Result")
 TRIM, BOTH = frozenset({Check.TRIM}), frozenset(Check)
 
@@ -277,14 +275,8 @@ def as_the_worker(work: Callable[..., Result], *args: object) -> Result:
     memory can be told, and threads that wait for each other are not measured.
     """
     with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as alone:
-        before = os.environ.get(LINEAR_ALGEBRA)
-        os.environ[LINEAR_ALGEBRA] = str(CORES)  # read when numpy is loaded there
-        try:
-            return alone.submit(work, *args).result()
-        finally:
-            os.environ.pop(LINEAR_ALGEBRA)
-            if before is not None:
-                os.environ[LINEAR_ALGEBRA] = before
+        alone.submit(one_thread).result()
+        return alone.submit(work, *args).result()
 
 
 def main(folder: Path) -> None:

@@ -1,72 +1,85 @@
-"""What measuring may cost at most (see bounds.py), by ratios in the same run, and that threads change no bit of it.
-
-Wanted and not reached is said as such: a strict xfail fails as soon as the bound is kept, and then goes.
-"""
+"""What measuring costs (see bounds.py), by ratios in the same run, and that threads change no bit of it."""
 
 from __future__ import annotations
 
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 
 import pytest
 
+from edgeinspect import cli
 from edgeinspect.simulate import bench
+from edgeinspect.station import worker_process
+from edgeinspect.study import background
 from tests.benchmarks import bounds
 from tests.benchmarks.bounds import Four, One
 from tests.benchmarks.speed import as_the_worker
 from tests.samples.truth import ROOT
 
-REACHED_BLURS_20_MP = 2.0  # with what a neighbour on the machine adds
+# Half a blur, ten times and 15 blurs are wanted (bounds.py prints how far off that is); held here is that it gets no
+# worse: measured 1.3 to 1.8, 5.3 and 36 to 41. A neighbour slows one of the two down: the best of three counts.
+REACHED_BLURS_20_MP, REACHED_TIMES_FASTER, REACHED_BLURS_FOUR = 2.0, 4.0, 45.0
+TRIES = 3
 
 
 @pytest.fixture(scope="module")
-def twenty(tmp_path_factory: pytest.TempPathFactory) -> One:
+def twenty(tmp_path_factory: pytest.TempPathFactory) -> list[One]:
     folder = tmp_path_factory.mktemp("20MP")
     as_the_worker(bounds.make_pictures, folder, bounds.finer({"top": bench.top_camera()}, bounds.TWENTY_MP))
-    return as_the_worker(bounds.one_picture, folder, bounds.TWENTY_MP)
+    return [as_the_worker(bounds.one_picture, folder, bounds.TWENTY_MP) for _ in range(TRIES)]
 
 
 @pytest.fixture(scope="module")
-def four(tmp_path_factory: pytest.TempPathFactory) -> Four:
+def four(tmp_path_factory: pytest.TempPathFactory) -> list[Four]:
     folders = {scale: tmp_path_factory.mktemp("four") for scale in (1.0, bounds.TWELVE_MP)}
     for scale, folder in folders.items():
         as_the_worker(bounds.make_pictures, folder, bounds.finer(bounds.four_cameras(), scale))
-    return as_the_worker(bounds.four_pictures, folders[bounds.TWELVE_MP], folders[1.0])
+    return [as_the_worker(bounds.four_pictures, folders[bounds.TWELVE_MP], folders[1.0]) for _ in range(TRIES)]
 
 
-def test_a_trim_of_20_mp_costs_what_it_did(twenty: One) -> None:
-    assert twenty.trim_ms <= REACHED_BLURS_20_MP * twenty.blur_ms, twenty
+def test_a_trim_of_20_mp_costs_no_more_than_it_did(twenty: list[One]) -> None:
+    assert min(one.trim_ms / one.blur_ms for one in twenty) <= REACHED_BLURS_20_MP, twenty
 
 
-@pytest.mark.xfail(strict=True, reason="half a blur is wanted, 1.2 to 1.6 are reached: see DEVELOPERS.md")
-def test_a_trim_of_20_mp_costs_half_a_blur(twenty: One) -> None:
-    assert twenty.trim_ms <= bounds.MOST_BLURS_20_MP * twenty.blur_ms
+def test_a_trim_of_20_mp_is_faster_than_edges_of_the_whole_picture(twenty: list[One]) -> None:
+    assert max(one.whole_picture_ms / one.trim_ms for one in twenty) >= REACHED_TIMES_FASTER, twenty
 
 
-@pytest.mark.xfail(strict=True, reason="ten times is wanted, five are reached: see DEVELOPERS.md")
-def test_a_trim_of_20_mp_is_ten_times_faster_than_edges_of_the_whole_picture(twenty: One) -> None:
-    assert twenty.whole_picture_ms >= bounds.LEAST_TIMES_FASTER * twenty.trim_ms
-
-
-@pytest.mark.xfail(strict=True, reason="15 blurs are wanted, 36 are reached: see DEVELOPERS.md")
-def test_four_pictures_of_12_mp_are_on_disk_within_15_blurs(four: Four) -> None:
+def test_four_pictures_of_12_mp_to_disk_cost_no_more_than_they_did(four: list[Four]) -> None:
     """By the processor's time: on two cores the wall's is no more but for waiting for the disk."""
-    assert four.took_ms <= bounds.MOST_BLURS_FOUR * four.blur_ms, four
+    assert min(one.took_ms / one.blur_ms for one in four) <= REACHED_BLURS_FOUR, four
 
 
-def test_memory_stays_within_twice_the_pictures(four: Four) -> None:
-    assert four.memory <= bounds.MOST_MEMORY, four
+def test_memory_stays_within_twice_the_pictures(four: list[Four]) -> None:
+    assert max(one.memory for one in four) <= bounds.MOST_MEMORY, four
 
 
-@pytest.mark.xfail(strict=True, reason="bits differ; whether by calibration or by measuring is not known")
+def answer_by(threads: int, begin: str) -> bytes:
+    """What a process measures that was given so many threads for everything, and does ``begin`` first."""
+    names = "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"
+    env = {**os.environ, **dict.fromkeys(names, str(threads)), "PYTHONHASHSEED": "0"}
+    call = f"import cv2; cv2.setNumThreads({threads}); {begin}\n"
+    call += "from tests.benchmarks.bounds import answer_sha256; print(answer_sha256())"
+    return subprocess.run([sys.executable, "-c", call], env=env, cwd=ROOT, capture_output=True, check=True).stdout
+
+
 def test_threads_change_no_bit() -> None:
-    """From the calibration pictures to trim and decal."""
-    told = set()
-    for threads in ("1", "2"):
-        names = "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"
-        env = {**os.environ, **dict.fromkeys(names, threads), "PYTHONHASHSEED": "0"}
-        call = f"from tests.benchmarks.bounds import answer_sha256; print(answer_sha256({threads}))"
-        done = subprocess.run([sys.executable, "-c", call], env=env, cwd=ROOT, capture_output=True, check=True)
-        told.add(done.stdout)
-    assert len(told) == 1
+    """From the calibration pictures to trim and decal; and it is ``one_thread`` that sees to it."""
+    as_the_program = "from edgeinspect.one_thread import one_thread; one_thread()"
+    assert answer_by(2, as_the_program) == answer_by(1, as_the_program)
+    assert answer_by(2, "") != answer_by(1, "")  # else nothing was tried here
+
+
+@pytest.mark.parametrize("begins", [worker_process._leave_room_for_the_pages, background._give_way, cli.main])
+def test_whatever_measures_begins_with_one_thread(begins: Callable[[], None], monkeypatch: pytest.MonkeyPatch) -> None:
+    class CalledError(Exception):
+        pass
+
+    def one_thread() -> None:
+        raise CalledError
+
+    monkeypatch.setattr(sys.modules[begins.__module__], "one_thread", one_thread)
+    with pytest.raises(CalledError):
+        begins()

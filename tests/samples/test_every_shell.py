@@ -152,25 +152,36 @@ def test_good_shells_show_no_flaw() -> None:
             assert measurement.flaws_sought and measurement.flaws == (), shell_id
 
 
-OFF_PATH = pytest.mark.xfail(strict=True, reason="path 0.0106 mm off since both arrises are traced; 0.01 is wanted")
-
-
-@pytest.mark.parametrize(
-    "shell_id", [pytest.param(one, marks=OFF_PATH) if one == "R1025" else one for one in TWO_CAMERAS]
-)
-def test_two_cameras_agree_and_measure_the_path(shell_id: str) -> None:
-    """Seams within three standard uncertainties. Path: 0.01 mm as for one camera; the turn 0.01 degrees, twice what
-    one camera reaches, because the second is calibrated on seven pictures.
+@pytest.mark.parametrize("shell_id", TWO_CAMERAS)
+def test_two_cameras_agree_and_measure_the_turn(shell_id: str) -> None:
+    """Seams within three standard uncertainties, the path too; its turn within 0.01 degrees, twice what one camera
+    reaches, because the second is calibrated on seven pictures.
     """
     measurement, true = look(shell_id).measurement, EXPECTED[shell_id]["path"]
     assert len(measurement.seams) >= 2
     for seam in measurement.seams:
         assert seam.step is not None
         assert abs(seam.step.value) < 3 * seam.step.u
-    assert measurement.cut is not None
-    shift = measurement.cut.shift
-    assert (shift.dx_mm, shift.dy_mm) == pytest.approx((true["dx_mm"], true["dy_mm"]), abs=0.01)
-    assert shift.rotation_deg == pytest.approx(true["rotation_deg"], abs=0.01)
+    cut = measurement.cut
+    assert cut is not None
+    assert cut.shift.dx_mm == pytest.approx(true["dx_mm"], abs=3 * cut.u_dx_mm)
+    assert cut.shift.dy_mm == pytest.approx(true["dy_mm"], abs=3 * cut.u_dy_mm)
+    assert cut.shift.rotation_deg == pytest.approx(true["rotation_deg"], abs=0.01)
+
+
+# All six read 0.003 to 0.011 mm too low: one error of the rear camera's calibration, made of seven pictures. Alignment
+# weighs the cameras alike whatever their calibration: unlike weights would slide where a whole side is off.
+OFF_PATH = pytest.mark.xfail(strict=True, reason="path 0.0106 mm off by the rear camera's calibration; 0.01 is wanted")
+
+
+@pytest.mark.parametrize(
+    "shell_id", [pytest.param(one, marks=OFF_PATH) if one == "R1025" else one for one in TWO_CAMERAS]
+)
+def test_two_cameras_measure_the_path(shell_id: str) -> None:
+    """Within 0.01 mm, as one camera does."""
+    cut, true = look(shell_id).measurement.cut, EXPECTED[shell_id]["path"]
+    assert cut is not None
+    assert (cut.shift.dx_mm, cut.shift.dy_mm) == pytest.approx((true["dx_mm"], true["dy_mm"]), abs=0.01)
 
 
 def zone_errors(shell_id: str) -> Array:

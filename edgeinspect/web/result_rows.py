@@ -1,0 +1,235 @@
+"""What an inspection's page says of each zone, cut-out, cut face and decal."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from edgeinspect.conformity import Finding
+from edgeinspect.conformity.decal import fault_words, where_on
+from edgeinspect.conformity.trim import profile_value
+from edgeinspect.inspection import Inspection
+from edgeinspect.measure.cut_face import sentence
+from edgeinspect.measure.measurement import (
+    CutOutResult,
+    DecalResult,
+    FaultKind,
+    Quantity,
+)
+from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.web.look import LOOKS, Look, offset_words, turn_words
+
+
+@dataclass(frozen=True)
+class ZoneRow:
+    """A zone as judged; the arc lengths and limits are None when the definition has changed since."""
+
+    zone: str
+    words: str
+    frame: str
+    from_mm: float | None
+    to_mm: float | None
+    lower_mm: float | None
+    upper_mm: float | None
+    guard_mm: float | None
+    most: Quantity
+    most_at_mm: float
+    least: Quantity
+    least_at_mm: float
+    length_mm: float
+    seen_mm: float
+    cameras: tuple[str, ...]  # that measured it
+    look: Look | None
+    profile: Quantity | None  # profile of any line, ISO 1101: to be compared with upper_mm - lower_mm
+    uz_mm: float | None  # how far the tolerance zone's middle lies off the outline, + out of the material (ISO 1660)
+
+
+@dataclass(frozen=True)
+class CutOutRow:
+    result: CutOutResult
+    words: str
+    there: str  # "yes", "missing", "not seen"
+    size_words: tuple[str, ...]  # "diameter" or "length", "width"
+    nominal_mm: tuple[float, ...]
+    position_limit_mm: float | None
+    size_lower_mm: float | None
+    size_upper_mm: float | None
+    look: Look | None
+
+
+@dataclass(frozen=True)
+class CutFaceRow:
+    """The cut face of one curve where a camera sees it. What ``bevel`` and ``bevel_deg`` have is None where the two
+    arrises could not be told apart.
+    """
+
+    words: str  # which curve: "rim", or the cut-out as an operator says it
+    camera: str
+    seen_mm: float
+    told_apart_mm: float
+    bevel: Quantity | None
+    bevel_deg: Quantity | None
+    sentence: str
+
+
+@dataclass(frozen=True)
+class DecalRow:
+    decal: str
+    words: str
+    there: str
+    dx: Quantity | None
+    dy: Quantity | None
+    rotation: Quantity | None
+    offset_words: str
+    turn_words: str
+    offset_limit_mm: float | None
+    rotation_limit_deg: float | None
+    correlation: float
+    camera: str  # that measured it
+    look: Look | None
+    stretch_along: Quantity | None  # %, of the print in reading direction
+    stretch_across: Quantity | None  # %, upwards
+    warp_mm: float | None  # what is left at the print's worst place
+    whole: str  # "yes", "no", "cannot judge: glare", "not looked at"
+    hidden_share: float | None  # of the print, as bright as the sheet: there a missing piece does not show
+    faults: tuple[FaultRow, ...]
+
+
+@dataclass(frozen=True)
+class FaultRow:
+    """One place where a decal is not whole; at_mm from the artwork's centre, reading direction and up."""
+
+    words: str
+    kind: str
+    area_mm2: float
+    length_mm: float
+    width_mm: float
+    at_mm: tuple[float, float]
+    camera: str
+
+
+def _look_of(findings: tuple[Finding, ...], start: str) -> Look | None:
+    """The look of the worst finding whose characteristic starts so; findings come worst first."""
+    found = next(
+        (one for one in findings if one.characteristic == start or one.characteristic.startswith(start + " ")), None
+    )
+    return LOOKS[found.answer] if found else None
+
+
+def zone_rows(inspection: Inspection, definition: ShellDefinition | None) -> list[ZoneRow]:
+    drawn = {zone.name: zone for zone in definition.zones} if definition else {}
+    findings = inspection.verdict.findings
+    rows = []
+    for result in inspection.measurement.zones:
+        zone = drawn.get(result.zone)
+        finding = next((one for one in findings if one.characteristic == f"zone {result.zone}"), None)
+        rows.append(
+            ZoneRow(
+                zone=result.zone,
+                words=zone.words if zone else (finding.where if finding else result.zone),
+                frame=result.frame.value,
+                from_mm=zone.from_mm if zone else None,
+                to_mm=zone.to_mm if zone else None,
+                lower_mm=zone.limits.lower if zone else (finding.lower if finding else None),
+                upper_mm=zone.limits.upper if zone else (finding.upper if finding else None),
+                guard_mm=finding.guard if finding else None,
+                most=result.most,
+                most_at_mm=result.most_at_mm,
+                least=result.least,
+                least_at_mm=result.least_at_mm,
+                length_mm=result.length_mm,
+                seen_mm=result.seen_mm,
+                cameras=result.cameras,
+                look=LOOKS[finding.answer] if finding else None,
+                profile=profile_value(result, zone.limits) if zone else None,
+                uz_mm=zone.limits.middle if zone else None,
+            )
+        )
+    return rows
+
+
+def _there(there: bool | None) -> str:
+    return {True: "yes", False: "missing", None: "not seen"}[there]
+
+
+def cutout_rows(inspection: Inspection, definition: ShellDefinition | None) -> list[CutOutRow]:
+    drawn = {cutout.name: cutout for cutout in definition.cutouts} if definition else {}
+    rows = []
+    for result in inspection.measurement.cutouts:
+        cutout = drawn.get(result.name)
+        rows.append(
+            CutOutRow(
+                result=result,
+                words=cutout.words if cutout else result.name,
+                there=_there(result.there),
+                size_words=("diameter",) if len(result.sizes) == 1 else ("length", "width"),
+                nominal_mm=cutout.size_mm if cutout else (),
+                position_limit_mm=cutout.position_limit_mm if cutout else None,
+                size_lower_mm=cutout.size_limits.lower if cutout else None,
+                size_upper_mm=cutout.size_limits.upper if cutout else None,
+                look=_look_of(inspection.verdict.findings, f"cut-out {result.name}"),
+            )
+        )
+    return rows
+
+
+def cut_face_rows(inspection: Inspection, definition: ShellDefinition | None) -> list[CutFaceRow]:
+    called = {cutout.curve.name: cutout.words for cutout in definition.cutouts} if definition else {}
+    rows = []
+    for face in inspection.measurement.cut_faces:
+        name, told = called.get(face.curve, face.curve), (face.seen_mm, face.told_apart_mm)
+        rows.append(CutFaceRow(name, face.camera, *told, face.bevel, face.bevel_deg, sentence(face, name)))
+    return rows
+
+
+def decal_rows(inspection: Inspection, definition: ShellDefinition | None) -> list[DecalRow]:
+    drawn = {decal.name: decal for decal in definition.decals} if definition else {}
+    rows = []
+    for result in inspection.measurement.decals:
+        decal = drawn.get(result.name)
+        rows.append(
+            DecalRow(
+                decal=result.name,
+                words=decal.words if decal else result.name,
+                there=_there(result.there),
+                dx=result.dx,
+                dy=result.dy,
+                rotation=result.rotation,
+                offset_words=offset_words(result.dx.value, result.dy.value) if result.dx and result.dy else "",
+                turn_words=turn_words(result.rotation.value) if result.rotation else "",
+                offset_limit_mm=decal.offset_limit_mm if decal else None,
+                rotation_limit_deg=decal.rotation_limit_deg if decal else None,
+                correlation=result.correlation,
+                camera=result.camera,
+                look=_look_of(inspection.verdict.findings, f"decal {result.name}"),
+                stretch_along=result.stretch_along,
+                stretch_across=result.stretch_across,
+                warp_mm=_finite(result.warp_mm),
+                whole=_whole(result),
+                hidden_share=_finite(result.hidden_share),
+                faults=tuple(
+                    FaultRow(
+                        f"{where_on(decal, one)}: {fault_words(one)}" if decal else fault_words(one),
+                        one.kind.value,
+                        one.area_mm2,
+                        one.length_mm,
+                        one.width_mm,
+                        (float(one.at_mm[0]), float(one.at_mm[1])),
+                        one.camera,
+                    )
+                    for one in result.faults
+                ),
+            )
+        )
+    return rows
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _whole(result: DecalResult) -> str:
+    if not result.faults_sought:
+        return "not looked at"
+    kinds = {fault.kind for fault in result.faults}
+    return "yes" if not kinds else "cannot judge: glare" if kinds == {FaultKind.GLARE} else "no"
