@@ -336,6 +336,12 @@ def test_it_fits_the_screen(plant: Plant, live: Live, open_page: Open, width: in
     page = open_page("/review", width, height).page
     at(page, 6)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+    beyond = page.evaluate(
+        """() => [...document.querySelectorAll(".saying .button")].filter((one) =>
+        one.getBoundingClientRect().right > document.querySelector(".saying").getBoundingClientRect().right)
+        .map((one) => one.textContent)"""
+    )
+    assert beyond == []
 
 
 def test_marks_are_set_and_listed(plant: Plant, live: Live, open_page: Open) -> None:
