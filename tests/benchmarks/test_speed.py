@@ -1,4 +1,4 @@
-"""Trim of one picture costs at most 18 blurs of it (issue's own bound), and the table of speeds can be made.
+"""Trim of one picture costs at most 18 blurs of it, and the table of speeds can be made.
 
 Ratios in the same run, never an absolute time: a slow machine is slow at both.
 """
@@ -10,6 +10,7 @@ import pytest
 from tests.benchmarks import scaled, speed
 from tests.benchmarks.speed import Column, measure_speed
 
+pytestmark = pytest.mark.alone
 MOST_BLURS = 18.0
 SMALL = 0.75  # 1200 x 900: the smallest of these cameras that still sees the pips
 

@@ -20,6 +20,7 @@ from edgeinspect.store.state import State
 
 from .whole_station import Pictures, Watcher, WholeStation, make_data, started
 
+pytestmark = pytest.mark.alone
 KILLS = int(os.environ.get("EDGEINSPECT_KILLS", "5"))
 PAGES = ["/", "/station.json", "/inspections", "/inspections/{}", "/shift", "/health"]
 
