@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -78,8 +78,8 @@ class DecalFit:
 
 
 @dataclass(frozen=True)
-class _Candidate:
-    """An artwork that might lie there, and which way round."""
+class Candidate:
+    """An artwork that might lie in a place, and which way round."""
 
     variant: str
     artwork: Artwork
@@ -92,7 +92,7 @@ class _Candidate:
         return replace(art, grey=art.grey[::rows, ::columns], opacity=art.opacity[::rows, ::columns])
 
 
-class _Panel:
+class Panel:
     """One place for a decal in one picture, and what was tried there so far."""
 
     def __init__(self, picture: GreyPicture, decal: Decal, where: Pose, model: CameraModel, blur_px: float) -> None:
@@ -125,7 +125,7 @@ class _Panel:
             )
         return self._views[wide]
 
-    def printed(self, one: _Candidate) -> Printed:
+    def printed(self, one: Candidate) -> Printed:
         key = one.variant, one.upside_down, one.mirrored
         if key not in self._prints:
             if one.upside_down or one.mirrored:
@@ -143,7 +143,7 @@ class _Panel:
         reach = np.array([values[0] - half[0], values[0] + half[0], values[1] - half[1], values[1] + half[1]])
         return seen(self.picture, self.decal, self.where, self.model, self.scale, reach)
 
-    def fitted(self, one: _Candidate, wide: bool) -> DecalFit:
+    def fitted(self, one: Candidate, wide: bool) -> DecalFit:
         """One candidate laid where it fits best, near its place or (``wide``) turned any way."""
         art, view = one.as_laid(), self.view(wide)
         tried = turns(WIDE_DEG, WIDE_STEP_DEG) if wide else turns(NEAR_DEG, NEAR_STEP_DEG)
@@ -173,6 +173,16 @@ class _Panel:
         )
 
 
+def candidates(decal: Decal, rivals: Sequence[Decal]) -> list[Candidate]:
+    """All that might lie there; the first is what belongs there."""
+    return [
+        Candidate(one.variant, one.artwork, upside_down, mirrored)
+        for one in (decal, *rivals)
+        for upside_down in (False, True)
+        for mirrored in (False, True)
+    ]
+
+
 def measure_decal(
     picture: GreyPicture,
     decal: Decal,
@@ -187,13 +197,8 @@ def measure_decal(
     Parameters: decal - that belongs there; shell_pose - shell -> fixture as seated (by its datums); pose - fixture ->
     camera; rivals - decals of other variants, that may lie there by mistake.
     """
-    panel = _Panel(picture, decal, pose.after(shell_pose), model, blur_px)
-    every = [
-        _Candidate(one.variant, one.artwork, upside_down, mirrored)
-        for one in (decal, *rivals)
-        for upside_down in (False, True)
-        for mirrored in (False, True)
-    ]
+    panel = Panel(picture, decal, pose.after(shell_pose), model, blur_px)
+    every = candidates(decal, rivals)
     laid = _likeliest(panel, every)
     if laid.there:
         art = next(one for one in every if _is(laid, one)).artwork
@@ -212,11 +217,11 @@ def _right_way_up(laid: DecalFit) -> DecalFit:
     return replace(laid, values=values, upside_down=not laid.upside_down)
 
 
-def _is(laid: DecalFit, one: _Candidate) -> bool:
+def _is(laid: DecalFit, one: Candidate) -> bool:
     return (laid.variant, laid.upside_down, laid.mirrored) == (one.variant, one.upside_down, one.mirrored)
 
 
-def _likeliest(panel: _Panel, every: Sequence[_Candidate]) -> DecalFit:
+def _likeliest(panel: Panel, every: Sequence[Candidate]) -> DecalFit:
     """The candidate that fits; the first is the one that belongs there, the others, and further turned ones, are asked
     when there is doubt.
     """
@@ -243,9 +248,12 @@ def _likeliest(panel: _Panel, every: Sequence[_Candidate]) -> DecalFit:
     return laid
 
 
-def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum) -> DecalResult:
+Find = Callable[[GreyPicture, Decal, Pose, CameraModel, Pose, float, Sequence[Decal]], DecalFit]
+
+
+def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum, find: Find = measure_decal) -> DecalResult:
     """One decal against the shell's datums, with uncertainties; ``index`` - its place in the set-up's list of
-    places.
+    places; ``find`` - another way to find it than the full one (see aim): then no other panel is looked at.
     """
     patch = decal.patch
     where = datum.shift.pose().after(sight.setup.seat)
@@ -254,10 +262,10 @@ def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum) -> DecalR
     if shot is None:
         return DecalResult(decal.name, None, camera=camera)
     rivals = [one for one in sight.definition.decals if _could_lie_there(one, decal)]
-    laid = measure_decal(shot.picture, decal, where, shot.model, shot.pose, shot.blur_px, rivals)
+    laid = find(shot.picture, decal, where, shot.model, shot.pose, shot.blur_px, rivals)
     if not laid.there or laid.covariance is None:
         seen, nominal = laid.correlation, laid.nominal_pixel
-        panel = _wrong_panel(sight, decal, where)
+        panel = _wrong_panel(sight, decal, where) if find is measure_decal else ""
         there = False if panel else laid.there
         return DecalResult(decal.name, there, correlation=seen, nominal_pixel=nominal, camera=camera, lies_at=panel)
     axes = np.array([patch.x_axis, np.cross(patch.normal, patch.x_axis)])

@@ -15,7 +15,7 @@ import numpy as np
 from edgeinspect.geometry import PlaneShift
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.cut_face import cut_faces
-from edgeinspect.measure.decal import decal_result
+from edgeinspect.measure.decal import Find, decal_result, measure_decal
 from edgeinspect.measure.film import film_left_on
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.flaws import find_flaws
@@ -66,12 +66,13 @@ class ShellGauge:
         pictures: Mapping[str, RawLevels],
         temperature: Temperature,
         checks: frozenset[Check] | None = None,
+        find: Find = measure_decal,
     ) -> ShellMeasurement:
         """Everything that the pictures say about one shell.
 
         ``pictures`` - raw levels (H, W) of 8 or 16 bits by camera name; ``checks`` - what to look at (default: the
-        definition's). A camera without a usable picture leaves a Stop, and what it measures is not measured. Raises
-        ValueError when a picture has another size than its camera.
+        definition's); ``find`` - how a decal is found. A camera without a usable picture leaves a Stop, and what it
+        measures is not measured. Raises ValueError when a picture has another size than its camera.
         """
         setup, definition = self.setup, self.setup.definition
         shots: list[Shot | None] = []
@@ -104,7 +105,7 @@ class ShellGauge:
             return result
         material = definition.material
         sight = Sight(setup, tuple(shots), growth(material, temperature), u_growth(material, temperature))
-        return _measure(sight, result, temperature)
+        return _measure(sight, result, temperature, find)
 
 
 def _shot(
@@ -138,7 +139,7 @@ def measure_shell(
     return ShellGauge(definition, cameras, fixture, seating).measure(variant, pictures, temperature, checks)
 
 
-def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature) -> ShellMeasurement:
+def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature, find: Find) -> ShellMeasurement:
     setup = sight.setup
     rough = find_place(sight.shots, setup.rim_seated)
     if wrong := wrong_hand(sight.shots, setup.hands, rough):
@@ -171,7 +172,7 @@ def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature) -
         result = _with_trim(sight, result, edge, cutouts, walls, datum)
         stops += _arris_unseen(sight, edge)
     if Check.DECAL in result.checks:
-        decals, stop = _decals(sight, result.variant, datum)
+        decals, stop = _decals(sight, result.variant, datum, find)
         stops += [stop] if stop else []
         result = replace(result, decals=decals)
     return replace(result, stops=tuple(stops))
@@ -297,7 +298,7 @@ def _unlike_its_drawing(sight: Sight, datum: Datum) -> Stop | None:
     return Stop("seating", words, "clean the nests, reseat and look again")
 
 
-def _decals(sight: Sight, variant: str, datum: Datum | None) -> tuple[tuple[DecalResult, ...], Stop | None]:
+def _decals(sight: Sight, variant: str, datum: Datum | None, find: Find) -> tuple[tuple[DecalResult, ...], Stop | None]:
     every = sight.definition.decals
     wanted = [k for k, decal in enumerate(every) if decal.variant == variant]
     if not wanted:
@@ -307,4 +308,4 @@ def _decals(sight: Sight, variant: str, datum: Datum | None) -> tuple[tuple[Deca
         cameras = [sight.setup.cameras[sight.setup.decal_camera[k]] for k in wanted]
         return tuple(DecalResult(every[k].name, None, camera=c) for k, c in zip(wanted, cameras, strict=True)), None
     first = len(sight.setup.cutouts)
-    return tuple(decal_result(sight, first + k, every[k], datum) for k in wanted), None
+    return tuple(decal_result(sight, first + k, every[k], datum, find) for k in wanted), None
