@@ -1,4 +1,6 @@
-"""The commands about calibrations: make one, list them, compare two, go back to an older one."""
+"""The commands about calibrations: make one, list them, compare two, go back to an older one, and what uncertainty they
+lead to.
+"""
 
 from __future__ import annotations
 
@@ -8,17 +10,23 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from rich.markup import escape
 from rich.table import Table
 
 from edgeinspect.errors import CalibrationError, InputError
+from edgeinspect.gauge.budget_map import FIT_WORDS
+from edgeinspect.gauge.foreseen import foresee
+from edgeinspect.inspection import Expected
 from edgeinspect.measure.calibration_comparison import compare, comparison_sentences
 from edgeinspect.measure.calibration_report import length_sentence
 from edgeinspect.measure.camera import CameraCalibration
+from edgeinspect.measure.imagined import CONTRAST, Conditions
 from edgeinspect.station.calibrations import calibrate_folder, seen_outline
 from edgeinspect.station.calibrations_in_use import go_back_to, keep_new, known_calibrations, plain_words, unknown
 from edgeinspect.station.config import Station, load_station
-from edgeinspect.station.run import time_of_day
+from edgeinspect.station.run import expected_temperature, get_ready, only_variant, time_of_day
 from edgeinspect.store.codec import to_plain
+from edgeinspect.store.database import RECORD_FILE
 from edgeinspect.store.inspections import Store
 from edgeinspect.terminal import DATA, STATION, AsJson, DataFolder, StationFile, bar, out, plainly, print_json
 
@@ -31,6 +39,7 @@ def add_to(app: typer.Typer) -> None:
     app.command("calibrations")(list_calibrations)
     app.command("compare-calibrations")(compare_calibrations)
     app.command("use-calibration")(use_calibration)
+    app.command("expected-uncertainty")(expected_uncertainty)
 
 
 def calibrate(
@@ -139,6 +148,70 @@ def use_calibration(
     else:
         line = f"camera {used.camera} measures with {used.calibration_id} from now on"
         out.print(f"{line}: look at a known-good shell before you go on", soft_wrap=True, markup=False)
+
+
+def expected_uncertainty(
+    shell: Annotated[str, typer.Argument(help="name of the shell definition")],
+    variant: Annotated[str | None, typer.Argument(help="decal variant; not needed where there is one")] = None,
+    contrast: Annotated[
+        float, typer.Option(help="of the sheet against the plate in the picture, share of full scale")
+    ] = CONTRAST,
+    temperature: Annotated[
+        float | None, typer.Option("--temperature", help="of the shell [°C]; else the station's range")
+    ] = None,
+    station_file: StationFile = STATION,
+    data: DataFolder = DATA,
+    as_json: AsJson = False,
+) -> None:
+    """What uncertainty to expect of every zone, cut-out and decal, and which limits can be proven at all, before the
+    first shell is cut.
+    """
+    with plainly(as_json):
+        station = load_station(station_file)
+        chosen = {}
+        if (data / RECORD_FILE).is_file():
+            with Store.open(data, read_only=True) as store:
+                chosen = store.calibrations.in_use()
+        expected = Expected(shell, variant or only_variant(station, shell), temperature)
+        ready = get_ready(station, expected, data / station.folders.calibrations, chosen)
+        if ready.gauge is None or ready.stop is not None:
+            raise InputError(f"{ready.stop.reason}: {ready.stop.action}" if ready.stop else "nothing is ready")
+        try:
+            conditions = Conditions(contrast=contrast)
+        except ValueError as error:
+            raise InputError(f"--{error}") from error
+        warmth = expected_temperature(ready, data, time_of_day())
+        found = foresee(ready.gauge, expected.variant, warmth, conditions)
+    if as_json:
+        rows = [
+            {
+                **to_plain(row, []),
+                "expanded": 2.0 * row.u,
+                "share": row.share,
+                "guard": row.guard,
+                "room": row.room,
+                "fit": FIT_WORDS[row.fit],
+            }
+            for row in found.rows
+        ]
+        rest = {"problems": found.problems, "missing": found.missing, "assumed": found.assumed}
+        print_json(
+            {"shell": shell, "variant": expected.variant, "rows": rows, **rest, "not_foreseen": found.not_foreseen}
+        )
+        return
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("characteristic", no_wrap=True)
+    for title in ("U (k=2)", "of half the tolerance", "ratio", "largest cause (u)"):
+        table.add_column(title)
+    for row in found.rows:
+        cause = max(row.shares, key=lambda share: share.u)
+        largest = f"{cause.source} {cause.u:.3f}"
+        expanded = f"{2 * row.u:.3f} {row.unit}"
+        table.add_row(escape(row.characteristic), expanded, f"{row.share:.0%} of {row.half:g}", row.ratio, largest)
+    out.print(table)
+    lines = [f"not measured: {name}" for name in found.missing] + [f"why: {problem}" for problem in found.problems]
+    lines += [f"assumed: {one}" for one in found.assumed] + [f"not in it: {one}" for one in found.not_foreseen]
+    out.print("\n".join(lines), soft_wrap=True, markup=False)
 
 
 def _asked(option: str, given: str | None, words: str) -> str:

@@ -37,7 +37,7 @@ from edgeinspect.station.config import Station, load_station
 from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.pictures import KINDS, parse_name
 from edgeinspect.station.printables import FIT, printables
-from edgeinspect.station.run import get_ready, inspect_set, load_expected, time_of_day
+from edgeinspect.station.run import get_ready, inspect_set, load_expected, only_variant, time_of_day
 from edgeinspect.store.codec import to_plain
 from edgeinspect.store.database import RECORD_FILE
 from edgeinspect.store.inspections import Row, Store
@@ -285,10 +285,7 @@ def exit_code(answers: Sequence[Answer]) -> int:
 
 def _expected(station: Station, shell: str, variant: str | None, temperature_c: float | None) -> Expected:
     """What was asked for, checked; a variant need not be named where there is one. Raises DefinitionError."""
-    if variant is None and shell in station.seatings:
-        variants = {decal.variant for decal in load_shell(station.folders.models / shell).decals}
-        variant = variants.pop() if len(variants) == 1 else ""
-    expected = Expected(shell, variant or "", temperature_c)
+    expected = Expected(shell, only_variant(station, shell) if variant is None else variant, temperature_c)
     load_expected(station, expected)
     return expected
 

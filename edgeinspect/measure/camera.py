@@ -94,6 +94,9 @@ class CameraCalibration:
     bits: int = 8  # of a level: 8, 12 or 16
     response: Response = LINEAR  # of its levels to light, as the station stated it then
     dark_noise: float = 0.0  # standard deviation of a black picture, fractions of full scale; 0: not stated
+    # variance of a pixel, fractions of full scale squared: of black, and more per level (see noise.Noise); read off the
+    # picture of the board in the fixture. None in older calibrations
+    pixel_noise: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "covariance", frozen(self.covariance, (9, 9), "covariance"))

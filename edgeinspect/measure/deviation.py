@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
-from edgeinspect.measure.measurement import DeviationProfile, Quantity, Share, ZoneResult
-from edgeinspect.shell.definition import Zone
+from edgeinspect.measure.measurement import BudgetAlong, DeviationProfile, Quantity, Share, ZoneResult
+from edgeinspect.shell.definition import Frame, Zone
 
 GAUSSIAN_ALPHA = float(np.sqrt(np.log(2.0) / np.pi))  # ISO 16610-21: half of a wave of the cut-off's length passes
 LEAST_WEIGHT = 0.5  # of the filter's window must be seen, or the profile has no value there
@@ -59,8 +59,26 @@ def filter_closed(
     return filtered, left
 
 
+BUDGET_STEP_MM = 5.0  # along the rim, between the places at which the record keeps what u is made of
+
+
 # Parts of the uncertainty by source: an array (N,), or (1,) where it is the same all along, and a factor.
 Shares = dict[str, tuple[Array, float]]
+
+
+def budget_along(frame: Frame, shares: Shares, arc_mm: Array, step_mm: float) -> BudgetAlong:
+    """The shares of a profile at stations (N,), thinned out for the record. What is nan somewhere (not seen) counts by
+    the rest of its stretch.
+    """
+    first = np.arange(0, len(arc_mm), max(1, round(BUDGET_STEP_MM / step_mm)))
+    u = np.empty((len(shares), len(first)))
+    for row, (values, factor) in zip(u, shares.values(), strict=True):
+        square = np.broadcast_to((factor * np.asarray(values, dtype=np.float64)) ** 2, arc_mm.shape)
+        known = np.isfinite(square)
+        count = np.add.reduceat(known.astype(np.float64), first)
+        with np.errstate(invalid="ignore"):
+            row[:] = np.sqrt(np.add.reduceat(np.where(known, square, 0.0), first) / np.where(count, count, np.nan))
+    return BudgetAlong(frame, tuple(shares), arc_mm[first], u)
 
 
 def zone_result(zone: Zone, profile: DeviationProfile, step_mm: float, shares: Shares) -> ZoneResult:

@@ -79,6 +79,11 @@ def _white(dictionary: str, ids: tuple[int, ...]) -> NDArray[np.bool_]:
     return np.array([np.pad(np.asarray(cells, dtype=bool), 1) for cells in bits])
 
 
+def white_cells(dictionary: str, mark_id: int) -> NDArray[np.bool_]:
+    """Which cells (n, n) of one mark, its black border included, are white, row 0 at the top."""
+    return np.asarray(_white(dictionary, (mark_id,))[0])
+
+
 def _search(picture: GreyPicture, model: CameraModel, fixture: Fixture) -> Pose | None:
     grey = cv2.convertScaleAbs(picture.levels, alpha=255.0)
     corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(fixture.dictionary)).detectMarkers(grey)

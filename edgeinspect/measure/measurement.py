@@ -153,6 +153,19 @@ class DeviationProfile(_ReadOnlyArrays):
 
 
 @dataclass(frozen=True)
+class BudgetAlong(_ReadOnlyArrays):
+    """What the uncertainty of the filtered deviation is made of along the rim, in one frame that zones are judged in.
+
+    Every ``arc_mm`` stands for the stretch up to the next one: of each source the root mean square over it.
+    """
+
+    frame: Frame
+    sources: tuple[str, ...]  # "picture noise", "calibration and marks", ...
+    arc_mm: Array  # (K,) along the nominal rim
+    u_mm: Array  # (S, K) standard uncertainty by source; they add as squares
+
+
+@dataclass(frozen=True)
 class ZoneResult:
     """The worst filtered deviation both ways in one zone, in the zone's own frame."""
 
@@ -360,4 +373,5 @@ class ShellMeasurement:
     warm_k: float = 0.0  # how much warmer than the room it was stated to be; 0 where that is usual
     wait_min: int = 0  # until it has cooled
     before: Before = Before()
+    budgets: tuple[BudgetAlong, ...] = ()  # of every frame that a zone is judged in; none in older records
     notes: tuple[str, ...] = ()  # warnings in words that do not stop: "camera top has moved 0.08 mm: compensated"

@@ -237,6 +237,7 @@ def _with_trim(
         best_fit=rim.best_fit,
         profiles=rim.profiles,
         zones=rim.zones,
+        budgets=rim.budgets,
         path_shift=shift,
         path_rotation=turn,
         cutouts=tuple(cutout_result(sight, k, found, datum) for k, found in enumerate(cutouts)),

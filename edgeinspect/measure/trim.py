@@ -14,10 +14,11 @@ from edgeinspect.measure.alignment import deviation_from, placed, shift_rows
 from edgeinspect.measure.best_fit import FormFit, fit_form
 from edgeinspect.measure.cut_face import Traced
 from edgeinspect.measure.cutout import CutOutFit
-from edgeinspect.measure.deviation import Shares, filter_closed, gaussian_weights, noise_left, zone_result
+from edgeinspect.measure.deviation import Shares, budget_along, filter_closed, gaussian_weights, noise_left, zone_result
 from edgeinspect.measure.frames import Datum, alignment
 from edgeinspect.measure.measurement import (
     Alignment,
+    BudgetAlong,
     CutOutResult,
     DeviationProfile,
     EdgeTrace,
@@ -72,6 +73,7 @@ class RimResult:
     nominal: Stations  # where the outline belongs by the shell's datums (without them: where it was cut), fixture frame
     profiles: tuple[DeviationProfile, ...]
     zones: tuple[ZoneResult, ...]
+    budgets: tuple[BudgetAlong, ...]  # of the frames that zones are judged in
 
 
 def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
@@ -115,7 +117,12 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
         if zone.frame in profiles
     )
     best = None if form is None else alignment("form only", form.shift, form.covariance, form.rms_mm)
-    return RimResult(best, nominal, tuple(profile for profile, _ in profiles.values()), zones)
+    budgets = tuple(
+        budget_along(frame, shares, setup.rim.arc_mm, setup.rim.step_mm)
+        for frame, (_, shares) in profiles.items()
+        if any(zone.frame is frame for zone in definition.zones)
+    )
+    return RimResult(best, nominal, tuple(profile for profile, _ in profiles.values()), zones, budgets)
 
 
 def fit_edge(sight: Sight, edge: Edge, datum: PlaneShift | None) -> FormFit | None:

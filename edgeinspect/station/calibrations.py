@@ -24,7 +24,8 @@ from edgeinspect.measure.calibration_fixture import in_fixture, places_on_plane
 from edgeinspect.measure.calibration_report import report
 from edgeinspect.measure.calibration_uncertainty import good_to
 from edgeinspect.measure.camera import CameraCalibration, CameraModel, LengthCheck
-from edgeinspect.measure.picture import RawLevels
+from edgeinspect.measure.noise import read_noise
+from edgeinspect.measure.picture import RawLevels, linear_picture
 from edgeinspect.measure.response import Response
 from edgeinspect.station.pictures import KINDS, read_picture
 from edgeinspect.store.files import write_durably
@@ -74,6 +75,7 @@ class _Calibration(Table):
     bits: Literal[8, 12, 16]
     response: str | float | tuple[tuple[float, float], ...] = "linear"
     dark_noise: Annotated[Number, Field(ge=0, le=1)] = 0.0
+    pixel_noise: tuple[Annotated[Number, Field(ge=0, le=1)], Annotated[Number, Field(ge=0, le=1)]] | None = None
     lengths: tuple[_Length, ...]
 
 
@@ -113,6 +115,7 @@ def write_calibration(folder: Path, calibration: CameraCalibration) -> Path:
         "bits": calibration.bits,
         "response": calibration.response.curve,
         "dark_noise": calibration.dark_noise,
+        "pixel_noise": calibration.pixel_noise,
         "lengths": [asdict(check) for check in calibration.lengths],
     }
     content = _File.model_validate({"format": 1, "calibration": entry})  # what could not be read again is not written
@@ -175,6 +178,7 @@ def _parsed(content: dict[str, object], label: str) -> CameraCalibration:
             table.bits,
             Response(table.response),
             table.dark_noise,
+            table.pixel_noise,
         )
     except ValueError as error:
         raise CalibrationError(f"{label}: {error}: the file is damaged, calibrate again") from error
@@ -267,7 +271,9 @@ def calibrate_folder(
         setup.bits,
         setup.response,
     )
-    calibration = replace(calibration, dark_noise=setup.dark_noise)
+    noise = read_noise(linear_picture(levels, setup.bits, setup.response), setup.dark_noise)[0]
+    seen = None if noise is None else (noise.read, noise.shot)
+    calibration = replace(calibration, dark_noise=setup.dark_noise, pixel_noise=seen)
     good = good_to(calibration, station.fixture, seen_outline(calibration, station))
     if progress is not None:
         progress(len(files), len(files), "done")

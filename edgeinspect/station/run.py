@@ -97,6 +97,14 @@ def get_ready(
     return Ready(station, expected, definition, gauge, calibrated, basis=basis)
 
 
+def only_variant(station: Station, shell: str) -> str:
+    """The decal variant of a shell that has but one; "" otherwise. Raises DefinitionError."""
+    if shell not in station.seatings:
+        return ""
+    variants = {decal.variant for decal in load_with_files(station.folders.models / shell)[0].decals}
+    return variants.pop() if len(variants) == 1 else ""
+
+
 def load_expected(station: Station, expected: Expected) -> ShellDefinition:
     """The definition of the shell that is expected. Raises DefinitionError: unknown, wrong, or not that variant."""
     return _load_expected(station, expected)[0]
@@ -257,6 +265,11 @@ def _not_new(shell_id: str, pictures: Mapping[str, Picture], store: Store | None
             stops.append(Stop("picture", reason, f"{CALL}: check how the cameras are connected"))
         first.setdefault(picture.pixels_sha256, camera)
     return stops
+
+
+def expected_temperature(ready: Ready, data: Path | None, now: str) -> Temperature:
+    """The temperature that a shell looked at now would be measured with; ``now`` - ISO 8601."""
+    return _temperature(ready, data, now)[0]
 
 
 def _temperature(ready: Ready, data: Path | None, now: str) -> tuple[Temperature, str]:

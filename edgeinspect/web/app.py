@@ -36,6 +36,7 @@ from edgeinspect.web import (
     sign_in,
     station_page,
     tuning_page,
+    uncertainty_page,
     upload,
 )
 from edgeinspect.web.board import Board
@@ -108,6 +109,7 @@ def create_app(
         tuning_page,
         method_page,
         calibrations_page,
+        uncertainty_page,
         health,
         upload,
         sign_in,

@@ -10,9 +10,11 @@ from fastapi import APIRouter, HTTPException, Path, Request
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
 from edgeinspect.evidence.page import issue
+from edgeinspect.gauge.budget_map import budget_map
 from edgeinspect.inspection import Inspection
 from edgeinspect.interface import inspection_document, inspection_schema
 from edgeinspect.store.files import plain_name
+from edgeinspect.web.budget import budget_chart
 from edgeinspect.web.drawing import ribbon_png
 from edgeinspect.web.inspection_record import InspectionRecord, inspection_record
 from edgeinspect.web.look import iso_time
@@ -97,4 +99,11 @@ def ribbon(parts: PartsHere, inspection_id: InspectionId, number: Annotated[int,
 def inspection_page(request: Request, parts: PartsHere, inspection_id: InspectionId) -> Response:
     found = parts.store.inspection(inspection_id, ribbons=False)
     record = inspection_record(parts, there(found, inspection_id), drawn=False)
-    return parts.pages.TemplateResponse(request, "inspection.html", {"record": record, "here": "inspections"})
+    chart = None
+    if found is not None and record.budget is not None:
+        definition = parts.shells.as_judged(record.shell, record.definition_sha256)
+        along = None if definition is None else budget_map(found.measurement, definition)
+        if along is not None and definition is not None:
+            chart = budget_chart(along, definition, parts.plans.bare(definition))
+    context = {"record": record, "chart": chart, "here": "inspections"}
+    return parts.pages.TemplateResponse(request, "inspection.html", context)

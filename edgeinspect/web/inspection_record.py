@@ -17,6 +17,7 @@ from edgeinspect.process.limits import with_limits
 from edgeinspect.store.inspections import KeptFiles
 from edgeinspect.web.attempts import AttemptNow, attempts_at, look_of
 from edgeinspect.web.board import view_url
+from edgeinspect.web.budget import BudgetRecord, budget_of
 from edgeinspect.web.cameras import CameraPlan, SeamRow, camera_plan, seam_rows
 from edgeinspect.web.drawing import (
     PictureDrawing,
@@ -140,6 +141,7 @@ class InspectionRecord:
     camera_plan: CameraPlan | None
     profiles: list[ProfileDrawing]
     ribbons: list[RibbonDrawing]
+    budget: BudgetRecord | None  # uncertainty against limits; null when the definition has changed since
     shares: list[Share]  # of the worst zone's uncertainty
     flag_words: dict[int, str]
 
@@ -247,6 +249,7 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
             ribbon_drawing(ribbon, measurement, f"/inspections/{number}/ribbons/{at}.png")
             for at, ribbon in enumerate(measurement.ribbons)
         ],
+        budget=None if definition is None else budget_of(measurement, definition),
         shares=list(worst_zone.most.shares) if worst_zone else [],
         flag_words={int(flag): words for flag, words in FLAG_WORDS.items()},
     )

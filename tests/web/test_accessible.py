@@ -43,6 +43,7 @@ PAGES = {
     "/tune/method/{study_id}": "Eva Engineer",
     "/limits": "Eva Engineer",
     "/calibrations": "Eva Engineer",
+    "/uncertainty": "",
     "/changes": "",
     "/health": "",
     "/people": "Ada Admin",

@@ -1,0 +1,264 @@
+"""Uncertainty against tolerance, as the pages show it: a table, a chart along the rim, and the shell from above."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from edgeinspect.gauge.budget_map import (
+    COARSE,
+    FINE,
+    FIT_WORDS,
+    REPEATABILITY,
+    Against,
+    BudgetMap,
+    Fit,
+    against_limits,
+    budget_map,
+)
+from edgeinspect.geometry import Array
+from edgeinspect.measure.measurement import Share, ShellMeasurement
+from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.shell.plan_view import stretch_mm
+from edgeinspect.web.drawing import Numbers, numbers, rounded
+from edgeinspect.web.places import PlanDrawing
+
+Scale = Callable[[float], float]
+
+WIDTH, HEIGHT, LEFT, RIGHT, TOP, FOOT = 1000.0, 330.0, 58.0, 12.0, 14.0, 84.0  # of the chart, in its own units
+LETTER = 6.6  # width of one, in the same
+BANDS = 5  # the largest causes one by one, all others together
+REST = "all other causes"
+LEAST_TOP = 0.3  # of half the tolerance: the chart shows 4 : 1 at any rate
+# Of the line along the rim, in hundredths of the shell's longer side: with what share U has of half the tolerance.
+THIN, PER_SHARE, THICK = 0.5, 8.0, 5.0
+
+
+@dataclass(frozen=True)
+class AgainstRow:
+    """The uncertainty of one characteristic against its limits; u and shares are standard uncertainties, U is k = 2."""
+
+    characteristic: str
+    words: str
+    unit: str  # "mm" or "deg"
+    frame: str  # what it is measured from
+    lower: float | None  # null: a distance, which has none
+    upper: float
+    u: float
+    expanded: float  # U
+    share: float  # U over half of the tolerance
+    guard: float
+    room: float  # between the guard bands; nothing can be proven good where it is 0 or less
+    fit: Fit
+    fit_words: str
+    at_arc_mm: float | None  # of a zone: where u is greatest
+    shares: list[Share]
+
+
+@dataclass(frozen=True)
+class AlongRim:
+    """What u is made of at places along the rim, in the frame that each is judged in; null where nothing is judged."""
+
+    sources: list[str]
+    arc_mm: list[float]
+    u_mm: list[Numbers]  # by source, in their order; they add as squares
+    half_mm: Numbers  # half of the tolerance there
+    zones: list[str | None]  # words of the zone there
+
+
+@dataclass(frozen=True)
+class BudgetRecord:
+    rows: list[AgainstRow]
+    along: AlongRim | None
+    repeatability: str  # in words
+
+
+@dataclass(frozen=True)
+class Band:
+    source: str
+    path: str
+
+
+@dataclass(frozen=True)
+class Line:
+    """A level of the chart with its words."""
+
+    y: float
+    words: str
+    strong: bool  # a rule of thumb, not only a tick of the axis
+
+
+@dataclass(frozen=True)
+class ZoneName:
+    x: float
+    rows: list[str]
+
+
+@dataclass(frozen=True)
+class RimStretch:
+    path: str
+    width_mm: float
+    fit: Fit
+    words: str
+
+
+@dataclass(frozen=True)
+class BudgetChart:
+    bands: list[Band]  # from the axis upwards
+    lines: list[Line]
+    fences: list[float]  # where zones meet
+    names: list[ZoneName]
+    plan: PlanDrawing
+    stretches: list[RimStretch]
+    fits: list[tuple[Fit, str, float]]  # that occur: key, words, a width to show
+
+
+def budget_of(measurement: ShellMeasurement, definition: ShellDefinition) -> BudgetRecord | None:
+    """Of a shell that was looked at; None where nothing was measured."""
+    rows = tuple(against_limits(measurement, definition))
+    return budget_record(rows, budget_map(measurement, definition), definition) if rows else None
+
+
+def budget_record(rows: Sequence[Against], along: BudgetMap | None, definition: ShellDefinition) -> BudgetRecord:
+    listed = [
+        AgainstRow(
+            one.characteristic,
+            one.words,
+            one.unit,
+            one.frame,
+            one.lower,
+            one.upper,
+            one.u,
+            2.0 * one.u,
+            one.share,
+            one.guard,
+            one.room,
+            one.fit,
+            FIT_WORDS[one.fit],
+            one.at_arc_mm,
+            list(one.shares),
+        )
+        for one in rows
+    ]
+    if along is None:
+        return BudgetRecord(listed, None, REPEATABILITY)
+    names = [definition.zones[k].words if k >= 0 else None for k in along.zone.tolist()]
+    by_source = [numbers(row, 6) for row in along.u_mm]
+    there = AlongRim(list(along.sources), rounded(along.arc_mm, 2), by_source, numbers(along.half_mm, 4), names)
+    return BudgetRecord(listed, there, REPEATABILITY)
+
+
+def budget_chart(along: BudgetMap, definition: ShellDefinition, plan: PlanDrawing) -> BudgetChart:
+    length = definition.rim.length_mm
+    arc, share = np.append(along.arc_mm, length), np.append(along.share, along.share[-1])
+    highest = float(np.nanmax(share)) if np.isfinite(share).any() else 0.0
+    top = max(LEAST_TOP, 1.1 * highest)
+
+    def x(at: float) -> float:
+        return round(LEFT + (WIDTH - LEFT - RIGHT) * at / length, 2)
+
+    def y(level: float) -> float:
+        return round(TOP + (HEIGHT - TOP - FOOT) * (1.0 - level / top), 2)
+
+    ends = sorted({zone.from_mm for zone in definition.zones} | {zone.to_mm for zone in definition.zones})
+    return BudgetChart(
+        [Band(source, _band(arc, low, high, x, y)) for source, low, high in _stacked(along, share)],
+        list(_lines(top, y)),
+        [x(end) for end in ends],
+        list(_names(definition, x, length)),
+        plan,
+        list(_stretches(along, definition, plan.unit_mm)),
+        _fits_there(along),
+    )
+
+
+def _stacked(along: BudgetMap, share: Array) -> Iterator[tuple[str, Array, Array]]:
+    """Each cause with the lower and upper edge (K + 1,) of its band: what it has of the sum of squares."""
+    squares = along.u_mm**2
+    order: list[int] = np.argsort(-np.nanmean(squares, axis=1)).tolist()
+    with np.errstate(invalid="ignore"):
+        parts = np.nan_to_num(squares / squares.sum(axis=0))
+    parts = np.column_stack([parts, parts[:, -1]])
+    low = np.zeros_like(share)
+    largest = [*order[:BANDS]] if len(order) > BANDS + 1 else [*order]
+    for k in largest:
+        yield along.sources[k], low * share, (low + parts[k]) * share
+        low = low + parts[k]
+    if len(largest) < len(order):
+        yield REST, low * share, share
+
+
+def _band(arc: Array, low: Array, high: Array, x: Scale, y: Scale) -> str:
+    path = ""
+    for run in _runs(np.isfinite(high)):
+        up = [f"{x(arc[i])} {y(high[i])}" for i in run]
+        down = [f"{x(arc[i])} {y(low[i])}" for i in reversed(run)]
+        path += "M" + "L".join([*up, *down]) + "Z"
+    return path
+
+
+def _runs(there: Array) -> list[list[int]]:
+    runs: list[list[int]] = []
+    for i in np.flatnonzero(there).tolist():
+        if runs and runs[-1][-1] == i - 1:
+            runs[-1].append(i)
+        else:
+            runs.append([i])
+    return runs
+
+
+def _lines(top: float, y: Scale) -> Iterator[Line]:
+    tick = 0.05 if top <= 0.35 else 0.1 if top <= 0.8 else 0.25 if top <= 2.0 else 10.0 ** math.floor(math.log10(top))
+    for k in range(int(top / tick) + 1):
+        yield Line(y(k * tick), f"{k * tick:.0%}", False)
+    for ratio in (FINE, COARSE):
+        if 1.0 / ratio <= top:
+            yield Line(y(1.0 / ratio), f"{ratio:.0f} : 1", True)
+    if top >= 1.0:
+        yield Line(y(1.0), "U as large as half the tolerance", True)
+
+
+def _names(definition: ShellDefinition, x: Scale, length: float) -> Iterator[ZoneName]:
+    for zone in definition.zones:
+        pieces = [(zone.from_mm, zone.to_mm)]
+        if zone.from_mm > zone.to_mm:
+            pieces = [(zone.from_mm, length), (0.0, zone.to_mm)]
+        begin, end = max(pieces, key=lambda piece: piece[1] - piece[0])
+        room = max(6, int((x(end) - x(begin)) / LETTER))
+        rows: list[str] = []
+        for word in zone.words.split():
+            if rows and len(rows[-1]) + 1 + len(word) <= room:
+                rows[-1] += f" {word}"
+            else:
+                rows.append(word)
+        yield ZoneName((x(begin) + x(end)) / 2.0, rows[:4])
+
+
+def _stretches(along: BudgetMap, definition: ShellDefinition, unit_mm: float) -> Iterator[RimStretch]:
+    rim, fits = definition.rim, along.fits()
+    ends = np.append(along.arc_mm[1:], rim.length_mm)
+    for k, (begin, end, fit) in enumerate(zip(along.arc_mm, ends, fits, strict=True)):
+        if fit is None or end <= begin:
+            continue
+        points = stretch_mm(rim, float(begin), float(min(end, rim.length_mm - 1e-6)))
+        path = "M" + "L".join(f"{px:.2f} {-py:.2f}" for px, py in points[:, :2].tolist())
+        where, half = definition.zones[int(along.zone[k])].words, float(along.half_mm[k])
+        words = f"{where}, {begin:.0f} mm: U {2 * along.total_mm[k]:.3f} mm of ± {half:g} mm, {FIT_WORDS[fit]}"
+        yield RimStretch(path, round(_width(float(along.share[k])) * unit_mm, 2), fit, words)
+
+
+def _width(share: float) -> float:
+    return min(THICK, THIN + PER_SHARE * share)
+
+
+def _fits_there(along: BudgetMap) -> list[tuple[Fit, str, float]]:
+    fits, share = along.fits(), along.share
+    found = []
+    for fit, words in FIT_WORDS.items():
+        here = [float(share[k]) for k, one in enumerate(fits) if one == fit]
+        if here:
+            found.append((fit, words, round(_width(max(here)), 2)))
+    return found
