@@ -105,8 +105,8 @@ def test_a_calibration_that_does_not_know_its_noise_is_said() -> None:
 
 
 def test_the_calibration_reads_the_noise_of_its_pictures() -> None:
-    """The simulator counts light (simulate/scene.py: 10,500 electrons at full scale, read noise 14): shot noise 1 / 10,500
-    a level, read noise 14 / 10,500 of full scale and that of rounding to 8 bits, 1 / 12 of a level squared.
+    """The simulated sensor (simulate/scene.py) holds 10,500 electrons at full scale, its read noise is 14; rounding
+    to 8 bits adds 1 / 12 of a level squared.
     """
     noise = looks.calibration().pixel_noise
     assert noise is not None
