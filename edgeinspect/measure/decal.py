@@ -205,11 +205,11 @@ def measure_decal(
         faults = laid.whole.faults if laid.whole else ()
         around = tuple(panel.to_pixels(fault.outline_mm, laid.values) for fault in faults)
         laid = replace(laid, outline_pixel=panel.corners(art, laid.values), fault_pixels=around)
-        laid = _right_way_up(laid)
+        laid = right_way_up(laid)
     return replace(laid, nominal_pixel=panel.nominal_pixel)
 
 
-def _right_way_up(laid: DecalFit) -> DecalFit:
+def right_way_up(laid: DecalFit) -> DecalFit:
     """Turned by more than a quarter is the same as upside down and turned by less."""
     if abs(laid.values[2]) <= np.pi / 2:
         return laid

@@ -73,6 +73,7 @@ class Folders:
     taken: str = "taken"
     refused: str = "refused"
     calibrations: str = "calibrations"
+    aim: str = "aim"
 
 
 @dataclass(frozen=True)
@@ -176,6 +177,7 @@ class FoldersTable(Table):
     taken: Name = Folders.taken  # pictures being looked at
     refused: Name = Folders.refused  # files that could not be used
     calibrations: Name = Folders.calibrations  # one file each
+    aim: Name = Folders.aim  # pictures for placing a decal: looked at once, then deleted
 
 
 class LooksTable(Table):

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -159,8 +159,7 @@ class Inbox:
         try:
             with os.scandir(self._inbox) as entries:
                 for entry in entries:
-                    ignored = entry.name.startswith(".") or entry.name.lower().endswith(IGNORED_ENDINGS)
-                    if not ignored and entry.name.lower() not in IGNORED_NAMES and entry.is_file(follow_symlinks=False):
+                    if not is_left_alone(entry):
                         yield entry
         except OSError as error:
             raise StoreError(
@@ -202,9 +201,7 @@ class Inbox:
         return None
 
     def _take(self, shell_id: str, by_camera: dict[str, str], now: str) -> PictureSet:
-        moment = datetime.fromisoformat(now)
-        while any(self._taken.glob(f"{moment.strftime(_STAMP)}_*")):
-            moment += timedelta(microseconds=1)  # two sets never share a name
+        moment = self._free_moment(now)
         arrived: list[Arrived] = []
         for camera in (name for name in self._cameras if name in by_camera):
             file_name = by_camera[camera]
@@ -219,6 +216,25 @@ class Inbox:
         for item in arrived:
             del self._waiting[item.name]
         return _set(shell_id, moment, arrived)
+
+    def take_in(self, shell_id: str, contents: Mapping[str, tuple[str, bytes]], now: str) -> PictureSet:
+        """Pictures that did not come by way of the inbox, to be looked at as if they had: file name and content by
+        camera. They are in taken/ when this returns. Raises StoreError.
+        """
+        moment = self._free_moment(now)
+        arrived = []
+        for camera, (name, content) in contents.items():
+            path = self._taken / f"{moment.strftime(_STAMP)}_{name}"
+            files.write_durably(path, content)
+            arrived.append(Arrived(camera, name, path))
+        return _set(shell_id, moment, arrived)
+
+    def _free_moment(self, now: str) -> datetime:
+        """Two sets never share a name."""
+        moment = datetime.fromisoformat(now)
+        while any(self._taken.glob(f"{moment.strftime(_STAMP)}_*")):
+            moment += timedelta(microseconds=1)
+        return moment
 
     def _left_in_taken(self) -> list[PictureSet]:
         groups: dict[tuple[datetime, str], list[Arrived]] = {}
@@ -239,6 +255,13 @@ class Inbox:
     def _refuse(self, path: Path, file_name: str, at: str) -> None:
         if path.exists():
             files.move_durably(path, self._refused / f"{datetime.fromisoformat(at).strftime(_STAMP)}_{file_name}")
+
+
+def is_left_alone(entry: os.DirEntry[str]) -> bool:
+    """Whether a file in a watched folder is none of ours: still being written, hidden, left behind, or no file."""
+    name = entry.name.lower()
+    ours = not name.startswith(".") and not name.endswith(IGNORED_ENDINGS) and name not in IGNORED_NAMES
+    return not (ours and entry.is_file(follow_symlinks=False))
 
 
 def _set(shell_id: str, moment: datetime, arrived: list[Arrived]) -> PictureSet:

@@ -158,12 +158,12 @@ def inspect_set(
             reason, _, action = error.problems[0].rpartition(": ")
             stops.append(Stop("picture", reason, action, camera=item.camera))
         except Exception as error:
-            stops.append(_fault("reading the picture", error))
+            stops.append(fault("reading the picture", error))
     stops += _missing(came_in, ready)
     stops += _not_new(came_in.shell_id, pictures, store)
     if ready.stop is not None:
         stops.append(ready.stop)
-    limits, revision = _limits(came_in.shell_id, ready.definition, store, stops)
+    limits, revision = limits_in_effect(came_in.shell_id, ready.definition, store, stops)
     if store is not None:
         stops += _no_room(store.data)
 
@@ -201,7 +201,7 @@ def inspect_set(
     return Look(inspection, frozenset(item.camera for item in came_in.arrived if item.camera not in pictures))
 
 
-def _limits(
+def limits_in_effect(
     shell_id: str, definition: ShellDefinition | None, store: Store | None, stops: list[Stop]
 ) -> tuple[ShellDefinition | None, int | None]:
     """The definition with the inspection limits in effect for this shell, and their revision; None: its own limits.
@@ -290,7 +290,7 @@ def _measured(
             found = (stop for stop in measured.stops if not (stop.stage == "picture" and stop.camera in known))
             return replace(measured, stops=(*stops, *found))
         except Exception as error:
-            stops.append(_fault("measuring", error))
+            stops.append(fault("measuring", error))
     return ShellMeasurement(
         shell=expected.shell,
         revision=definition.revision if definition else "",
@@ -311,13 +311,13 @@ def _judged(measurement: ShellMeasurement, definition: ShellDefinition | None) -
     try:
         verdict = judge(measurement, definition)
     except Exception as error:
-        return _no_result(replace(measurement, stops=(_fault("judging", error),)))
+        return _no_result(replace(measurement, stops=(fault("judging", error),)))
     if verdict.answer is Answer.CONFORMING and measurement.stops:  # cannot be: said here too, because green is earned
         return _no_result(measurement)
     return verdict
 
 
-def _fault(doing: str, error: Exception) -> Stop:
+def fault(doing: str, error: Exception) -> Stop:
     """A fault of this program must not stop the line, and must never look good."""
     log.exception("%s broke off", doing)
     reason = f"{doing} broke off because of a fault in the program ({type(error).__name__})"

@@ -7,20 +7,36 @@ RESULT. A picture that the program broke off at again and again is given up, so 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Expected, Inspection, PictureFile
 from edgeinspect.measure.measurement import Stop
+from edgeinspect.measure.temperature import Temperature
+from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.station.aim_folder import AimFolder
+from edgeinspect.station.aiming import AimAnswer, Aimer, Asked
 from edgeinspect.station.clock import ClockWatch
 from edgeinspect.station.config import Station
 from edgeinspect.station.intake import Inbox, PictureSet
-from edgeinspect.station.run import CALL, Ready, file_sha256, get_ready, inspect_set, time_of_day
+from edgeinspect.station.run import (
+    CALL,
+    Ready,
+    expected_temperature,
+    file_sha256,
+    get_ready,
+    inspect_set,
+    limits_in_effect,
+    time_of_day,
+)
 from edgeinspect.store.changes import Who
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import Changeover, State
 
+POLL_S = 0.2
+AIM_POLL_S, AIMING_S = 0.05, 10.0  # between looks at the folders while somebody places a decal; for so long after it
 AGAIN_S = 5.0  # after the disk failed, until it is tried again
 GIVE_UP_AFTER = 3  # times that the program broke off at the same picture
 log = logging.getLogger("edgeinspect.worker")
@@ -33,7 +49,8 @@ class Worker:
     """Watches the inbox of one station. The caller brings the clocks and calls ``step`` again and again.
 
     ``trouble`` is told, in one sentence, what keeps the station from giving answers, and "" when it is over: not by way
-    of the record, which may be the trouble.
+    of the record, which may be the trouble. ``aimed`` is told every answer to a decal that is being placed, ``asked``
+    brings what was pressed meanwhile.
     """
 
     def __init__(
@@ -44,8 +61,11 @@ class Worker:
         clock_s: Callable[[], float],
         now: Callable[[], str] = time_of_day,
         trouble: Callable[[str], None] = lambda _: None,
+        aimed: Callable[[AimAnswer], None] = lambda _: None,
+        asked: Callable[[], Iterable[Asked]] = lambda: (),
     ) -> None:
         self._station, self._clock_s, self._now, self._trouble = station, clock_s, now, trouble
+        self._data, self._aimed, self._asked = data, aimed, asked
         self._calibrations = data / station.folders.calibrations
         self._store = Store.open(data)
         self._store.clear_half_written()
@@ -54,6 +74,9 @@ class Worker:
         self._again = self._inbox.resume(
             self._is_kept, self._expected_shell()
         )  # sets to be looked at before any new one
+        self._aimer = Aimer(AimFolder(station, data))
+        self._aim_at_s = -AIMING_S  # when a picture for aiming came last
+        self._aim_check: tuple[str, AimAnswer] | None = None  # when its pictures were taken in, and for which answer
         self._again_at_s = 0.0
         self._in_trouble = False
         self._shown: str | None = None
@@ -106,9 +129,48 @@ class Worker:
             self._state.say("; ".join(refused), self._now())
         waiting = came_in.shell_id if came_in is not None else self._inbox.waiting
         self._show(waiting)
-        if waiting is None:
-            self._get_ready()  # while there is time
-        return came_in is not None
+        if came_in is None:
+            ready = self._get_ready()  # while there is time
+            self._aim(ready)
+        return came_in is not None or bool(self._again)
+
+    @property
+    def pause_s(self) -> float:
+        """How long to wait before the next step that may find nothing to do [s]."""
+        return AIM_POLL_S if self._clock_s() - self._aim_at_s < AIMING_S else POLL_S
+
+    def _aim(self, ready: Ready) -> None:
+        """Answer the newest picture of a decal that is being placed; shells that wait come first."""
+        for one in self._asked():
+            self._aimer.ask(one, self._clock_s())
+        now = self._now()
+
+        def limits_of(shell_id: str) -> ShellDefinition | Stop:
+            stops: list[Stop] = []
+            limits, _ = limits_in_effect(shell_id, ready.definition, self._store, stops)
+            return limits if limits is not None and not stops else (*stops, Stop("set-up", "no definition", CALL))[0]
+
+        def temperature() -> Temperature:
+            return expected_temperature(ready, self._data, now)
+
+        answer = self._aimer.look(ready, limits_of, temperature, self._clock_s(), now)
+        if answer is None:
+            return
+        self._aim_at_s = self._clock_s()
+        check = self._aimer.to_check(answer)
+        self._aimed(answer if check is None else replace(answer, checking=True))
+        if check is not None:
+            came_in = self._inbox.take_in(check.shell_id, check.contents, now)
+            self._again.append(came_in)
+            self._aim_check = came_in.taken_at, answer
+
+    def _say_check(self, inspection: Inspection) -> None:
+        """The answer that the check was made for is told again, with what came of it."""
+        if self._aim_check is None or {one.taken_at for one in inspection.pictures} != {self._aim_check[0]}:
+            return
+        answer, self._aim_check = self._aim_check[1], None
+        told = self._aimer.checked(inspection, self._clock_s())
+        self._aimed(replace(answer, at=self._now(), checked=told, asked=False))
 
     def _expected_shell(self) -> str:
         expected = self._state.now().expected
@@ -142,6 +204,7 @@ class Worker:
         log.info("%s: %s, %s", inspection.shell_id, inspection.verdict.answer, inspection.verdict.sentence)
         self._inbox.finish(came_in, look.refused)
         self._show(None)
+        self._say_check(inspection)
 
     def _confirm(self, inspection: Inspection) -> None:
         """The first shell that fits what the station was set to confirms it; done before the page shows its answer."""

@@ -13,19 +13,20 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from multiprocessing.connection import Connection
 from pathlib import Path
 from types import FrameType
 
 from edgeinspect.errors import EdgeinspectError, StoreError
 from edgeinspect.one_thread import one_thread
+from edgeinspect.station.aim_link import Aiming
+from edgeinspect.station.aiming import AimAnswer, Asked
 from edgeinspect.station.config import load_station
-from edgeinspect.station.worker import Worker
+from edgeinspect.station.worker import POLL_S, Worker
 from edgeinspect.store.files import explained
 from edgeinspect.store.lock import FileLock
 
-POLL_S = 0.2
 BEAT_S = 1.0
 HANGING_S = 60.0  # without a step for this long the worker stops beating: it hangs
 START_AGAIN_S = 2.0
@@ -33,17 +34,29 @@ log = logging.getLogger("edgeinspect.worker")
 
 
 def work(station_file: Path, station_sha256: str, data: Path, says: Connection) -> None:
-    """The worker process, until SIGTERM or until the process that started it is gone; trouble goes down ``says``."""
+    """The worker process, until SIGTERM or until the process that started it is gone.
+
+    ``says`` - trouble and the answers to a decal that is being placed go down it, what is pressed for that comes up it.
+    """
     stop = threading.Event()
 
     def asked_to_stop(_number: int, _frame: FrameType | None) -> None:
         stop.set()
 
-    def trouble(sentence: str) -> None:
+    def tell(what: str | AimAnswer) -> None:
         try:
-            says.send(sentence)
+            says.send(what)
         except OSError:  # nobody listens any more: this process is about to end too
-            log.error("could not be told on the page: %s", sentence)
+            log.error("could not be told on the page: %s", what if isinstance(what, str) else what.sentence)
+
+    trouble: Callable[[str], None] = tell
+
+    def asked() -> Iterator[Asked]:
+        try:
+            while says.poll():
+                yield says.recv()
+        except (EOFError, OSError):  # nobody asks any more
+            return
 
     parent = multiprocessing.parent_process()
 
@@ -63,7 +76,7 @@ def work(station_file: Path, station_sha256: str, data: Path, says: Connection) 
         station = load_station(station_file)
         if station.sha256 != station_sha256:
             raise StoreError("station.toml was changed while the station runs: start the station again to use it")
-        worker = Worker(station, data, clock_s=time.monotonic, trouble=trouble)
+        worker = Worker(station, data, clock_s=time.monotonic, trouble=trouble, aimed=tell, asked=asked)
         worker.beat()
     except EdgeinspectError as error:
         log.error("the worker cannot start: %s", error)
@@ -93,7 +106,7 @@ def _work_on(worker: Worker, go_on: Callable[[], bool], stop: threading.Event) -
     while go_on():
         alive_s = time.monotonic()
         if not worker.step():
-            stop.wait(POLL_S)
+            stop.wait(worker.pause_s)
 
 
 def _leave_room_for_the_pages() -> None:
@@ -129,6 +142,7 @@ class WorkerProcess:
         self._context = multiprocessing.get_context("spawn")
         self._keeper = threading.Thread(target=self._keep, daemon=True)
         self._trouble = ""
+        self.aiming = Aiming()
 
     def trouble(self) -> str:
         """What keeps the worker from giving answers, in one sentence; "" nothing. From any thread."""
@@ -144,14 +158,16 @@ class WorkerProcess:
 
     def _keep(self) -> None:
         while not self._stopping.is_set():
-            hears, says = self._context.Pipe(duplex=False)
+            hears, says = self._context.Pipe()
             process = self._context.Process(
                 target=work, args=(*self._arguments, says), name="edgeinspect-worker", daemon=True
             )
             process.start()
             says.close()  # the worker's end is now the only one: when it dies, that is heard
-            while process.is_alive() and not self._stopping.wait(POLL_S):
+            self.aiming.connect(hears)
+            while process.is_alive() and not self._stopping.is_set():
                 self._hear(hears)
+            self.aiming.connect(None)
             if self._stopping.is_set():
                 process.terminate()
                 process.join(10.0)
@@ -167,8 +183,15 @@ class WorkerProcess:
             process.close()
 
     def _hear(self, hears: Connection) -> None:
+        """What the worker says, as soon as it says it; waits for it no longer than POLL_S."""
         try:
+            if not hears.poll(POLL_S):
+                return
             while hears.poll():
-                self._trouble = str(hears.recv())
+                said = hears.recv()
+                if isinstance(said, AimAnswer):
+                    self.aiming.hear(said)
+                else:
+                    self._trouble = str(said)
         except (EOFError, OSError):  # it is gone; that is dealt with elsewhere
-            pass
+            self._stopping.wait(POLL_S)

@@ -15,6 +15,7 @@ from fastapi.templating import Jinja2Templates
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
 from edgeinspect import __version__
+from edgeinspect.station.aim_link import Aiming
 from edgeinspect.station.config import Station
 from edgeinspect.store.changes import Changes
 from edgeinspect.store.inspections import Store
@@ -22,6 +23,7 @@ from edgeinspect.store.people import People
 from edgeinspect.store.state import State
 from edgeinspect.study.background import Background
 from edgeinspect.web import (
+    aim_page,
     calibrations_page,
     changes_page,
     health,
@@ -57,11 +59,13 @@ def create_app(
     host_names: Sequence[str] = (),
     clock: Callable[[], datetime] = utc_now,
     trouble: Callable[[], str] = lambda: "",
+    aiming: Aiming | None = None,
 ) -> FastAPI:
     """The station's pages over the record in ``data``, which must exist (``Store.open(data).close()`` makes it).
 
     Parameters: host_names - names under which browsers reach this machine, beside localhost, its own name and any IP
-    address; clock - the time of day, UTC; trouble - what keeps the worker from giving answers, in one sentence.
+    address; clock - the time of day, UTC; trouble - what keeps the worker from giving answers, in one sentence;
+    aiming - the worker's answers to a decal that is being placed.
     Raises StoreError if the record cannot be read.
     """
     store = Store.open(data, read_only=True)
@@ -83,6 +87,7 @@ def create_app(
         ChangesChecked(changes.check, clock),
         People(changes),
         Background(station, data),
+        aiming or Aiming(),
         clock,
     )
 
@@ -99,9 +104,10 @@ def create_app(
 
     app = Pages(title="edgeinspect", version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None)
     app.state.parts = parts
-    app.add_middleware(Guard, host_names=host_names, large=["/pictures"])
+    app.add_middleware(Guard, host_names=host_names, large=["/pictures", "/aim/pictures"])
     for page in (
         station_page,
+        aim_page,
         inspection_list,
         inspection_page,
         shift_page,

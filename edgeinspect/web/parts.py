@@ -13,6 +13,7 @@ from fastapi import Depends, Request
 from fastapi.templating import Jinja2Templates
 
 from edgeinspect.inspection import Inspection
+from edgeinspect.station.aim_link import Aiming
 from edgeinspect.station.config import Station
 from edgeinspect.store.changes import Changes
 from edgeinspect.store.inspections import Store
@@ -71,6 +72,7 @@ class Parts:
     changes_checked: ChangesChecked
     people: People
     background: Background  # studies that take a while
+    aiming: Aiming  # a decal that is being placed
     clock: Callable[[], datetime] = utc_now
     slowing: Slowing = field(default_factory=Slowing)
     stopping: threading.Event = field(default_factory=threading.Event)  # set when the server is going down: streams end

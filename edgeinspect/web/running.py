@@ -52,7 +52,9 @@ def running(station_file: Path, data: Path, host: str, port: int, tls: Tls | Non
         with WorkerProcess(station_file, station.sha256, data) as worker:
             name = socket.gethostname() if host in ("0.0.0.0", "::") else host
             port = listening.getsockname()[1]
-            server = make_server(create_app(station, data, trouble=worker.trouble), host, port, tls)
+            server = make_server(
+                create_app(station, data, trouble=worker.trouble, aiming=worker.aiming), host, port, tls
+            )
             scheme = "https" if tls else "http"
             yield Running(f"{scheme}://{name}:{port}/", data / station.folders.inbox, server, listening)
 

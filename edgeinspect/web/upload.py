@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 from fastapi import APIRouter, HTTPException, Request
 from python_multipart.exceptions import FormParserError
@@ -13,12 +14,16 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect
 
 from edgeinspect.errors import InputError, PictureError
+from edgeinspect.station.aim_folder import receive_for_aiming
+from edgeinspect.station.config import Station
 from edgeinspect.station.intake import receive_upload
 from edgeinspect.station.pictures import parse_name
 from edgeinspect.web.parts import Parts, PartsHere
 
 MOST_FILES = 16
 AT_ONCE = 2  # uploads held in memory at the same time
+
+HandOver = Callable[[Station, Path, str, bytes], None]
 
 routes = APIRouter()
 _places = threading.BoundedSemaphore(AT_ONCE)
@@ -105,6 +110,16 @@ class _Files:
 @routes.post("/pictures", status_code=202)
 async def receive(request: Request, parts: PartsHere) -> Received:
     """Take pictures in, named ``<shell-id>_<camera>.<ext>``, as files of a multipart form."""
+    return await _received(request, parts, receive_upload)
+
+
+@routes.post("/aim/pictures", status_code=202)
+async def receive_aim(request: Request, parts: PartsHere) -> Received:
+    """The same of a decal that is being placed: they are answered on /aim and kept by nobody; the newest counts."""
+    return await _received(request, parts, receive_for_aiming)
+
+
+async def _received(request: Request, parts: Parts, hand_over: HandOver) -> Received:
     kind, options = parse_options_header(request.headers.get("content-type"))
     if kind != b"multipart/form-data" or not options.get(b"boundary"):
         raise HTTPException(415, "Pictures must come as files of a multipart/form-data form.")
@@ -130,15 +145,15 @@ async def receive(request: Request, parts: PartsHere) -> Received:
             raise InputError("The upload is cut off: send it again.")
         if not files.contents:
             raise InputError("The upload holds no picture.")
-        await run_in_threadpool(_hand_over, parts, files.contents)
+        await run_in_threadpool(_hand_over, parts, files.contents, hand_over)
         return Received(list(files.contents))
     finally:
         _places.release()
 
 
-def _hand_over(parts: Parts, contents: dict[str, bytearray]) -> None:
+def _hand_over(parts: Parts, contents: dict[str, bytearray], hand_over: HandOver) -> None:
     for name, content in contents.items():
-        receive_upload(parts.station, parts.data, name, bytes(content))
+        hand_over(parts.station, parts.data, name, bytes(content))
 
 
 def _mb(size: int) -> str:
