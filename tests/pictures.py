@@ -17,9 +17,12 @@ from playwright.sync_api import Browser, sync_playwright
 
 from edgeinspect.conformity import Answer
 from edgeinspect.demo import Demo
+from edgeinspect.inspection import Expected
 from edgeinspect.shell.drawing import draw
 from edgeinspect.shell.files import load_shell
+from edgeinspect.station.run import time_of_day
 from edgeinspect.store.inspections import Row
+from edgeinspect.store.state import State
 from edgeinspect.web.running import LOCALHOST, running
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -28,6 +31,7 @@ WIDE, HIGH = 1280, 800  # px, of the window
 KEPT_WIDTH = 960  # px, of the picture in the README
 QUALITY = 80  # of WebP: text stays sharp
 SHELL = "toplid"  # a bad one of these is shown
+HIGH_DECAL = "L1007"  # its decal lies too high and turned
 PAGES = {
     "inspections": "inspections",
     "shift": "shift",
@@ -84,6 +88,10 @@ def _pages(browser: Browser, data: Path) -> None:
             _look(browser, f"{station.address}inspections/{row.inspection_id}", "inspection", 1500, "#profile")
             for name, path in PAGES.items():
                 _look(browser, f"{station.address}{path}", name, HIGH, "main")
+            with State.open(data) as state:
+                state.expect(Expected(SHELL, "standard"), time_of_day())
+            shutil.copy(demo.samples / "shells" / f"{HIGH_DECAL}_top.webp", data / "aim")
+            _look(browser, f"{station.address}aim", "aim", 720, '#aim[data-state="place"] image', 500)
         finally:
             looked.set()
             station.server.end_streams()
@@ -108,11 +116,11 @@ class _Told:
         return self._row
 
 
-def _look(browser: Browser, address: str, name: str, high: int, wait_for: str) -> None:
+def _look(browser: Browser, address: str, name: str, high: int, wait_for: str, drawn_ms: int = DRAWN_MS) -> None:
     page = browser.new_page(viewport={"width": WIDE, "height": high})
     page.goto(address)
     page.wait_for_selector(wait_for)
-    page.wait_for_timeout(DRAWN_MS)
+    page.wait_for_timeout(drawn_ms)
     _keep(page.screenshot(), name)
     page.close()
 

@@ -32,6 +32,7 @@ RUN = """async () => {
 # Ways to every page, and who looks at it ("" nobody is signed in).
 PAGES = {
     "/": "",
+    "/aim": "",
     "/inspections": "",
     "/inspections/{inspection_id}": "",
     "/shift": "",
@@ -52,6 +53,7 @@ PAGES = {
 }
 READY = {  # what a page's script has drawn last
     "/": "[data-state]",
+    "/aim": "[data-state]",
     "/inspections/{inspection_id}": "#profile .curve",
     "/review": '#shell[aria-busy="false"] #profile .curve',
     "/review/{inspection_id}": '#shell[aria-busy="false"] #profile .curve',

@@ -22,7 +22,7 @@ from edgeinspect.web.shells import Shells
 from .conftest import Live, Plant
 from .sample_inspections import KINDS
 
-PAGES = ["/inspections", "/inspections/1", "/shift", "/calibrations", "/uncertainty", "/health"]
+PAGES = ["/aim", "/inspections", "/inspections/1", "/shift", "/calibrations", "/uncertainty", "/health"]
 
 
 def test_every_page_has_a_json_twin(plant: Plant) -> None:
@@ -30,7 +30,7 @@ def test_every_page_has_a_json_twin(plant: Plant) -> None:
     pages = {route.path for route in routes if route.response_class is HTMLResponse}
     named = {"shift", "review", "marks", "tune", "calibrations", "changes", "health", "limits", "people", "tune/method"}
     one_each = {"/inspections/{inspection_id}", "/review/{inspection_id}", "/tune/method/{study_id}"}
-    named.add("uncertainty")
+    named |= {"aim", "uncertainty"}
     assert pages == {"/", "/inspections", *one_each, *(f"/{name}" for name in named)}
     twins = {r.path for r in routes if r.path.endswith(".json") and not r.path.endswith("/record.json")}
     assert {("/station" if page == "/" else page) + ".json" for page in pages} == twins

@@ -51,6 +51,7 @@ function show() {
   const pushes = notice ? [] : record.pushes;
   part("ways").lastElementChild.replaceChildren(...pushes.map(row));
   page.classList.toggle("many", pushes.length > 0 && Boolean(said || what));
+  page.toggleAttribute("data-viewless", Boolean(notice) || !record.view_url);
   drawView(notice ? null : record);
   part("rate").textContent = !notice && record.per_s && record.view_url ? `${record.per_s.toFixed(1)} answers a second` : "";
   if (!notice) showButtons();
