@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from edgeinspect.geometry import Array
 from edgeinspect.measure import artwork_kernels as kernels
 from edgeinspect.measure.artwork_fit import BESIDE_MM, Printed, PrintFit, Seen
+from edgeinspect.measure.decal_bubbles import Dome, Look, look_for_bubbles, shaded_print
 from edgeinspect.measure.measurement import FaultKind
 from edgeinspect.measure.picture import Levels
 
@@ -35,6 +36,7 @@ SHEET_LIKE = 0.3  # how far a level may lie off the sheet's, as a share of the w
 SHADED = 0.7  # of the level: more no matte film changes by lying askew, and print that is lost or drawn out does
 BURNT_SHARE = 0.08
 THINNED = 3  # of the cells, along and across, that slow light is taken from
+BESIDE_FAULT_MM = 2.5  # around what else is wrong no bubble is looked for
 HIDDEN = 0.08  # share of the contrast: where the sheet is as near to the print as this a missing piece does not show
 
 
@@ -54,6 +56,7 @@ class Fault:
 class Wholeness:
     faults: tuple[Fault, ...]  # largest first
     hidden_share: float  # of the print, where the sheet is as bright as it: a missing piece would not show
+    too_dim: float = float("nan")  # share of the print where a bubble would not show; nan: not looked for
 
 
 @dataclass(frozen=True)
@@ -101,13 +104,47 @@ def faults_of(pixels: Seen, art: Printed, found: PrintFit, *, bubbles: bool) -> 
         beyond = np.abs(smooth) > times * own + SLIP_MM * slope + share * contrast + UNEVEN * sheet.model
         suspect |= _large(beyond & sheet.print_, least_mm2 / sheet.cell_mm**2)
     bright = BEYOND * max(float(np.percentile(sheet.model[here], 99.5)), float(np.median(sheet.bare[here])))
-    faults = [
-        one
-        for one in (_fault(region, sheet, residual, contrast, bright) for region in _regions(suspect, sheet.cell_mm))
-        if bubbles or one.kind is not FaultKind.BUBBLE
-    ]
+    regions = _regions(suspect, sheet.cell_mm)
+    faults = [_fault(region, sheet, residual, contrast, bright) for region in regions]
+    too_dim = float("nan")
+    if bubbles:
+        clear = [
+            one.kind in (FaultKind.TORN, FaultKind.MISSING)
+            or (one.kind is FaultKind.GLARE and float(sheet.burnt[region].mean()) > 0.5)
+            for one, region in zip(faults, regions, strict=True)
+        ]
+        hurt = [region for region, it in zip(regions, clear, strict=True) if it]
+        look = _lit(sheet, residual, hurt)
+        faults, too_dim = _with_bubbles(faults, clear, look.domes), look.too_dim
+    else:
+        faults = [one for one in faults if one.kind is not FaultKind.BUBBLE]
     hidden = float((np.abs(sheet.bare - sheet.model)[here] < HIDDEN * contrast).mean())
-    return Wholeness(tuple(sorted(faults, key=lambda one: -one.area_mm2)), hidden)
+    return Wholeness(tuple(sorted(faults, key=lambda one: -one.area_mm2)), hidden, too_dim)
+
+
+def _lit(sheet: _Sheet, residual: Levels, hurt: Sequence[NDArray[np.bool_]]) -> Look:
+    """Bubbles and wrinkles, where nothing else is wrong."""
+    seen = sheet.seen * sheet.print_ * (sheet.burnt < 0.01)
+    for region in hurt:
+        seen = seen * ~_wider(region, BESIDE_FAULT_MM, sheet.cell_mm)
+    x, y = np.arange(seen.shape[1]) - seen.shape[1] // 2, seen.shape[0] // 2 - np.arange(seen.shape[0])
+    at = (np.asarray(x * sheet.cell_mm), np.asarray(y * sheet.cell_mm))
+    slipped = np.hypot(SLIP_MM * sheet.slope, UNEVEN * sheet.model)
+    return look_for_bubbles(shaded_print(sheet.model, residual, slipped, seen, *at))
+
+
+def _with_bubbles(faults: Sequence[Fault], clear: Sequence[bool], domes: Sequence[Dome]) -> list[Fault]:
+    """What the print's cells say, and what is lit like film that stands off, which explains nearly all of what is off
+    there: so it is that, whatever it looks like cell by cell, if nothing is ``clear`` there.
+    """
+    lit: list[Fault] = []
+    for dome in domes:
+        half = dome.half_mm
+        one = Fault(FaultKind.BUBBLE, dome.area_mm2, dome.at_mm, 2 * max(half), 2 * min(half), dome.outline())
+        taken = any(sure and same_place(one, other) for sure, other in zip(clear, faults, strict=True))
+        if not taken and not any(same_place(one, other) for other in lit):  # what an own shape leaves of a surer one
+            lit.append(one)
+    return [one for one in faults if not any(same_place(one, other) for other in lit)] + lit
 
 
 def _laid_out(pixels: Seen, art: Printed, found: PrintFit) -> _Sheet:
