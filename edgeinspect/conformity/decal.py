@@ -24,6 +24,8 @@ CORNER_MM = 10.0  # both ways from a corner
 NEW_ONE = "lift it while it is wet and lay a new one, else set aside"
 PRESS = "press it flat while it is wet and look again, else set aside"
 SHADE = "wipe the place dry, shade it from the lamp, look again"
+LIGHT = "look for bubbles by hand; call the process engineer: more light, or even light, on the decal"
+UNJUDGED = 0.02  # of the print: about one bubble's area on a badge of 120 x 50 mm
 FAULT_WORDS = {
     FaultKind.TORN: "torn or folded",
     FaultKind.MISSING: "of print missing",
@@ -85,6 +87,11 @@ def _whole(decal: Decal, result: DecalResult) -> Iterator[Finding]:
     real = [fault for fault in result.faults if fault.kind is not FaultKind.GLARE]
     faults = real or list(result.faults)
     if not faults:
+        if result.bubbles_unjudged > UNJUDGED:
+            share = f"{100 * result.bubbles_unjudged:.0f} % of it"
+            place = (float(decal.patch.origin_mm[0]), float(decal.patch.origin_mm[1]))
+            reason = f"light is too dim or uneven to judge bubbles on {share}"
+            yield replace(no_result(name, decal.words, None, reason, at=place), action=LIGHT)
         return
     spot = decal.patch.points(faults[0].at_mm[:1], faults[0].at_mm[1:2])[0]
     at = (float(spot[0]), float(spot[1]))

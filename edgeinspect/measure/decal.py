@@ -312,6 +312,7 @@ def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum, find: Fin
         faults=_faults(sight, which, decal, where, laid, rivals),
         faults_sought=laid.whole is not None,
         hidden_share=laid.whole.hidden_share if laid.whole else float("nan"),
+        bubbles_unjudged=laid.whole.unjudged if laid.whole else float("nan"),
     )
 
 

@@ -11,7 +11,7 @@ would drown in the noise, the picture is too dim to say that there is none.
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -30,6 +30,8 @@ ALLOWED = 2.5  # more: at the worst place the least wrinkle then falls short onc
 EXPLAINED = 0.85  # of what lies there beyond the noise, by the fitted dome: less is something else
 STRONGEST = 0.9  # of the level: more no matte film changes by leaning away from the light or to it
 MOST = 6
+WIDEST_MM = 9.0  # half width: what is wider is light (gloss on a bent panel), and no bubble is told under it
+AROUND = 1.7  # times as far as that light: what its own shape leaves is not told from bubbles either
 RADII_MM = (4.0, 5.6, 8.0)
 WIDTHS_MM, LENGTH_MM, TURNS = (2.0, 2.8, 4.0), 10.0, 8
 LONGEST_MM = 30.0
@@ -64,10 +66,18 @@ class Dome:
         cos, sin = np.cos(self.turn), np.sin(self.turn)
         return np.asarray(self.at_mm + np.column_stack([cos * p - sin * q, sin * p + cos * q]))
 
+    def inside(self, x: Array, y: Array, times: float = 1.0) -> NDArray[np.bool_]:
+        """Which places (...) on the artwork lie within the ellipse, made larger by so much."""
+        p, q = x - self.at_mm[0], y - self.at_mm[1]
+        cos, sin = np.cos(self.turn), np.sin(self.turn)
+        return np.asarray(
+            np.hypot((cos * p + sin * q) / self.half_mm[0], (cos * q - sin * p) / self.half_mm[1]) < times
+        )
+
     def shade(self, x: Array, y: Array) -> Array:
         """By which share the level at places (...) on the artwork is changed."""
         by_x, by_y = _slopes(x - self.at_mm[0], y - self.at_mm[1], *self.half_mm, self.turn)
-        return self.lean[0] * by_x + self.lean[1] * by_y
+        return np.asarray(self.lean[0] * by_x + self.lean[1] * by_y)
 
 
 def _slopes(x: Array, y: Array, along: float, across: float, turn: float) -> tuple[Array, Array]:
@@ -97,32 +107,36 @@ class Shaded:
 @dataclass(frozen=True)
 class Look:
     domes: tuple[Dome, ...]  # surest first
-    too_dim: float  # share of the print: middles of bubbles or wrinkles that the picture is too dim to show
+    unjudged: float  # share of the print that is too dim, or too unevenly lit, to show the least bubble or wrinkle
 
 
 def look_for_bubbles(seen: Shaded) -> Look:
     """Every bubble and wrinkle, and where the least of them would not show."""
     filters = _Filters(seen)
-    left, domes = np.array(seen.off), []
+    left, domes, uneven = np.array(seen.off), list[Dome](), np.zeros(seen.off.shape, dtype=bool)
     for _ in range(MOST):
         start = filters.likeliest(left)
         if start is None:
             break
         dome = _fitted(seen, left, start)
         left = left - dome.shade(seen.x, seen.y) * seen.level
-        filters.done(dome)
-        if dome.explained >= EXPLAINED and FAINTEST * LEAST_SHADE < dome.shaded < STRONGEST:
+        wide = min(dome.half_mm) > WIDEST_MM
+        filters.free &= ~dome.inside(seen.x, seen.y, AROUND if wide else 1.0)
+        if wide:
+            uneven |= dome.inside(seen.x, seen.y, AROUND)
+        elif dome.explained >= EXPLAINED and FAINTEST * LEAST_SHADE < dome.shaded < STRONGEST:
             domes.append(dome)
-    known = int(np.isfinite(seen.variance).sum())
-    return Look(tuple(domes), float(filters.unsure().sum()) / known if known else 1.0)
+    known = np.isfinite(seen.variance)
+    unsure = (filters.unsure() | uneven) & known
+    return Look(tuple(domes), float(unsure.sum()) / float(known.sum()) if known.any() else 1.0)
 
 
 def shaded_print(level: Array, off: Array, slipped: Array, count: Array, x_mm: Array, y_mm: Array) -> Shaded:
     """Four cells of a print together, with the noise of each.
 
     Parameters: level, off (R, C) as fitted, and what is seen less that; slipped (R, C) - standard deviation of
-    what the fit leaves where nothing is wrong; count (R, C) - pixels in a cell, 0: not to be looked at; x_mm (C,), y_mm (R,) - of
-    the cells on the artwork.
+    what the fit leaves where nothing is wrong; count (R, C) - pixels in a cell, 0: not to be looked at; x_mm (C,),
+    y_mm (R,) - of the cells on the artwork.
     """
     rows, columns = count.shape[0] // 2 * 2, count.shape[1] // 2 * 2
 
@@ -156,7 +170,7 @@ def _evenly_lit(level: Array, off: Array, variance: Array) -> Array:
     terms += [level * p**i * q**j for i in range(3) for j in range(3 - i)]
     matrix = np.column_stack([term[known] for term in terms])
     weight, target = 1.0 / variance[known], off[known]
-    answer = np.zeros(len(terms))
+    answer: Array = np.zeros(len(terms))
     for _ in range(3):
         weighted = matrix * weight[:, None]
         answer = np.linalg.lstsq(weighted.T @ matrix, weighted.T @ target, rcond=1e-10)[0]
@@ -166,9 +180,7 @@ def _evenly_lit(level: Array, off: Array, variance: Array) -> Array:
 
 
 def _by_level(at: Array, squares: Array, level: Array) -> Array:
-    """Variance at ``level`` by squares read ``at`` others: a straight line (EMVA 1288) through the means of bins, each
-    without what lies far outside.
-    """
+    """Variance at ``level`` by squares read ``at`` others: means of twelve bins, each without what lies far outside."""
     if len(at) < 200:
         return np.full(level.shape, np.inf)
     bins = np.array_split(np.argsort(at, kind="stable"), 12)
@@ -176,11 +188,8 @@ def _by_level(at: Array, squares: Array, level: Array) -> Array:
     for one in bins:
         clip = 16.0 * float(np.median(squares[one])) / 0.455 + 1e-12
         known.append((float(at[one].mean()), float(np.minimum(squares[one], clip).mean())))
-    x, y = np.array(known).T
-    y = np.maximum(y, 1e-10)
-    shot, read = np.polyfit(x, y, 1, w=1.0 / y) if np.ptp(x) > 1e-6 else (0.0, float(y.mean()))
-    line = max(read, 0.0) + max(shot, 0.0) * np.maximum(level, 0.0)
-    return np.asarray(np.maximum(line, float(y.min())))
+    mean, variance = np.array(known).T
+    return np.asarray(np.interp(level, mean, np.maximum(variance, 1e-10)))
 
 
 def disc(radius_mm: float, cell_mm: float) -> NDArray[np.uint8]:
@@ -244,7 +253,9 @@ class _Filters:
         self.held = [self._sums(share, one[2 if shape.is_round else 1 :]) for shape, one in self._each(SHAPES)]
         self.scales: list[float] = []
         self.free = np.isfinite(seen.variance)
-        self.scales = [max(1.0, self._scale(read, shape)) for read, shape in zip(self._read(seen.off), SHAPES, strict=True)]
+        self.scales = [
+            max(1.0, self._scale(read, shape)) for read, shape in zip(self._read(seen.off), SHAPES, strict=True)
+        ]
 
     def _transformed(self, image: Array) -> Array:
         """Of an image times its weight, in single precision: a part in a million of the brightest print's sum."""
@@ -289,13 +300,6 @@ class _Filters:
                 best = shape, float(self.seen.x.flat[at]), float(self.seen.y.flat[at]), float(sure.flat[at])
         return best
 
-    def done(self, dome: Dome) -> None:
-        """Not to be looked for again where one was."""
-        x, y = self.seen.x - dome.at_mm[0], self.seen.y - dome.at_mm[1]
-        cos, sin = np.cos(dome.turn), np.sin(dome.turn)
-        far = np.hypot((cos * x + sin * y) / dome.half_mm[0], (cos * y - sin * x) / dome.half_mm[1])
-        self.free &= far > 1.0
-
     def unsure(self) -> NDArray[np.bool_]:
         share = self._transformed(self.seen.level)
         known = np.isfinite(self.seen.variance)
@@ -323,15 +327,15 @@ def _fitted(seen: Shaded, off: Array, start: tuple[_Shape, float, float, float])
     target = weight * there
 
     def lean(values: Array) -> tuple[Array, Array]:
-        by_x, by_y = _slopes(x - values[0], y - values[1], *np.exp(values[2:4]), values[4])
+        by_x, by_y = _slopes(x - values[0], y - values[1], np.exp(values[2]), np.exp(values[3]), values[4])
         rows = (weight * level)[:, None] * np.column_stack([by_x, by_y])
         normal = rows.T @ rows
         answer = np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(2), rows.T @ target)
         return answer, rows @ answer
 
     begin = np.array([x0, y0, *np.log(shape.half_mm), shape.turn])
-    low = begin - [reach / 2, reach / 2, 0, 0, np.pi / 2 + 0.1]
-    high = begin + [reach / 2, reach / 2, 0, 0, np.pi / 2 + 0.1]
+    free = np.array([reach / 2, reach / 2, 0.0, 0.0, np.pi / 2 + 0.1])
+    low, high = begin - free, begin + free
     low[2:4], high[2:4] = np.log(0.6), np.log(LONGEST_MM / 2)
     if shape.is_round:
         begin[2] += 0.05  # a circle has no turn to begin with
@@ -339,11 +343,10 @@ def _fitted(seen: Shaded, off: Array, start: tuple[_Shape, float, float, float])
     values = found.x
     answer, shaded = lean(values)
     half = np.exp(values[2:4])
-    cos, sin = np.cos(values[4]), np.sin(values[4])
-    dx, dy = x - values[0], y - values[1]
-    inside = np.hypot((cos * dx + sin * dy) / half[0], (cos * dy - sin * dx) / half[1]) < 1.0
+    dome = Dome(values[:2], (float(half[0]), float(half[1])), float(values[4]), answer, sure, 0.0)
+    inside = dome.inside(x, y)
     count = int(inside.sum())
     before, after = float((target[inside] ** 2).sum()), float(((target - shaded)[inside] ** 2).sum())
     allowed = count + 2.0 * np.sqrt(2.0 * count)
     explained = 1.0 - max(after - allowed, 0.0) / max(before - count, 1e-9)
-    return Dome(values[:2], (float(half[0]), float(half[1])), float(values[4]), answer, sure, explained)
+    return replace(dome, explained=explained)

@@ -56,7 +56,7 @@ class Fault:
 class Wholeness:
     faults: tuple[Fault, ...]  # largest first
     hidden_share: float  # of the print, where the sheet is as bright as it: a missing piece would not show
-    too_dim: float = float("nan")  # share of the print where a bubble would not show; nan: not looked for
+    unjudged: float = float("nan")  # share too dim or uneven to show a bubble; nan: not looked for
 
 
 @dataclass(frozen=True)
@@ -98,15 +98,19 @@ def faults_of(pixels: Seen, art: Printed, found: PrintFit, *, bubbles: bool) -> 
     residual = _without_light(sheet, here)
     suspect = sheet.smooth(sheet.burnt, 0.3) > 0.5
     suspect &= sheet.print_
+    strong = suspect
     for by_mm, share, times, least_mm2 in PASSES if bubbles else PASSES[:1]:
         smooth, slope = sheet.smooth(residual, by_mm), sheet.smooth(sheet.slope, by_mm)
         own = 1.4826 * float(np.median(np.abs(smooth[here])))  # what the print leaves elsewhere
         beyond = np.abs(smooth) > times * own + SLIP_MM * slope + share * contrast + UNEVEN * sheet.model
-        suspect |= _large(beyond & sheet.print_, least_mm2 / sheet.cell_mm**2)
+        suspect = suspect | _large(beyond & sheet.print_, least_mm2 / sheet.cell_mm**2)
+        strong = suspect if share == PASSES[0][1] else strong
     bright = BEYOND * max(float(np.percentile(sheet.model[here], 99.5)), float(np.median(sheet.bare[here])))
-    regions = _regions(suspect, sheet.cell_mm)
-    faults = [_fault(region, sheet, residual, contrast, bright) for region in regions]
-    too_dim = float("nan")
+    every = [(region, _fault(region, sheet, residual, contrast, bright)) for region in _regions(suspect, sheet.cell_mm)]
+    # What only weakly shades the print is a bubble if it is lit like one (below), else it is light.
+    told = [(region, one) for region, one in every if one.kind is not FaultKind.BUBBLE or bool((region & strong).any())]
+    regions, faults = [region for region, _ in told], [one for _, one in told]
+    unjudged = float("nan")
     if bubbles:
         clear = [
             one.kind in (FaultKind.TORN, FaultKind.MISSING)
@@ -115,11 +119,11 @@ def faults_of(pixels: Seen, art: Printed, found: PrintFit, *, bubbles: bool) -> 
         ]
         hurt = [region for region, it in zip(regions, clear, strict=True) if it]
         look = _lit(sheet, residual, hurt)
-        faults, too_dim = _with_bubbles(faults, clear, look.domes), look.too_dim
+        faults, unjudged = _with_bubbles(faults, clear, look.domes), look.unjudged
     else:
         faults = [one for one in faults if one.kind is not FaultKind.BUBBLE]
     hidden = float((np.abs(sheet.bare - sheet.model)[here] < HIDDEN * contrast).mean())
-    return Wholeness(tuple(sorted(faults, key=lambda one: -one.area_mm2)), hidden, too_dim)
+    return Wholeness(tuple(sorted(faults, key=lambda one: -one.area_mm2)), hidden, unjudged)
 
 
 def _lit(sheet: _Sheet, residual: Levels, hurt: Sequence[NDArray[np.bool_]]) -> Look:

@@ -242,6 +242,7 @@ class DecalResult(_ReadOnlyArrays):
     faults: tuple[DecalFault, ...] = ()  # largest first
     faults_sought: bool = False  # whether they were looked for; False in older records, which do not say
     hidden_share: float = float("nan")  # of the print, as bright as the sheet: there a missing piece does not show
+    bubbles_unjudged: float = float("nan")  # share of the print, too dim or uneven to show one; nan: not looked for
 
 
 @dataclass(frozen=True)

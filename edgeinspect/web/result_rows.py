@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from edgeinspect.conformity import Finding
-from edgeinspect.conformity.decal import fault_words, where_on
+from edgeinspect.conformity.decal import UNJUDGED, fault_words, where_on
 from edgeinspect.conformity.trim import profile_value
 from edgeinspect.inspection import Inspection
 from edgeinspect.measure.cut_face import sentence
@@ -90,7 +90,7 @@ class DecalRow:
     stretch_along: Quantity | None  # %, of the print in reading direction
     stretch_across: Quantity | None  # %, upwards
     warp_mm: float | None  # what is left at the print's worst place
-    whole: str  # "yes", "no", "cannot judge: glare", "not looked at"
+    whole: str  # "yes", "yes; bubbles not judged", "no", "cannot judge: ...", "not looked at"
     hidden_share: float | None  # of the print, as bright as the sheet: there a missing piece does not show
     faults: tuple[FaultRow, ...]
 
@@ -232,4 +232,8 @@ def _whole(result: DecalResult) -> str:
     if not result.faults_sought:
         return "not looked at"
     kinds = {fault.kind for fault in result.faults}
-    return "yes" if not kinds else "cannot judge: glare" if kinds == {FaultKind.GLARE} else "no"
+    if kinds:
+        return "cannot judge: glare" if kinds == {FaultKind.GLARE} else "no"
+    if math.isnan(result.bubbles_unjudged):
+        return "yes; bubbles not judged"
+    return "cannot judge bubbles: dim or uneven light" if result.bubbles_unjudged > UNJUDGED else "yes"

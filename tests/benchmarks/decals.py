@@ -14,6 +14,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from edgeinspect.conformity.decal import UNJUDGED
 from edgeinspect.geometry import Pose
 from edgeinspect.measure.decal import DecalFit, measure_decal
 from edgeinspect.shell.definition import Decal
@@ -96,6 +97,7 @@ def one(kind: str, seed: int, badge: Decal) -> dict[str, Any]:
         "there": fit.there,
         "error": [round(float(x), 6) for x in fit.values - truth],
         "warp": round(fit.warp_mm, 4),
+        "unjudged": round(fit.whole.unjudged, 4) if fit.whole else None,
         "true_mm2": round(picture.damaged_mm2, 2),
         "found": [[str(f.kind), round(f.area_mm2, 2), *(round(float(x), 2) for x in f.at_mm)] for f in faults],
     }
@@ -126,7 +128,7 @@ def rows(file: Path) -> list[dict[str, Any]]:
 def table(file: Path) -> str:
     """Found: a fault that is not merely glare, unless glare was drawn. Right: told as what it is."""
     lines = [
-        "| drawn | decals | measured | with a fault | told as such | off [mm]: median, 95 %, worst "
+        "| drawn | decals | with a fault | told as such | bubbles not judged | off [mm]: median, 95 %, worst "
         "| area over true: median, 5 to 95 % |",
         "|---|---|---|---|---|---|---|",
     ]
@@ -142,7 +144,7 @@ def table(file: Path) -> str:
             [row["found"][row["nearest"]][1] / row["true_mm2"] for row in found if "nearest" in row] or [np.nan]
         )
         lines.append(
-            f"| {kind} | {len(here)} | {sum(row['there'] is True for row in here)} | {len(found)} | {right} | "
+            f"| {kind} | {len(here)} | {len(found)} | {right} | {sum(row['unjudged'] > UNJUDGED for row in here)} | "
             f"{np.median(off):.2f}, {np.percentile(off, 95):.2f}, {off.max():.2f} | "
             f"{np.median(size):.2f}, {np.percentile(size, 5):.2f} to {np.percentile(size, 95):.2f} |"
         )
