@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import isfinite
 
 import numpy as np
 
@@ -32,7 +33,7 @@ SEEN_SHARE = 0.98  # of a zone's length must have a filtered value, or the zone 
 def zone_finding(zone: Zone, result: ZoneResult | None, definition: ShellDefinition, stop: Stop | None) -> Finding:
     name = f"zone {zone.name}"
     numbers = () if result is None else (result.most.value, result.most.u, result.least.value, result.least.u)
-    if result is None or not np.isfinite([*numbers, result.seen_mm]).all():
+    if result is None or not all(map(isfinite, (*numbers, result.seen_mm))):
         return no_result(name, zone.words, stop, "the edge was not seen")
     limits = zone.limits
     sides = []

@@ -25,6 +25,7 @@ EDGE_MODEL_PX = 0.02
 # turn at the outline's farthest place: squares add to at most 1. Sizes, places, turns of ray-traced rims and cut-outs.
 LIGHT_ALL_ROUND, LIGHT_SIDE, LIGHT_TURN = 0.5**0.5, 0.5, 0.5
 FORMED_EDGE_PX = 0.04  # the same for a formed edge, which is shaded on both sides: pips on the ray-traced samples
+HEIGHT = "height of the shell"
 MARK_NOISE_PX = 0.02  # of a mark's corner in one picture: 0.017 to 0.023 are left on the samples
 
 
@@ -44,24 +45,34 @@ def common_causes(
     and together in the shell's height.
     """
     calibrated = []
-    askew = np.empty((len(points_mm), 2))
     for k, calibration in enumerate(calibrations):
         own = camera == k
         if not own.any():
             continue
-        askew[own] = apparent_shift_per_height(calibration.fixture_pose, points_mm[own])
         errors = calibration_displacements(calibration, fixture, points_mm[own], MARK_NOISE_PX)
         field = np.zeros((len(errors), len(points_mm), 2))
         field[:, own] = errors
         calibrated.append(field)
     heights = np.diag(seat_heights(seating, points_mm)) if heights is None else heights
-    lifted = (heights @ rise_rows(points_mm, seating.pose.translation_mm).T)[:, :, None] * askew[None]
     grown = points_mm[None, :, :2] - seating.pose.translation_mm[:2]
     return {
         "calibration and marks": np.concatenate(calibrated),
-        "height of the shell": lifted,
+        HEIGHT: height_cause(calibrations, camera, seating, points_mm, heights),
         "temperature": grown,
     }
+
+
+def height_cause(
+    calibrations: Sequence[CameraCalibration],
+    camera: NDArray[np.intp],
+    seating: Seating,
+    points_mm: Array,
+    heights: Array,
+) -> Array:
+    """The height's fields (M, N, 2) of ``common_causes``: the only ones that another height changes."""
+    eyes = np.array([calibration.fixture_pose.inverse().translation_mm for calibration in calibrations])
+    askew = lean(eyes[camera], points_mm)
+    return np.asarray((heights @ rise_rows(points_mm, seating.pose.translation_mm).T)[:, :, None] * askew[None])
 
 
 def seat_heights(seating: Seating, points_mm: Array) -> Array:

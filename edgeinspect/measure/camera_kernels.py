@@ -96,8 +96,9 @@ def sample_points(raw, scale, pixels, found):
 
 
 @njit(cache=True, fastmath=FAST)
-def sample_lines(raw, scale, centre, first, second, d_mm, found):
-    """Levels (N, M) along parabolas (see ribbon.ScanLines), bilinear; nan outside the picture.
+def sample_lines(raw, scale, centres, firsts, second, d_mm, found):
+    """Levels (N, M) along parabolas (see ribbon.ScanLines), bilinear; nan outside the picture. Mean of P parabolas for
+    each line: centres and firsts (P, N, 2), P is 1 or 2.
 
     Line by line in three passes, places, pixels, mixing: only fetching pixels is not done many at a time.
     """
@@ -105,28 +106,31 @@ def sample_lines(raw, scale, centre, first, second, d_mm, found):
     row, column = np.empty(samples, np.uint32), np.empty(samples, np.uint32)
     right, down = np.empty(samples, np.float32), np.empty(samples, np.float32)
     near = np.empty((4, samples), np.float32)
-    unit, one = np.float32(scale), np.uint32(1)
+    unit, one, half = np.float32(scale), np.uint32(1), np.float32(0.5)
     last_x, last_y = raw.shape[1] - 1.001, raw.shape[0] - 1.001
-    for i in range(len(centre)):
-        x0, x1, x2 = centre[i, 0], first[i, 0], second[i, 0]
-        y0, y1, y2 = centre[i, 1], first[i, 1], second[i, 1]
-        seen = 0
-        for j in range(samples):
-            x, y = x0 + d_mm[j] * (x1 + d_mm[j] * x2), y0 + d_mm[j] * (y1 + d_mm[j] * y2)
-            seen += (x >= 0.0) & (y >= 0.0) & (x <= last_x) & (y <= last_y)
-            to_left, above = np.int32(x), np.int32(y)
-            right[j], down[j] = x - to_left, y - above
-            column[j], row[j] = to_left, above
-        if seen == samples:
+    for i in range(centres.shape[1]):
+        for p in range(len(centres)):
+            x0, x1, x2 = centres[p, i, 0], firsts[p, i, 0], second[i, 0]
+            y0, y1, y2 = centres[p, i, 1], firsts[p, i, 1], second[i, 1]
+            seen = 0
             for j in range(samples):
-                r, c = row[j], column[j]
-                near[0, j], near[1, j] = raw[r, c], raw[r, c + one]
-                near[2, j], near[3, j] = raw[r + one, c], raw[r + one, c + one]
+                x, y = x0 + d_mm[j] * (x1 + d_mm[j] * x2), y0 + d_mm[j] * (y1 + d_mm[j] * y2)
+                seen += (x >= 0.0) & (y >= 0.0) & (x <= last_x) & (y <= last_y)
+                to_left, above = np.int32(x), np.int32(y)
+                right[j], down[j] = x - to_left, y - above
+                column[j], row[j] = to_left, above
+            if seen == samples:
+                for j in range(samples):
+                    r, c = row[j], column[j]
+                    near[0, j], near[1, j] = raw[r, c], raw[r, c + one]
+                    near[2, j], near[3, j] = raw[r + one, c], raw[r + one, c + one]
+                for j in range(samples):
+                    upper = near[0, j] + right[j] * (near[1, j] - near[0, j])
+                    lower = near[2, j] + right[j] * (near[3, j] - near[2, j])
+                    near[0, j] = unit * (upper + down[j] * (lower - upper))
+            else:
+                for j in range(samples):
+                    d = d_mm[j]
+                    near[0, j] = scale * bilinear(raw, x0 + d * (x1 + d * x2), y0 + d * (y1 + d * y2))
             for j in range(samples):
-                upper = near[0, j] + right[j] * (near[1, j] - near[0, j])
-                lower = near[2, j] + right[j] * (near[3, j] - near[2, j])
-                found[i, j] = unit * (upper + down[j] * (lower - upper))
-        else:
-            for j in range(samples):
-                d = d_mm[j]
-                found[i, j] = scale * bilinear(raw, x0 + d * (x1 + d * x2), y0 + d * (y1 + d * y2))
+                found[i, j] = near[0, j] if p == 0 else half * (found[i, j] + near[0, j])

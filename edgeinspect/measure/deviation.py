@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
+from edgeinspect.measure import kernels
 from edgeinspect.measure.measurement import BudgetAlong, DeviationProfile, Quantity, Share, ZoneResult
 from edgeinspect.shell.definition import Frame, Zone
 
@@ -87,16 +88,11 @@ def zone_result(zone: Zone, profile: DeviationProfile, step_mm: float, shares: S
     Seen is what the filtered profile has a value for: single lost stations close, anything wider than half the
     filter's window stays open.
     """
-    inside = zone.holds(profile.arc_mm)
-    measured = inside & np.isfinite(profile.deviation_mm)
-    seen_mm = float(measured.sum() * step_mm)
-    length_mm = float(inside.sum() * step_mm)
-    if not measured.any():
+    most, least, seen, whole = kernels.extremes(profile.deviation_mm, zone.holds(profile.arc_mm))
+    seen_mm, length_mm = float(seen * step_mm), float(whole * step_mm)
+    if not seen:
         nothing = Quantity(float("nan"), float("nan"))
         return ZoneResult(zone.name, zone.frame, nothing, float("nan"), nothing, float("nan"), length_mm, 0.0)
-    where = np.flatnonzero(measured)
-    most = int(where[np.argmax(profile.deviation_mm[where])])
-    least = int(where[np.argmin(profile.deviation_mm[where])])
 
     def quantity(at: int) -> Quantity:
         parts = tuple(Share(source, factor * float(u[at % len(u)])) for source, (u, factor) in shares.items())

@@ -99,52 +99,26 @@ def fit_edges(
     scale = float(px_per_mm.mean())
     polarity = polarity_of(ribbon) if polarity is None else polarity
     blur = blur_px / scale  # mm
-    flags = np.zeros(count, dtype=np.int32)
-    place, strength, rival = np.empty(count), np.empty(count), np.empty(count)
+    place, strength, rival, at, low, step, d, variance = np.empty((8, count))
+    first, flags = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int32)
     kernels.seek(ribbon, polarity, max(2, round(3.0 * blur / spacing)), place, strength, rival)
     reach_px = max(HALF_WINDOW_PX, HALF_WINDOW_BLURS * blur_px) if half_window_px is None else half_window_px
     half = min(max(3, round(reach_px / (scale * spacing))), (samples - 1) // 2)
-    width = 2 * half + 1
-    first = np.clip(np.rint(place).astype(np.int64) - half, 0, samples - width)
-    rows = np.arange(count)
-    ends = ribbon[rows, first], ribbon[rows, first + width - 1]
-    low, step = ends[0].astype(np.float64), (ends[1] - ends[0]).astype(np.float64)
+    usual = edge_kernels.begin(ribbon, place, strength, rival, half, spacing, RIVAL_SHARE, first, at, low, step, flags)
     if noise is None:
         model = ribbon_noise(ribbon, place, 3.0 * blur / spacing, spacing * scale, pace_px)
     else:
         model = RibbonNoise.of_pixels(noise)
-    usual = float(np.nanmedian(0.5 * (ends[0] + ends[1]))) if np.isfinite(low + step).any() else 0.0
     noise = model.sd(usual) / BILINEAR_NOISE
-    flags[rival > RIVAL_SHARE * np.maximum(strength, 1e-9)] |= Flag.RIVAL_EDGE
     flags[strength < 5.0 * noise] |= Flag.NO_EDGE
-    flags[~np.isfinite(ends[0] + ends[1])] |= Flag.OUTSIDE
-    at = (place - first) * spacing
-    spread, variance = np.empty(count), np.empty(count)
     alike = shared_along_line(spacing * scale, pace_px)
     own = np.array([model.read, model.shot])
     weigh = own * [1.0, 1.0 - EVEN] + [EVEN * model.shot * max(usual, 0.0), 0.0]
-    inner = outer = 0.0  # of the step per mm; none are sought where something else is near
+    # None are sought where something else is near [of the step per mm].
     slopes = SPREAD_SLOPE * scale if half_window_px is None and count >= SHADED_LINES else 1e-9
-    sums = np.empty((3, 4))
-    for _ in range(rounds):
-        pick = np.flatnonzero((flags == 0) & (np.abs(step) > 5.0 * noise))
-        pick = pick[:: max(1, len(pick) // COMMON_LINES)]
-        if len(pick):
-            edge_kernels.common_terms(
-                ribbon, first, width, spacing, blur, inner, outer, weigh, pick, at, low, step, sums
-            )
-            wide = np.array([SPREAD_BLUR * blur, slopes, slopes]) ** -2
-            right = sums[:, 3] - wide * [0.0, inner, outer]
-            change = np.linalg.solve(sums[:, :3] + np.diag(wide), right)
-            blur *= float(np.clip(1.0 + change[0] / blur, 0.5, 2.0))
-            inner, outer = inner + float(change[1]), outer + float(change[2])
-        edge_kernels.step_round(
-            ribbon, first, width, spacing, blur, inner, outer, weigh, own, at, low, step, spread, alike, variance
-        )
-    d = np.empty(count)
-    start = float(d_mm[0])
-    edge_kernels.edges_found(
-        ribbon, first, width, spacing, start, polarity, noise, at, step, spread, SATURATED_LEVEL, BURNT_SHARE, flags, d
-    )
+    window, known = (ribbon, first, 2 * half + 1, spacing), (SPREAD_BLUR, slopes, rounds, COMMON_LINES)
+    lost, lines = (SATURATED_LEVEL, BURNT_SHARE), (at, low, step, flags, d, variance)
+    light = float(d_mm[0]), polarity, noise, blur, weigh, own, alike
+    blur = edge_kernels.settle(*window, *light, *known, *lost, *lines)
     u_mm = np.sqrt(variance * (1.0 + 2.0 * sum(model.alike)))
     return Edges(d, u_mm, step, np.full(count, blur), flags, model.alike)

@@ -7,7 +7,8 @@ from math import sqrt
 import numpy as np
 from numba import njit
 
-from edgeinspect.measure.kernels import FAST, NO_EDGE, OUTSIDE, POOR_FIT, SATURATED, SQRT_2PI, normal
+from edgeinspect.measure.algebra_kernels import median, solve
+from edgeinspect.measure.kernels import FAST, NO_EDGE, OUTSIDE, POOR_FIT, RIVAL_EDGE, SATURATED, SQRT_2PI, normal
 
 NEXT_LINE = 1.6  # times the distance of the line on the other side: further off it is not the next one of the curve
 
@@ -96,6 +97,8 @@ def step_round(
     shape, slope, weight, own = np.empty(width), np.empty(width), np.empty(width), np.empty(width)
     for i in range(ribbon.shape[0]):
         per, size, place, base = 1.0 / blur, step[i], at[i], low[i]
+        line = ribbon[i]
+        seen = line[first[i] : first[i] + width]
         for j in range(width):
             z = j * spacing - place
             f, density = normal(z * per)
@@ -109,7 +112,7 @@ def step_round(
         n11 = n12 = n13 = n22 = n23 = n33 = b1 = b2 = b3 = square = 0.0
         for j in range(width):
             w, f, g = weight[j], shape[j], slope[j]
-            rest = ribbon[i, first[i] + j] - base - size * f
+            rest = seen[j] - base - size * f
             n11 += w
             n12 += w * f
             n13 += w * g
@@ -164,3 +167,68 @@ def edges_found(
             flags[i] |= SATURATED
         lost = flags[i] & (NO_EDGE | OUTSIDE)
         d[i] = np.nan if lost else start + first[i] * spacing + at[i]
+
+
+@njit(cache=True)
+def begin(ribbon, place, strength, rival, half, spacing, rival_share, first, at, low, step, flags):
+    """Where the fit of each line (N,) begins: first sample of its window of ``half`` samples on both sides of
+    ``place``, edge, lower level and step from the window's ends. Returns the usual level; 0 where nothing is seen.
+    """
+    count, samples = ribbon.shape
+    middles, used, width = np.empty(count), 0, 2 * half + 1
+    for i in range(count):
+        flags[i] = RIVAL_EDGE if rival[i] > rival_share * max(strength[i], 1e-9) else 0
+        k = min(max(round(place[i]) - half, 0), samples - width)
+        inner, outer = ribbon[i, k], ribbon[i, k + width - 1]
+        first[i], at[i], low[i], step[i] = k, (place[i] - k) * spacing, inner, outer - inner
+        if np.isfinite(inner + outer):
+            middles[used] = 0.5 * (inner + outer)
+            used += 1
+        else:
+            flags[i] |= OUTSIDE
+    return median(middles, used) if used > 0 else 0.0
+
+
+@njit(cache=True)
+def settle(
+    ribbon, first, width, spacing, start, polarity, noise, blur, weigh, own, alike, spread_blur, spread_slope, rounds,
+    most, full, burnt_share, at, low, step, flags, d, variance,
+):  # fmt: skip
+    """Gauss-Newton rounds of all lines (see ``step_round``), between them the blur and the shadings that at ``most`` so
+    many lines have in common (see ``common_terms``); then the edges (see ``edges_found``). ``spread_blur`` and
+    ``spread_slope`` - what they are and usually change. Returns the blur.
+    """
+    count = len(at)
+    pick, sums, spread = np.empty(count, np.int64), np.empty((3, 4)), np.empty(count)
+    normal_equations, right = np.empty((3, 3)), np.empty(3)
+    inner = outer = 0.0
+    for _ in range(rounds):
+        used = 0
+        for i in range(count):
+            if flags[i] == 0 and abs(step[i]) > 5.0 * noise:
+                pick[used] = i
+                used += 1
+        if used > 0:
+            pace = max(1, used // most)
+            thinned = 0
+            for k in range(0, used, pace):
+                pick[thinned] = pick[k]
+                thinned += 1
+            common_terms(ribbon, first, width, spacing, blur, inner, outer, weigh, pick[:thinned], at, low, step, sums)
+            value = (0.0, inner, outer)
+            for a in range(3):
+                known = (spread_blur * blur if a == 0 else spread_slope) ** -2.0
+                right[a] = sums[a, 3] - known * value[a]
+                for b in range(3):
+                    normal_equations[a, b] = sums[a, b]
+                normal_equations[a, a] += known
+            change = solve(normal_equations, right)
+            blur *= min(max(1.0 + change[0] / blur, 0.5), 2.0)
+            inner, outer = inner + change[1], outer + change[2]
+        step_round(
+            ribbon, first, width, spacing, blur, inner, outer, weigh, own, at, low, step, spread, alike, variance
+        )
+    edges_found(
+        ribbon, first, width, spacing, start, polarity, noise, at, step, spread, full, burnt_share, flags, d
+    )
+    return blur

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
+from edgeinspect.measure import kernels
 from edgeinspect.measure.edge import polarity_of
 from edgeinspect.measure.measurement import Flag, Stop
 from edgeinspect.measure.place import Scan
@@ -36,15 +37,13 @@ def _second_step(rim: Scan) -> Array:
     """The strongest step beside the edge that was found, of the same direction, over that edge's own step, for every
     THINNED-th line; 0 where no edge was found. Outside it, or inside where the film's own edge was the stronger one.
     """
-    ribbon, d_mm, edge_mm = np.nan_to_num(rim.ribbon[::THINNED]), rim.d_mm, rim.edges.d_mm[::THINNED]
-    spacing, blur_mm = float(d_mm[1] - d_mm[0]), float(np.nanmedian(rim.edges.blur_mm))
+    ribbon, d_mm, edges = rim.ribbon, rim.d_mm, rim.edges
+    spacing, blur_mm = float(d_mm[1] - d_mm[0]), float(np.nanmedian(edges.blur_mm[::THINNED]))
     lag = min(max(2, round(3.0 * blur_mm / spacing)), ribbon.shape[1] // 4)
-    rise = (ribbon[:, lag:] - ribbon[:, :-lag]) * polarity_of(ribbon)
-    beyond = d_mm[None, :-lag] + 0.5 * lag * spacing - np.nan_to_num(edge_mm)[:, None]
-    first = np.where(np.abs(beyond) < lag * spacing, rise, 0.0).max(axis=1)
-    second = np.where(np.abs(beyond) > 1.6 * lag * spacing, rise, 0.0).max(axis=1)
-    there = (rim.edges.flags[::THINNED] & (Flag.NO_EDGE | Flag.OUTSIDE)) == 0
-    return np.asarray(np.where(there & (first > 0.0), second / np.maximum(first, 1e-6), 0.0))
+    found = np.zeros(len(ribbon[::THINNED]))
+    there = (edges.flags & (Flag.NO_EDGE | Flag.OUTSIDE)) == 0
+    kernels.second_rise(ribbon, THINNED, lag, float(d_mm[0]), spacing, polarity_of(ribbon), edges.d_mm, there, found)
+    return found
 
 
 def _cut_face_seen(shots: Shots, rim: Scan) -> NDArray[np.bool_]:

@@ -7,6 +7,8 @@ from math import exp, log, pi, sqrt
 import numpy as np
 from numba import njit
 
+from edgeinspect.measure.algebra_kernels import median, select, solve
+
 CELL = 0.2  # of the blur: step of the grid that a flaw's shape is passed on from
 FAR = 6.5  # blurs: beyond it nothing of a cell arrives
 ROUNDS, ENOUGH = 100, 1e-8  # mm, or share of a length
@@ -35,15 +37,14 @@ def local_median(values, reach, stride, found):
     where less than a third is left it is nan. Worked out at every ``stride``-th station, a straight line in between.
     """
     count = len(values)
-    closed = np.concatenate((values[count - reach :], values, values[:reach]))
     near = np.empty(reach + 1)
     places = (count + stride - 1) // stride
     at_places = np.empty(places + 1)
     for k in range(places):
         used = 0
-        for j in range(k * stride, k * stride + 2 * reach + 1, 2):
-            near[used] = closed[j]
-            used += not np.isnan(closed[j])
+        for j in range(k * stride - reach, k * stride + reach + 1, 2):
+            near[used] = values[j + count if j < 0 else j - count if j >= count else j]
+            used += not np.isnan(near[used])
         at_places[k] = _middle(near, used) if 3 * used > reach else np.nan
     at_places[places] = at_places[0]
     for k in range(places):
@@ -75,7 +76,18 @@ def band_means(ribbon, start, spacing, trim, near, far, outside, inside):
 @njit(cache=True)
 def upper_quartile(values):
     """Of the sizes of values (N,); numpy's own takes longer than all else that is looked at here."""
-    return np.percentile(np.abs(values), 75.0)
+    sizes, last = np.empty(len(values)), len(values) - 1
+    for i in range(len(values)):
+        sizes[i] = abs(values[i])
+    rank = 3 * last // 4
+    lower = select(sizes, len(values), rank)
+    part = 0.75 * last - rank
+    if part == 0.0:
+        return lower
+    upper = sizes[rank + 1]
+    for i in range(rank + 2, len(values)):
+        upper = min(upper, sizes[i])
+    return lower + part * (upper - lower)
 
 
 @njit(cache=True)
@@ -98,12 +110,16 @@ def unlike_neighbours(
         return
     reach, stride = max(4, min(round(reach_mm / step), count // 3)), max(1, round(1.5 / step))
     local_median(sound, reach, stride, trim)
-    wide = 2.0 * np.nanmedian(blur)
+    known = 0
+    for i in range(count):
+        usual[known] = blur[i]
+        known += not np.isnan(blur[i])
+    wide = 2.0 * median(usual, known)
     band_means(ribbon, start, spacing, trim, wide, wide + 0.5, outside, inside)
     for i in range(count):
         odd[i] = abs(sound[i] - trim[i]) > max(off_px / px_per_mm[i], 6.0 * u[i])
         odd[i] |= flags[i] & doubtful != 0 and np.isfinite(trim[i])
-    limit = share * np.median(steps[:seen])
+    limit = share * median(steps, seen)
     for level, most in ((outside, limit), (inside, 2.5 * limit)):
         local_median(level, reach, stride, usual)
         for i in range(count):
@@ -114,7 +130,7 @@ def unlike_neighbours(
 def parabola(at, values, wanted):
     """A parabola through values (k,) at (k,), without what lies far off it, at other places (n,)."""
     keep, away = np.ones(len(at), np.bool_), np.empty(len(at))
-    terms, powers = np.zeros(3), np.ones(3)
+    terms, powers, sizes = np.zeros(3), np.ones(3), np.empty(len(at))
     for _ in range(3):
         normal, right = np.zeros((3, 3)), np.zeros(3)
         for i in range(len(at)):
@@ -124,13 +140,19 @@ def parabola(at, values, wanted):
                     right[a] += powers[a] * values[i]
                     for b in range(3):
                         normal[a, b] += powers[a] * powers[b]
-        terms[:] = np.linalg.solve(normal, right)
+        terms = solve(normal, right)
         for i in range(len(at)):
-            away[i] = abs(values[i] - terms[0] - at[i] * (terms[1] + at[i] * terms[2]))
-        closer = away <= max(0.02, 4.0 * np.median(away))
-        if closer.sum() >= 8:
-            keep = closer
-    return terms[0] + wanted * (terms[1] + wanted * terms[2])
+            sizes[i] = away[i] = abs(values[i] - terms[0] - at[i] * (terms[1] + at[i] * terms[2]))
+        limit, closer = max(0.02, 4.0 * median(sizes, len(at))), 0
+        for i in range(len(at)):
+            closer += away[i] <= limit
+        if closer >= 8:
+            for i in range(len(at)):
+                keep[i] = away[i] <= limit
+    found = np.empty(len(wanted))
+    for i in range(len(wanted)):
+        found[i] = terms[0] + wanted[i] * (terms[1] + wanted[i] * terms[2])
+    return found
 
 
 @njit(cache=True)
@@ -209,33 +231,46 @@ def fit_shape(arc, seen, u, blur, usual, spread, start, low, high):
     first, weights = np.empty(len(arc), np.int64), np.empty((len(arc), width))
     _through_blur(arc, blur, begin, cells, first, weights)
     depth, slopes = np.empty(len(arc)), np.empty((len(arc), 4))
-    terms = np.minimum(np.maximum(start, low), high)
+    normal, pull, trial = np.zeros((4, 4)), np.zeros(4), np.empty(4)
+    matrix, right = np.empty((4, 4)), np.empty(4)
+    for a in range(4):
+        trial[a] = min(max(start[a], low[a]), high[a])
+    terms = trial
     cost, damping = np.inf, 1e-3
-    normal, pull = np.zeros((4, 4)), np.zeros(4)
-    trial = terms
     for _ in range(ROUNDS):
         _shape(trial, begin, cell, part)
         _seen(part, first, weights, trial[2], exp(trial[3]), depth, slopes)
-        rest = (depth - seen) / u
         prior = (trial[3] - usual) / spread
-        now = 0.5 * ((rest * rest).sum() + prior * prior)
+        now = 0.5 * prior * prior
+        for i in range(len(arc)):
+            depth[i] = (depth[i] - seen[i]) / u
+            now += 0.5 * depth[i] * depth[i]
         if now < cost:
             terms, cost, damping = trial, now, 0.1 * damping
-            scaled = slopes / u
-            normal, pull = scaled.T @ scaled, scaled.T @ rest
+            normal[:] = 0.0
+            pull[:] = 0.0
+            for i in range(len(arc)):
+                for a in range(4):
+                    pull[a] += slopes[i, a] / u * depth[i]
+                    for b in range(4):
+                        normal[a, b] += slopes[i, a] * slopes[i, b] / (u * u)
             normal[3, 3] += 1.0 / spread**2
             pull[3] += prior / spread
         else:
             damping *= 10.0
-        held = ((terms <= low) & (pull > 0.0)) | ((terms >= high) & (pull < 0.0))
-        matrix, right = normal.copy(), -pull
         for a in range(4):
-            matrix[a, a] = normal[a, a] * (1.0 + damping) + 1e-12
-            if held[a]:
-                matrix[a, :] = 0.0
-                matrix[:, a] = 0.0
+            for b in range(4):
+                matrix[a, b] = normal[a, b]
+            matrix[a, a], right[a] = normal[a, a] * (1.0 + damping) + 1e-12, -pull[a]
+        for a in range(4):
+            if (terms[a] <= low[a] and pull[a] > 0.0) or (terms[a] >= high[a] and pull[a] < 0.0):
+                for b in range(4):
+                    matrix[a, b] = matrix[b, a] = 0.0
                 matrix[a, a], right[a] = 1.0, 0.0
-        trial = np.minimum(np.maximum(terms + np.linalg.solve(matrix, right), low), high)
-        if np.abs(trial - terms).max() < ENOUGH:
+        trial, moved = solve(matrix, right), 0.0
+        for a in range(4):
+            trial[a] = min(max(terms[a] + trial[a], low[a]), high[a])
+            moved = max(moved, abs(trial[a] - terms[a]))
+        if moved < ENOUGH:
             break
     return terms, normal, cost

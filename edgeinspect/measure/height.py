@@ -35,6 +35,7 @@ from edgeinspect.measure.two_views import (
     Overlap,
     heights_seen,
     joined,
+    views_of,
 )
 
 CUT_PLACE_MM = 0.03  # how exactly a cutter puts one cut-out beside the others: common practice, no source
@@ -364,16 +365,16 @@ def _pairs(
 ) -> tuple[HeightAt | None, tuple[PairHeight, ...]]:
     """What every two cameras see of the same rim and cut-outs, all places and pooled."""
     places, pairs = list[HeightAt](), list[PairHeight]()
-    setup = sight.setup
+    setup, sheet = sight.setup, sight.definition.sheet_mm
+    holes, fits = [(found.cutout, found.stations) for found in cutouts], [found.fit for found in cutouts]
+    views = views_of(setup.overlaps, sight.shots, rim, holes, fits, setup.cutout_camera, sheet)
     for overlap in setup.overlaps:
-        one, other = sight.shots[overlap.one], sight.shots[overlap.other]
+        one, other = views.get(overlap.one), views.get(overlap.other)
         if one is None or other is None:
             continue
-        holes, fits = [(found.cutout, found.stations) for found in cutouts], [found.fit for found in cutouts]
-        sheet = sight.definition.sheet_mm
-        seen = heights_seen(overlap, (one, other), rim, holes, fits, setup.cutout_camera, sheet)
+        seen = heights_seen(overlap, one, other, rim, holes)
         places.append(seen)
-        pairs.append(_pooled(setup, overlap, (one.camera, other.camera), seen, cutouts))
+        pairs.append(_pooled(setup, overlap, (one.shot.camera, other.shot.camera), seen, cutouts))
     return (joined(places) if places else None), tuple(pairs)
 
 

@@ -12,11 +12,12 @@ import numpy as np
 from numba import njit
 from scipy.special import ndtr
 
+from edgeinspect.measure.algebra_kernels import median, solve
 from edgeinspect.measure.measurement import Flag
 
 SQRT_2PI = sqrt(2.0 * np.pi)
-NO_EDGE, POOR_FIT, SATURATED, OUTSIDE = (
-    int(flag) for flag in (Flag.NO_EDGE, Flag.POOR_FIT, Flag.SATURATED, Flag.OUTSIDE)
+NO_EDGE, POOR_FIT, SATURATED, OUTSIDE, RIVAL_EDGE = (
+    int(flag) for flag in (Flag.NO_EDGE, Flag.POOR_FIT, Flag.SATURATED, Flag.OUTSIDE, Flag.RIVAL_EDGE)
 )
 # Sums may be taken in another order, which lets the compiler use wide registers; nan and infinity keep their meaning.
 FAST = {"reassoc", "contract", "arcp", "nsz"}
@@ -24,6 +25,7 @@ FAST = {"reassoc", "contract", "arcp", "nsz"}
 
 # F and its density by table: linear between 4096 steps from -6 to 6, error below 3e-7, five times faster than exp.
 TABLE_STEPS, TABLE_END = 4096, 6.0
+TABLE_LAST = TABLE_END - 1e-9
 _X = np.linspace(-TABLE_END, TABLE_END, TABLE_STEPS + 1)
 TABLE_F = ndtr(_X)
 TABLE_DENSITY = np.exp(-0.5 * _X * _X)
@@ -32,12 +34,10 @@ TABLE_DENSITY = np.exp(-0.5 * _X * _X)
 @njit(cache=True, inline="always")
 def normal(x):
     """Integral F(x) of the normal distribution, and exp(-x²/2)."""
-    if x >= TABLE_END:
-        return 1.0, 0.0
-    if x <= -TABLE_END:
-        return 0.0, 0.0
+    x = x if x > -TABLE_END else -TABLE_END  # nan too: it must not become a place in a table
+    x = x if x < TABLE_LAST else TABLE_LAST
     place = (x + TABLE_END) * (TABLE_STEPS / (2.0 * TABLE_END))
-    k = int(place)
+    k = np.int32(place)
     part = place - k
     return (
         TABLE_F[k] + part * (TABLE_F[k + 1] - TABLE_F[k]),
@@ -62,6 +62,15 @@ def rise_outwards(ribbon):
     return more
 
 
+@njit(cache=True, fastmath=True)
+def _greatest(values):
+    """Of values none of which is nan; 0 where all are below."""
+    best = np.float32(0.0)
+    for j in range(len(values)):
+        best = values[j] if values[j] > best else best
+    return best
+
+
 @njit(cache=True)
 def seek(ribbon, polarity, lag, place, strength, rival):
     """Strongest rise of ``polarity`` over ``lag`` samples on each line (N, M), and the strongest away from it.
@@ -69,18 +78,19 @@ def seek(ribbon, polarity, lag, place, strength, rival):
     ``place`` (N,) [samples] is its middle, refined by a parabola.
     """
     count, samples = ribbon.shape
-    last = samples - lag
+    last, way = samples - lag, np.float32(polarity)
+    rise, none = np.empty(last, np.float32), np.float32(0.0)
     for i in range(count):
-        best, at = 0.0, 0
+        behind = ribbon[i]
+        ahead = behind[lag:]
         for j in range(last):
-            rise = (ribbon[i, j + lag] - ribbon[i, j]) * polarity
-            if rise > best:
-                best, at = rise, j
-        second = 0.0
-        for j in range(last):
-            if abs(j - at) > 1.6 * lag:
-                rise = (ribbon[i, j + lag] - ribbon[i, j]) * polarity
-                second = max(second, rise)
+            up = (ahead[j] - behind[j]) * way
+            rise[j] = up if up > none else none  # nan counts for nothing
+        best, at = _greatest(rise), 0
+        while best > none and rise[at] != best:
+            at += 1
+        away = int(1.6 * lag)
+        second = max(_greatest(rise[: max(0, at - away)]), _greatest(rise[at + away + 1 :]))
         part = 0.0
         if 0 < at < last - 1:
             before = (ribbon[i, at - 1 + lag] - ribbon[i, at - 1]) * polarity
@@ -89,6 +99,43 @@ def seek(ribbon, polarity, lag, place, strength, rival):
             if bend < 0.0:
                 part = 0.5 * (before - after) / bend
         place[i], strength[i], rival[i] = at + 0.5 * lag + part, best, second
+
+
+@njit(cache=True)
+def second_rise(ribbon, pace, lag, start, spacing, polarity, edge, there, found):
+    """Of every ``pace``-th line (N, M) that has an edge (N,) [mm]: the strongest rise of ``polarity`` over ``lag``
+    samples away from the edge over the strongest at it.
+    """
+    for k in range(len(found)):
+        i = k * pace
+        if not there[i]:
+            continue
+        first = second = 0.0
+        for j in range(ribbon.shape[1] - lag):
+            rise = (ribbon[i, j + lag] - ribbon[i, j]) * polarity
+            beyond = abs(start + (j + 0.5 * lag) * spacing - edge[i])
+            if beyond < lag * spacing:
+                first = rise if rise > first else first
+            elif beyond > 1.6 * lag * spacing:
+                second = rise if rise > second else second
+        if first > 0.0:
+            found[k] = second / max(first, 1e-6)
+
+
+@njit(cache=True)
+def extremes(values, inside):
+    """Where among places (N,) that are ``inside`` (N,) the value is greatest and least, how many have one and how many
+    are inside; nan is no value. The places are -1 where there is none.
+    """
+    most, least, seen, whole = -1, -1, 0, 0
+    for i in range(len(values)):
+        if inside[i]:
+            whole += 1
+            if np.isfinite(values[i]):
+                seen += 1
+                most = i if most < 0 or values[i] > values[most] else most
+                least = i if least < 0 or values[i] < values[least] else least
+    return most, least, seen, whole
 
 
 @njit(cache=True)
@@ -103,7 +150,7 @@ def median_third_difference(ribbon):
             if size < 1e6:
                 sizes[used] = size
                 used += 1
-    return np.median(sizes[:used]) if used > 0 else 0.0
+    return median(sizes, used) if used > 0 else 0.0
 
 
 @njit(cache=True, fastmath=FAST)
@@ -199,7 +246,7 @@ def weighted_fit(rows, target, weight, ridge):
         normal[a, a] += ridge[a]
         for b in range(a):
             normal[b, a] = normal[a, b]
-    return np.linalg.solve(normal, right)
+    return solve(normal, right)
 
 
 @njit(cache=True)
@@ -208,10 +255,9 @@ def robust_fit(rows, target, usable, rounds, floor):
     ridge = np.full(rows.shape[1], 1e-12)
     weight = usable.astype(np.float64)
     terms = weighted_fit(rows, target, weight, ridge)
-    away = np.empty(len(rows))
+    away, sizes = np.empty(len(rows)), np.empty(len(rows))
     for _ in range(rounds):
         used = 0
-        sizes = np.empty(len(rows))
         for i in range(len(rows)):
             rest = target[i]
             for a in range(rows.shape[1]):
@@ -220,7 +266,7 @@ def robust_fit(rows, target, usable, rounds, floor):
             if weight[i] > 0.0:
                 sizes[used] = away[i]
                 used += 1
-        limit = max(floor, 5.2 * np.median(sizes[:used]))
+        limit = max(floor, 5.2 * median(sizes, used))
         for i in range(len(rows)):
             weight[i] = 1.0 if usable[i] and away[i] < limit else 0.0
         terms = weighted_fit(rows, target, weight, ridge)
@@ -235,10 +281,12 @@ def fit_shift(points, normals, offset, usable, flaw, largest_flaw_share, tolerat
     """
     count = len(points)
     used = usable.copy()
-    seen = usable.sum()
-    terms, rest, normal = np.zeros(3), np.empty(count), np.zeros((3, 3))
+    seen = np.count_nonzero(usable)
+    terms, rest, normal, right = np.zeros(3), np.empty(count), np.zeros((3, 3)), np.zeros(3)
+    sizes = np.empty(seen)
     for _ in range(8):
-        normal, right = np.zeros((3, 3)), np.zeros(3)
+        normal[:] = 0.0
+        right[:] = 0.0
         for i in range(count):
             if used[i]:
                 x, y = normals[i, 0], normals[i, 1]
@@ -248,8 +296,7 @@ def fit_shift(points, normals, offset, usable, flaw, largest_flaw_share, tolerat
                     right[a] += row[a] * offset[i]
                     for b in range(3):
                         normal[a, b] += row[a] * row[b]
-        terms[:] = np.linalg.solve(normal, right)
-        sizes = np.empty(seen)
+        terms = solve(normal, right)
         k = 0
         for i in range(count):
             x, y = normals[i, 0], normals[i, 1]
@@ -259,8 +306,10 @@ def fit_shift(points, normals, offset, usable, flaw, largest_flaw_share, tolerat
                 k += 1
         if not tolerate:
             break
-        spread = 1.4826 * np.median(np.abs(sizes - np.median(sizes)))
-        limit = max(flaw, 4.0 * spread)
+        middle = median(sizes, seen)
+        for i in range(seen):
+            sizes[i] = abs(sizes[i] - middle)
+        limit = max(flaw, 4.0 * 1.4826 * median(sizes, seen))
         kept = 0
         for i in range(count):
             if usable[i] and abs(rest[i]) < limit:

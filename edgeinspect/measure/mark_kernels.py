@@ -2,10 +2,24 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from math import cos, sin, sqrt
 
 import numpy as np
 from numba import njit
+
+from edgeinspect.measure.algebra_kernels import median, solve
+
+
+@njit(cache=True)
+def _cross(one, other, found):
+    for a in range(3):
+        b, c = (a + 1) % 3, (a + 2) % 3
+        found[a] = one[b] * other[c] - one[c] * other[b]
+
+
+@njit(cache=True)
+def _length(vector):
+    return sqrt(vector[0] * vector[0] + vector[1] * vector[1] + vector[2] * vector[2])
 
 
 @njit(cache=True)
@@ -14,30 +28,33 @@ def lay_sides(corners, along, outward, points, directions):
     in its own plane, of each side (K, 4, 3) and of each place. Returns the shortest side [mm].
     """
     shortest = np.inf
+    side, next_side, upward, away = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     for k in range(len(corners)):
-        a, b, c = corners[k, 0], corners[k, 1], corners[k, 2]
-        upward = np.cross(c - b, b - a)  # towards the camera for corners given clockwise
+        for a in range(3):
+            side[a], next_side[a] = corners[k, 1, a] - corners[k, 0, a], corners[k, 2, a] - corners[k, 1, a]
+        _cross(next_side, side, upward)  # towards the camera for corners given clockwise
         for s in range(4):
-            side = corners[k, (s + 1) % 4] - corners[k, s]
-            away = np.cross(upward, side)
-            away /= sqrt(away @ away)
-            shortest = min(shortest, sqrt(side @ side))
-            outward[k, s] = away
-            for i in range(len(along)):
-                points[k, s, i] = corners[k, s] + along[i] * side
-                directions[k, s, i] = away
+            for a in range(3):
+                side[a] = corners[k, (s + 1) % 4, a] - corners[k, s, a]
+            _cross(upward, side, away)
+            length = _length(away)
+            shortest = min(shortest, _length(side))
+            for a in range(3):
+                outward[k, s, a] = away[a] / length
+                for i in range(len(along)):
+                    points[k, s, i, a] = corners[k, s, a] + along[i] * side[a]
+                    directions[k, s, i, a] = outward[k, s, a]
     return shortest
 
 
 @njit(cache=True)
-def _line(d, t):
+def _line(d, t, weight, away, sizes):
     """Offset and slope of a line through offsets (L,) at ``t`` (L,), nan left out, and the share of them that count.
 
     Two rounds: what lies more than three robust deviations from the first is dirt or a scratch and is left out.
     """
     count = len(d)
-    weight, away = np.empty(count), np.empty(count)
-    offset = slope = 0.0
+    offset = slope = seen = 0.0
     for i in range(count):
         weight[i] = 1.0 if np.isfinite(d[i]) else 0.0
     for _ in range(2):
@@ -50,11 +67,15 @@ def _line(d, t):
         offset, slope = (s2 * b0 - s1 * b1) / det, (s0 * b1 - s1 * b0) / det
         for i in range(count):
             away[i] = abs((d[i] if np.isfinite(d[i]) else 0.0) - offset - slope * t[i])
-        limit = 3.0 * (1.4826 * np.median(away) + 1e-4)
+        for i in range(count):
+            sizes[i] = away[i]
+        limit = 3.0 * (1.4826 * median(sizes, count) + 1e-4)
+        seen = 0.0
         for i in range(count):
             if not away[i] < limit:
                 weight[i] = 0.0
-    return offset, slope, weight.sum() / count
+            seen += weight[i]
+    return offset, slope, seen / count
 
 
 @njit(cache=True)
@@ -63,17 +84,33 @@ def meet(corners, outward, d, t, least, moved, whole):
     (K,) is False where less than ``least`` of a side is seen.
     """
     at_start, at_end = np.empty(4), np.empty(4)
+    weight, away, sizes = np.empty(len(t)), np.empty(len(t)), np.empty(len(t))
     for k in range(len(corners)):
         whole[k] = True
         for s in range(4):
-            offset, slope, seen = _line(d[k, s], t)
+            offset, slope, seen = _line(d[k, s], t, weight, away, sizes)
             whole[k] &= seen >= least
             at_start[s], at_end[s] = offset - 0.5 * slope, offset + 0.5 * slope
         for s in range(4):
             before, after = outward[k, (s + 3) % 4], outward[k, s]
-            one, two, cos = at_end[(s + 3) % 4], at_start[s], before @ after
-            share = 1.0 / (1.0 - cos * cos)
-            moved[k, s] = corners[k, s] + (one - cos * two) * share * before + (two - cos * one) * share * after
+            one, two, alike = at_end[(s + 3) % 4], at_start[s], 0.0
+            for a in range(3):
+                alike += before[a] * after[a]
+            share = 1.0 / (1.0 - alike * alike)
+            for a in range(3):
+                moved[k, s, a] = corners[k, s, a] + share * (
+                    (one - alike * two) * before[a] + (two - alike * one) * after[a]
+                )
+
+
+@njit(cache=True)
+def _add_square(rows, residual, sign, square, pull):
+    """Adds ``sign`` times the normal equations of rows (n, 6) and what they are to explain (n,)."""
+    for i in range(len(rows)):
+        for a in range(6):
+            pull[a] += sign * rows[i, a] * residual[i]
+            for b in range(6):
+                square[a, b] += sign * rows[i, a] * rows[i, b]
 
 
 @njit(cache=True)
@@ -84,52 +121,70 @@ def stray(jacobian, residual, used):
     ``jacobian`` (K, 8, 6), ``residual`` (K, 8) of the pose fitted to all.
     """
     count = len(used)
-    squares, pulls = np.empty((count, 6, 6)), np.empty((count, 6))
+    every, others, pull = np.zeros((6, 6)), np.empty((6, 6)), np.zeros(6)
     for u in range(count):
-        rows = jacobian[used[u]]
-        squares[u], pulls[u] = rows.T @ rows, rows.T @ residual[used[u]]
-    every = squares.sum(axis=0)
+        _add_square(jacobian[used[u]], residual[used[u]], 1.0, every, pull)
     best, away, among = 0, 0.0, np.inf
     for u in range(count):
-        change = -np.linalg.solve(every - squares[u], pulls[u])
-        own = others = 0.0
+        others[:] = every
+        pull[:] = 0.0
+        _add_square(jacobian[used[u]], residual[used[u]], -1.0, others, pull)
+        change = solve(others, pull)
+        own = rest_of_all = 0.0
         for k in range(count):
-            rest = residual[used[k]] - jacobian[used[k]] @ change
+            square = 0.0
+            for i in range(8):
+                rest = residual[used[k], i]
+                for a in range(6):
+                    rest -= jacobian[used[k], i, a] * change[a]
+                square += rest * rest
             if k == u:
-                own = (rest @ rest) / 8.0
+                own = square / 8.0
             else:
-                others += (rest @ rest) / 8.0
-        if others / (count - 1) < among:
-            best, away, among = u, own, others / (count - 1)
+                rest_of_all += square / 8.0
+        if rest_of_all / (count - 1) < among:
+            best, away, among = u, own, rest_of_all / (count - 1)
     return best, away, among
 
 
 @njit(cache=True)
-def _centre_follows(corners, pixels, jacobian):
-    """(2, 6): how the centre of a mark, read through the pose, follows the pose [mm per rad, mm]: its pixels stay, so
-    it moves against them.
+def _add_centre_follows(corners, pixels, jacobian, sign, follow):
+    """Adds (2, 6): how the centre of a mark, read through the pose, follows the pose [mm per rad, mm]: its pixels stay,
+    so it moves against them.
     """
-    mm, px = np.empty((4, 2)), np.empty((4, 2))
-    for a in range(2):
-        mm[:, a] = corners[:, a] - corners[:, a].mean()
-        px[:, a] = pixels[:, a] - pixels[:, a].mean()
-    px_per_mm = np.linalg.solve(mm.T @ mm, mm.T @ px).T.copy()
-    mean = np.zeros((2, 6))
+    mm_mean, px_mean, square, both = np.zeros(2), np.zeros(2), np.zeros((2, 2)), np.zeros((2, 2))
     for i in range(4):
-        mean += 0.25 * jacobian[2 * i : 2 * i + 2]
-    return -np.linalg.solve(px_per_mm, mean)
+        for a in range(2):
+            mm_mean[a] += 0.25 * corners[i, a]
+            px_mean[a] += 0.25 * pixels[i, a]
+    for i in range(4):
+        for a in range(2):
+            for b in range(2):
+                square[a, b] += (corners[i, a] - mm_mean[a]) * (corners[i, b] - mm_mean[b])
+                both[a, b] += (corners[i, a] - mm_mean[a]) * (pixels[i, b] - px_mean[b])
+    px_per_mm, mean = np.empty((2, 2)), np.zeros(2)
+    for b in range(2):
+        px_per_mm[b] = solve(square, both[:, b].copy())
+    for m in range(6):
+        for b in range(2):
+            mean[b] = 0.25 * (jacobian[b, m] + jacobian[2 + b, m] + jacobian[4 + b, m] + jacobian[6 + b, m])
+        moved = solve(px_per_mm, mean)
+        for b in range(2):
+            follow[b, m] -= sign * moved[b]
 
 
 @njit(cache=True)
-def _turned(vector):
+def _turned(x, y, z, matrix):
     """The rotation matrix of a rotation vector (Rodrigues)."""
-    angle = sqrt(vector @ vector)
-    matrix = np.eye(3)
+    angle = sqrt(x * x + y * y + z * z)
+    straight, across_it = 1.0 - cos(angle), sin(angle)
     if angle > 0.0:
-        x, y, z = vector / angle
-        cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-        matrix += np.sin(angle) * cross + (1.0 - np.cos(angle)) * (cross @ cross)
-    return matrix
+        x, y, z = x / angle, y / angle, z / angle
+    axis, across = (x, y, z), ((0.0, -z, y), (z, 0.0, -x), (-y, x, 0.0))
+    for a in range(3):
+        for b in range(3):
+            same = 1.0 if a == b else 0.0
+            matrix[a, b] = same + across_it * across[a][b] + straight * (axis[a] * axis[b] - same)
 
 
 @njit(cache=True)
@@ -141,23 +196,34 @@ def length_by_others(jacobian, residual, pixels, rays, corners, turn, shift, fir
     two: rays (2, 4, 3) in the camera. ``turn``, ``shift`` - rotation vector and translation of the pose fitted to all:
     taking two marks out of the normal equations gives the others' pose without fitting it again.
     """
-    normal, pull = np.zeros((6, 6)), np.zeros(6)
+    others, pull, unused = np.zeros((6, 6)), np.zeros(6), np.zeros(6)
     for k in range(len(jacobian)):
-        if k not in (first, second):
-            normal += jacobian[k].T @ jacobian[k]
+        if k in (first, second):
+            _add_square(jacobian[k], residual[k], -1.0, np.zeros((6, 6)), pull)
         else:
-            pull -= jacobian[k].T @ residual[k]
-    others = np.linalg.inv(normal)
-    change = others @ pull
-    rotation = _turned(turn + change[:3])
-    camera = -(rotation.T @ (shift + change[3:]))
-    span = np.zeros(3)
+            _add_square(jacobian[k], residual[k], 1.0, others, unused)
+    change = solve(others, pull)
+    rotation, span = np.empty((3, 3)), np.zeros(3)
+    _turned(turn[0] + change[0], turn[1] + change[1], turn[2] + change[2], rotation)
+    camera, ray = np.zeros(3), np.zeros(3)
+    for a in range(3):
+        for b in range(3):
+            camera[a] -= rotation[b, a] * (shift[b] + change[3 + b])
     for one, (sign, k) in enumerate(((-0.25, first), (0.25, second))):
         for i in range(4):
-            ray = rotation.T @ rays[one, i]
-            span += sign * (camera + ray * ((corners[k, i, 2] - camera[2]) / ray[2]))
-    read = sqrt(span @ span)
-    follow = _centre_follows(corners[second], pixels[second], jacobian[second])
-    follow -= _centre_follows(corners[first], pixels[first], jacobian[first])
-    slope = (span[:2] / read) @ follow
-    return read, sqrt(slope @ others @ slope)
+            for a in range(3):
+                ray[a] = 0.0
+                for b in range(3):
+                    ray[a] += rotation[b, a] * rays[one, i, b]
+            for a in range(3):
+                span[a] += sign * (camera[a] + ray[a] * ((corners[k, i, 2] - camera[2]) / ray[2]))
+    read = _length(span)
+    follow, slope = np.zeros((2, 6)), np.zeros(6)
+    _add_centre_follows(corners[second], pixels[second], jacobian[second], 1.0, follow)
+    _add_centre_follows(corners[first], pixels[first], jacobian[first], -1.0, follow)
+    for m in range(6):
+        slope[m] = (span[0] * follow[0, m] + span[1] * follow[1, m]) / read
+    spread, square = solve(others, slope), 0.0
+    for m in range(6):
+        square += slope[m] * spread[m]
+    return read, sqrt(square)

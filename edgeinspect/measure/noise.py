@@ -170,19 +170,15 @@ def ribbon_noise(ribbon: Levels, place: Array, clear: float, spacing_px: float, 
     alike: Array = np.zeros(0)
     part = 20.0
     if pace_px is not None:
-        across = float(shared_by_samples(np.array([spacing_px]))[0])
+        across = float(noise_kernels.shared_by_samples(spacing_px))
         shares = shared_by_lines(pace_px, 3 * stride, across)[stride - 1 :: stride]
         part += float(shares @ np.array([-30.0, 12.0, -2.0]))
         alike = shared_by_lines(pace_px, 3 * stride, PAIR_IN_FIT)
-    sizes, levels = np.empty((2, RIBBON_PLACES)), np.empty((2, RIBBON_PLACES))
-    counts = noise_kernels.beside_edge(ribbon, place, clear, stride, sizes, levels)
-    if not any(counts):
+    size, level = np.empty(2), np.empty(2)
+    noise_kernels.beside_edge(ribbon, place, clear, stride, RIBBON_PLACES, size, level)
+    variance = (1.4826 * size) ** 2 / part
+    if np.isnan(variance).all():
         return RibbonNoise.of_pixels(noise_of(ribbon))
-    variance, level = np.full(2, np.nan), np.full(2, np.nan)
-    for side, count in enumerate(counts):
-        if count > 0:
-            variance[side] = (1.4826 * np.median(sizes[side, :count])) ** 2 / part
-            level[side] = np.median(levels[side, :count])
     read, shot = float(np.nanmean(variance)), 0.0
     if abs(level[1] - level[0]) > 0.02:  # not so if one side is nan
         slope = float((variance[1] - variance[0]) / (level[1] - level[0]))
@@ -199,30 +195,17 @@ def shared_by_lines(pace_px: float, count: int, across: float) -> Array:
 
     ``across`` - what the two of a pair share for lying one spacing apart across the edge.
     """
-    pair, apart = _pair_px(pace_px), pace_px * np.arange(count + 1)
-    shared = 2.0 * shared_by_samples(apart) + across * (
-        shared_by_samples(apart + pair) + shared_by_samples(apart - pair)
-    )
-    return np.asarray(shared[1:] / shared[0])
+    return np.asarray(noise_kernels.shared_by_pairs(pace_px, _pair_px(pace_px), across, count))
 
 
 def shared_along_line(spacing_px: float, pace_px: float | None) -> Array:
-    """Correlation of the noise of samples 1, 2, ... spacings apart on one line; of pairs with ``pace_px``."""
-    apart = spacing_px * np.arange(int(np.ceil(2.0 / spacing_px)) + 1)
-    shared = 2.0 * shared_by_samples(apart)
-    if pace_px is not None:
-        both = shared_by_samples(np.array([_pair_px(pace_px)]))[0]
-        shared = shared + both * (shared_by_samples(apart + spacing_px) + shared_by_samples(apart - spacing_px))
-    return np.asarray(shared[1:] / shared[0])
+    """Correlation of the noise of samples 1, 2, ... spacings apart on one line; of pairs with ``pace_px``: the two of a
+    pair lie one spacing apart along the line.
+    """
+    both = 0.0 if pace_px is None else float(noise_kernels.shared_by_samples(_pair_px(pace_px)))
+    count = int(np.ceil(2.0 / spacing_px))
+    return np.asarray(noise_kernels.shared_by_pairs(spacing_px, spacing_px, both, count))
 
 
 def _pair_px(pace_px: float) -> float:
     return 2.0 * min(0.25 * pace_px, PAIR_PX)
-
-
-def shared_by_samples(apart_px: Array) -> Array:
-    """Correlation of the noise of bilinear samples so far apart, mean over all sub-pixel phases: the triangle of the
-    interpolation with itself.
-    """
-    x = np.minimum(np.abs(apart_px), 2.0)
-    return np.asarray(1.5 * np.where(x <= 1.0, 2.0 / 3.0 - x**2 + 0.5 * x**3, (2.0 - x) ** 3 / 6.0))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from edgeinspect.measure.algebra_kernels import median, select
+
 CLUSTER, APART = 8, 5  # places side by side lie on the same lines of memory; 5 px apart they share no pixel
 TRUNCATED = 0.9121  # variance of a normal distribution within 2.5 standard deviations
 QUANTILE, AT_QUANTILE = 0.3, 0.3853  # of the size of normal values: the low ones are the flat places
@@ -80,24 +82,53 @@ def _clipped(values, flat, begin, end, variance):
 
 
 @njit(cache=True)
+def _by_bins(level, edges, ends):
+    """Numbers of the places (N,) in the order of their bins of level: those of bin k from ``ends[k]`` to ``ends[k + 1]``,
+    those outside of all bins left out.
+    """
+    bins, own = len(edges) - 1, np.empty(len(level), np.int64)
+    ends[:] = 0
+    for i in range(len(level)):
+        own[i] = -1
+        if edges[0] <= level[i] < edges[bins]:
+            low, high = 0, bins
+            while high - low > 1:
+                middle = (low + high) // 2
+                if edges[middle] <= level[i]:
+                    low = middle
+                else:
+                    high = middle
+            own[i] = low
+            ends[low + 1] += 1
+    for k in range(bins):
+        ends[k + 1] += ends[k]
+    order, filled = np.empty(ends[bins], np.int64), ends.copy()
+    for i in range(len(level)):
+        if own[i] >= 0:
+            order[filled[own[i]]] = i
+            filled[own[i]] += 1
+    return order
+
+
+@njit(cache=True)
 def by_level(level, fine, coarse, change, edges, flat_sd, floor, least, found):
     """Fill ``found`` (K - 1, 4): mean level, variance of neighbours, of every second pixel, and number of flat places
     between each two of ``edges`` (K,) of level; zeros where they are fewer than ``least``. Flat: the level changes by
     less than ``flat_sd`` standard deviations, those from a first look at all places. ``floor`` - least variance.
     """
-    bins = len(edges) - 1
-    order = np.argsort(level)
+    bins, ends = len(edges) - 1, np.empty(len(edges), np.int64)
+    order = _by_bins(level, edges, ends)
     level, fine, coarse, change = level[order], fine[order], coarse[order], change[order]
-    ends = np.searchsorted(level, edges)
+    sizes = np.empty(len(order))
     s0 = s1 = s2 = t0 = t1 = 0.0
     first = np.empty(bins)
     for k in range(bins):
         count = ends[k + 1] - ends[k]
         if count < 30:
             continue
-        sizes = np.abs(fine[ends[k] : ends[k + 1]])
-        at = int(QUANTILE * count)
-        first[k] = max((np.partition(sizes, at)[at] / AT_QUANTILE) ** 2, floor)
+        for j in range(count):
+            sizes[j] = abs(fine[ends[k] + j])
+        first[k] = max((select(sizes, count, int(QUANTILE * count)) / AT_QUANTILE) ** 2, floor)
         weight = count / first[k] ** 2
         middle = 0.5 * (edges[k] + edges[k + 1])
         s0 += weight
@@ -128,13 +159,13 @@ def by_level(level, fine, coarse, change, edges, flat_sd, floor, least, found):
 
 
 @njit(cache=True)
-def beside_edge(ribbon, place, clear, stride, sizes, levels):
-    """Sizes of third differences along the curve between lines ``stride`` apart, and their levels: (2, K) of the inner
-    and the outer side, at least ``clear`` samples from the edge at ``place`` (N,), thinned evenly to K. Returns how
-    many of each.
+def beside_edge(ribbon, place, clear, stride, room, size, level):
+    """Medians (2,) of the sizes of third differences along the curve between lines ``stride`` apart, and of their
+    levels: of the inner and the outer side, at least ``clear`` samples from the edge at ``place`` (N,), thinned evenly
+    to ``room``; nan where there are none.
     """
     lines, samples = ribbon.shape
-    room = sizes.shape[1]
+    sizes, levels = np.empty((2, room)), np.empty((2, room))
     # samples half a pixel apart: an even step would stay at one sub-pixel phase
     pace = max(1, lines * ((samples + 2) // 3) // (2 * room) + 1)
     inner, outer = 0, 0
@@ -147,13 +178,37 @@ def beside_edge(ribbon, place, clear, stride, sizes, levels):
                 continue
             one, two = ribbon[i, j], ribbon[i + stride, j]
             three, four = ribbon[i + 2 * stride, j], ribbon[i + 3 * stride, j]
-            size = abs(four - 3.0 * three + 3.0 * two - one)
-            if not size < 1e6:
+            third = abs(four - 3.0 * three + 3.0 * two - one)
+            if not third < 1e6:
                 continue
             if j < low and inner < room:
-                sizes[0, inner], levels[0, inner] = size, 0.5 * (two + three)
+                sizes[0, inner], levels[0, inner] = third, 0.5 * (two + three)
                 inner += 1
             elif j > high and outer < room:
-                sizes[1, outer], levels[1, outer] = size, 0.5 * (two + three)
+                sizes[1, outer], levels[1, outer] = third, 0.5 * (two + three)
                 outer += 1
-    return inner, outer
+    for side, count in enumerate((inner, outer)):
+        size[side], level[side] = median(sizes[side], count), median(levels[side], count)
+
+
+@njit(cache=True)
+def shared_by_samples(apart):
+    """Correlation of the noise of bilinear samples so far apart [px], mean over all sub-pixel phases: the triangle of
+    the interpolation with itself.
+    """
+    x = min(abs(apart), 2.0)
+    return 1.5 * (2.0 / 3.0 - x * x + 0.5 * x * x * x if x <= 1.0 else (2.0 - x) ** 3 / 6.0)
+
+
+@njit(cache=True)
+def shared_by_pairs(step, pair, across, count):
+    """Correlation (count,) of the noise of samples 1, 2, ... times ``step`` [px] apart, each the mean of two that lie
+    ``pair`` apart in the same direction and share ``across`` of what they would share without the other direction.
+    """
+    shared = np.empty(count)
+    itself = 2.0 + across * 2.0 * shared_by_samples(pair)
+    for k in range(count):
+        apart = step * (k + 1)
+        both = shared_by_samples(apart + pair) + shared_by_samples(apart - pair)
+        shared[k] = (2.0 * shared_by_samples(apart) + across * both) / itself
+    return shared

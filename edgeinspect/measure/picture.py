@@ -50,13 +50,14 @@ class GreyPicture:
         camera_kernels.sample_points(self.raw, self.scale, pixels, found)
         return found
 
-    def along(self, centre: Array, first: Array, second: Array, d_mm: Array) -> Levels:
-        """Levels (N, M) at centre + d * first + d² * second of each line (N, 2), offsets (M,); bilinear, nan outside.
+    def along(self, centres: Array, firsts: Array, second: Array, d_mm: Array) -> Levels:
+        """Levels (N, M) at centre + d * first + d² * second of each line, offsets (M,); bilinear, nan outside. The mean
+        of P such places: centres and firsts (P, N, 2), second (N, 2), P is 1 or 2.
 
         Positions are exact: cv2.remap rounds them to 1/32 px.
         """
-        found = np.empty((len(centre), len(d_mm)), dtype=np.float32)
-        camera_kernels.sample_lines(self.raw, self.scale, centre, first, second, d_mm, found)
+        found = np.empty((len(second), len(d_mm)), dtype=np.float32)
+        camera_kernels.sample_lines(self.raw, self.scale, centres, firsts, second, d_mm, found)
         return found
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +31,7 @@ class Stations:
     step_mm: float
     camera: NDArray[np.intp]  # (N,) which of the set-up's cameras measures there
 
-    @property
+    @cached_property
     def directions(self) -> Array:
         """(N, 3) scan directions: one mm along the trim normal, climbing with the sheet."""
         lifted = self.normals.copy()
@@ -114,7 +115,7 @@ class ScanLines:
     first: Array  # (N, 2) px per mm
     second: Array  # (N, 2) px per mm²
 
-    @property
+    @cached_property
     def px_per_mm(self) -> Array:
         """(N,) picture scale along each scan line."""
         return np.hypot(self.first[:, 0], self.first[:, 1])
@@ -149,13 +150,10 @@ def sample(picture: GreyPicture, lines: ScanLines, d_mm: Array, *, pairs: bool =
     second sample would be blurred more.
     """
     if not pairs:
-        return picture.along(lines.centre, lines.first, lines.second, d_mm)
+        return picture.along(lines.centre[None], lines.first[None], lines.second, d_mm)
     centres, firsts = np.empty((2, *lines.centre.shape)), np.empty((2, *lines.first.shape))
     edge_kernels.beside(lines.centre, lines.first, PAIR_PX, float(d_mm[1] - d_mm[0]), centres, firsts)
-    levels = picture.along(centres[0], firsts[0], lines.second, d_mm)
-    levels += picture.along(centres[1], firsts[1], lines.second, d_mm)
-    levels *= np.float32(0.5)
-    return levels
+    return picture.along(centres, firsts, lines.second, d_mm)
 
 
 def pace_px(pixels: Array) -> float:

@@ -37,7 +37,8 @@ class SeamPlace:
     before: int
     after: int
     stations: Which  # indices on the rim
-    u_mm: float  # of the difference of both readings, from calibration and height
+    u_calibrated_mm: float  # of the difference of both readings, from calibration alone
+    u_mm: float  # and from the height
 
 
 class Setup:
@@ -65,6 +66,10 @@ class Setup:
         zones = [np.asarray(zone.holds(rim.arc_mm)) for zone in definition.zones]
         camera = sharing.along(seated.points_mm, seated.normals, zones)
         self.rim, self.rim_seated = replace(rim, camera=camera), replace(seated, camera=camera)
+        self.zone_cameras = {
+            zone.name: tuple(self.cameras[k] for k in np.unique(camera[holds]))
+            for zone, holds in zip(definition.zones, zones, strict=True)
+        }
         self.cutouts: list[tuple[CutOut, Stations]] = []
         for cutout in definition.cutouts:
             laid = self._laid(cutout.curve)
@@ -105,36 +110,44 @@ class Setup:
         places = self.seating.pose.apply(np.array(centres).reshape(-1, 3))
         points = np.vstack([rim.points_mm, pips, places])
         camera = np.concatenate([rim.camera, self.pip_camera, self.cutout_camera, self.decal_camera]).astype(np.intp)
-        causes = budget.common_causes(self.calibrations, camera, self.fixture, self.seating, points, self.heights)
-        ends = np.cumsum([len(rim.points_mm), len(pips)])
+        self._places, self._place_camera = (rim.points_mm, pips, places), camera
         self.rim_shares: dict[Frame, dict[str, Array]] = {frame: {} for frame in Frame}
         self.place_shares: dict[str, Array] = {}
         self.cut_follows: dict[str, Array] = {}  # (3, K) plane shifts by which the cut outline reads wrong
         self.datum_follows: dict[str, Array] = {}  # the same of the shell's datums
         self.pip_misfits: dict[str, float] = {}
         self.form_fields: dict[str, Array] = {}  # (K, N) along the rim's normals, before a best fit takes up its part
+        causes = budget.common_causes(self.calibrations, camera, self.fixture, self.seating, points, self.heights)
         for cause, every in causes.items():
-            on_rim, on_pips, on_places = np.split(every, ends, axis=1)
-            follows = self._datum_follows(on_rim, on_pips, on_places, pips, places)
-            in_datum = budget.left_after(on_rim, rim.points_mm, follows)
-            placed_in_datum = budget.left_after(on_places, places, follows)
-            self.datum_follows[cause] = follows
-            self.cut_follows[cause] = budget.outline_follows(on_rim, rim.points_mm, rim.normals)
-            if self.definition.datum is DatumScheme.PIPS:
-                misfit = budget.left_after(on_pips, pips, follows)
-                self.pip_misfits[cause] = float(np.sqrt((misfit**2).sum(axis=(0, 2)).mean()))
-            self.rim_shares[Frame.DATUM][cause] = budget.along_normals(in_datum, rim.normals)
-            held = on_rim if self.definition.datum is DatumScheme.BEST_FIT else in_datum
-            along = np.einsum("knj,nj->kn", held, rim.normals[:, :2])
-            left = along - (self.form_rows @ np.linalg.lstsq(self.form_rows, along.T, rcond=None)[0]).T
-            self.rim_shares[Frame.BEST_FIT][cause] = np.sqrt((left**2).sum(axis=0))
-            if self.definition.best_fit.by is FitBy.MINIMUM_ZONE:  # what it takes up is known when it has been fitted
-                self.form_fields[cause] = along
-            self.place_shares[cause] = np.sqrt((placed_in_datum**2).sum(axis=0).mean(axis=1))
-            if cause != TEMPERATURE:  # the fixture frame tells where the cutter ran and is not brought to 20 degC
-                self.rim_shares[Frame.FIXTURE][cause] = budget.along_normals(on_rim, rim.normals)
+            self._share_out(cause, every)
+        self._sum_rim_variance()
+
+    def _share_out(self, cause: str, every: Array) -> None:
+        """What one cause, fields (K, N, 2) at all places, leaves in each frame."""
+        rim, (_, pips, places) = self.rim_seated, self._places
+        on_rim, on_pips, on_places = np.split(every, np.cumsum([len(rim.points_mm), len(pips)]), axis=1)
+        follows = self._datum_follows(on_rim, on_pips, on_places, pips, places)
+        in_datum = budget.left_after(on_rim, rim.points_mm, follows)
+        placed_in_datum = budget.left_after(on_places, places, follows)
+        self.datum_follows[cause] = follows
+        self.cut_follows[cause] = budget.outline_follows(on_rim, rim.points_mm, rim.normals)
+        if self.definition.datum is DatumScheme.PIPS:
+            misfit = budget.left_after(on_pips, pips, follows)
+            self.pip_misfits[cause] = float(np.sqrt((misfit**2).sum(axis=(0, 2)).mean()))
+        self.rim_shares[Frame.DATUM][cause] = budget.along_normals(in_datum, rim.normals)
+        held = on_rim if self.definition.datum is DatumScheme.BEST_FIT else in_datum
+        along = np.einsum("knj,nj->kn", held, rim.normals[:, :2])
+        left = along - (self.form_rows @ np.linalg.lstsq(self.form_rows, along.T, rcond=None)[0]).T
+        self.rim_shares[Frame.BEST_FIT][cause] = np.sqrt((left**2).sum(axis=0))
+        if self.definition.best_fit.by is FitBy.MINIMUM_ZONE:  # what it takes up is known when it has been fitted
+            self.form_fields[cause] = along
+        self.place_shares[cause] = np.sqrt((placed_in_datum**2).sum(axis=0).mean(axis=1))
+        if cause != TEMPERATURE:  # the fixture frame tells where the cutter ran and is not brought to 20 degC
+            self.rim_shares[Frame.FIXTURE][cause] = budget.along_normals(on_rim, rim.normals)
+
+    def _sum_rim_variance(self) -> None:
         self.rim_variance = {
-            frame: sum((u**2 for cause, u in shares.items() if cause != TEMPERATURE), np.zeros(len(rim.arc_mm)))
+            frame: sum((u**2 for cause, u in shares.items() if cause != TEMPERATURE), np.zeros(len(self.rim.arc_mm)))
             for frame, shares in self.rim_shares.items()
         }
 
@@ -198,7 +211,7 @@ class Setup:
     @property
     def height_costs_mm(self) -> float:
         """Standard uncertainty [mm] that the height brings to the worst place of the rim, from the shell's datums."""
-        return float(self.rim_shares[Frame.DATUM]["height of the shell"].max())
+        return float(self.rim_shares[Frame.DATUM][budget.HEIGHT].max())
 
     def rise_above(self, other: Setup) -> float:
         """Greatest difference of the rim's height [mm] to another set-up of the same shell."""
@@ -213,9 +226,26 @@ class Setup:
         other.seat = Pose(tilt @ self.seating.pose.rotation, raised)
         values, vectors = np.linalg.eigh(covariance)
         other.heights = np.sqrt(np.maximum(values, 0.0))[:, None] * vectors.T
-        other._prepare_budget()
-        other.seams = tuple(other._seams())
+        # Of all that is known of the causes only the height's part changes.
+        other.rim_shares = {frame: dict(shares) for frame, shares in self.rim_shares.items()}
+        for name in ("place_shares", "cut_follows", "datum_follows", "pip_misfits", "form_fields"):
+            setattr(other, name, dict(getattr(self, name)))
+        points = np.vstack(self._places)
+        lifted = budget.height_cause(self.calibrations, self._place_camera, self.seating, points, other.heights)
+        other._share_out(budget.HEIGHT, lifted)
+        other._sum_rim_variance()
+        other.seams = tuple(other._at_height(seam) for seam in self.seams)
         return other
+
+    def _at_height(self, seam: SeamPlace) -> SeamPlace:
+        """The same seam with what this set-up knows of the height, which does the same to both cameras."""
+        points, normals = self.rim_seated.points_mm[seam.stations], self.rim_seated.normals[seam.stations]
+        before, after = (
+            budget.height_cause(self.calibrations, np.full(len(points), k), self.seating, points, self.heights)
+            for k in (seam.before, seam.after)
+        )
+        u_height = float(np.sqrt((budget.along_normals(after - before, normals) ** 2).mean()))
+        return replace(seam, u_mm=float(np.hypot(seam.u_calibrated_mm, u_height)))
 
     def _seams(self) -> Iterator[SeamPlace]:
         camera, rim = self.rim.camera, self.rim_seated
@@ -224,22 +254,14 @@ class Setup:
             around = np.mod(at + np.arange(-reach, reach), len(camera))
             before, after = int(camera[at - 1]), int(camera[at])
             points, normals = rim.points_mm[around], rim.normals[around]
+            # The calibrations err independently.
             fields = [
-                budget.common_causes(
-                    self.calibrations,
-                    np.full(len(around), k, dtype=np.intp),
-                    self.fixture,
-                    self.seating,
-                    points,
-                    self.heights,
-                )
+                calibration_displacements(self.calibrations[k], self.fixture, points, budget.MARK_NOISE_PX)
                 for k in (before, after)
             ]
-            # The calibrations err independently, the height does the same to both.
-            own = [field["calibration and marks"] for field in fields]
-            height = fields[1]["height of the shell"] - fields[0]["height of the shell"]
-            u = [float(np.sqrt((budget.along_normals(f, normals) ** 2).mean())) for f in (*own, height)]
-            yield SeamPlace(float(self.rim.arc_mm[at]), before, after, around.astype(np.intp), float(np.linalg.norm(u)))
+            u = float(np.linalg.norm([np.sqrt((budget.along_normals(f, normals) ** 2).mean()) for f in fields]))
+            seam = SeamPlace(float(self.rim.arc_mm[at]), before, after, around.astype(np.intp), u, u)
+            yield self._at_height(seam)
 
     def place_causes(self, index: int, u_growth: float) -> dict[str, float]:
         """Common shares [mm] at one cut-out or decal (in the order of the definition, cut-outs first)."""

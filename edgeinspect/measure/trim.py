@@ -111,7 +111,7 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
     zones = tuple(
         replace(
             zone_result(zone, profiles[zone.frame][0], setup.rim.step_mm, profiles[zone.frame][1]),
-            cameras=tuple(setup.cameras[k] for k in np.unique(setup.rim.camera[zone.holds(setup.rim.arc_mm)])),
+            cameras=setup.zone_cameras[zone.name],
         )
         for zone in definition.zones
         if zone.frame in profiles

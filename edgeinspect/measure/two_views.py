@@ -20,7 +20,7 @@ from edgeinspect.measure.cutout import CutOutFit, measure_cutouts
 from edgeinspect.measure.place import scan
 from edgeinspect.measure.ribbon import Stations
 from edgeinspect.measure.sharing import Which, in_picture
-from edgeinspect.measure.shot import Shot
+from edgeinspect.measure.shot import Shot, Shots
 from edgeinspect.shell.definition import CutOut
 
 LEAST_SENSITIVITY = 0.02  # mm in plan per mm of height: below it a light edge's 0.006 mm is a third of a millimetre
@@ -113,7 +113,8 @@ def _overlap(
     clear = seen & (np.minimum(*along) * sheet_mm > -FACE_MM)
     sensitivity = along[1] - along[0]
     steep = np.abs(sensitivity) >= LEAST_SENSITIVITY
-    stations = np.flatnonzero(clear & steep)[::every]
+    # The same places for every pair of cameras: each camera reads them once.
+    stations = np.flatnonzero(clear & steep & (np.arange(len(clear)) % every == 0))
     whole = [k for k, s in enumerate(cutouts) if all(in_picture(camera, s.points_mm).all() for camera in pair)]
     middles = np.array([cutouts[k].points_mm.mean(axis=0) for k in whole]).reshape(-1, 3)
     slopes = np.array([cutouts[k].slopes.mean(axis=0) for k in whole]).reshape(-1, 2)
@@ -140,21 +141,61 @@ def _between(errors_at: Sequence[Array], one: int, other: int) -> Array:
     return np.concatenate(parts)
 
 
-def heights_seen(
-    overlap: Overlap,
-    shots: tuple[Shot, Shot],
+@dataclass(frozen=True)
+class OneView:
+    """What one camera sees of a shell wherever another camera sees it too."""
+
+    shot: Shot
+    d_mm: Array  # (N,) of the rim's edge at all its stations; nan where it was not looked for or not seen
+    u_mm: Array  # (N,)
+    cutouts: dict[int, CutOutFit]  # by their number
+
+
+def views_of(
+    overlaps: Sequence[Overlap],
+    shots: Shots,
     rim: Stations,
     cutouts: Sequence[tuple[CutOut, Stations]],
     fits: Sequence[CutOutFit | None],
     measured_by: Sequence[int],
     sheet_mm: float,
+) -> dict[int, OneView]:
+    """What every camera sees that has an overlap and a picture, by its number; read once, whatever the pairs.
+
+    Parameters: rim, cutouts - where they were cut, fixture frame; fits - of the cut-outs as their own camera measured
+    them, ``measured_by`` - which camera that was.
+    """
+    views = {}
+    for k, shot in enumerate(shots):
+        shared = [overlap for overlap in overlaps if k in (overlap.one, overlap.other)]
+        if shot is None or not shared:
+            continue
+        d, u = np.full((2, len(rim.arc_mm)), np.nan)
+        at = np.unique(np.concatenate([overlap.stations for overlap in shared]))
+        if len(at):
+            here = rim.part(at)
+            here = replace(here, camera=np.zeros(len(at), dtype=np.intp))
+            edges = scan((shot,), here, BAND_MM, rounds=2).edges
+            seen = edges.flags == 0
+            d[at[seen]], u[at[seen]] = edges.d_mm[seen], edges.u_mm[seen]
+        both = sorted({c for overlap in shared for c in overlap.cutouts})
+        own = {c: fit for c in both if measured_by[c] == k and (fit := fits[c]) is not None}
+        if more := [c for c in both if measured_by[c] != k]:
+            wanted = [cutouts[c] for c in more]
+            found = measure_cutouts(shot.picture, wanted, sheet_mm, shot.model, shot.pose, shot.blur_px)
+            own |= dict(zip(more, found, strict=True))
+        views[k] = OneView(shot, d, u, own)
+    return views
+
+
+def heights_seen(
+    overlap: Overlap, one: OneView, other: OneView, rim: Stations, cutouts: Sequence[tuple[CutOut, Stations]]
 ) -> HeightAt:
     """Heights at every place that both pictures show.
 
-    Parameters: shots - of the overlap's two cameras; rim, cutouts - where they were cut, fixture frame; fits - of the
-    cut-outs as their own camera measured them, ``measured_by`` - which camera that was.
+    Parameters: one, other - of the overlap's two cameras; rim, cutouts - where they were cut, fixture frame.
     """
-    parts = [*_along_rim(overlap, shots, rim), *_at_cutouts(overlap, shots, cutouts, fits, measured_by, sheet_mm)]
+    parts = [*_along_rim(overlap, one, other, rim), *_at_cutouts(overlap, one, other, cutouts)]
     empty = np.empty(0)
     none = HeightAt((), np.empty((0, 3)), empty, empty, empty, np.empty((len(overlap.errors_mm), 0)))
     return joined([none, *parts])
@@ -171,15 +212,14 @@ def joined(parts: Sequence[HeightAt]) -> HeightAt:
     return HeightAt(words, points, height, noise, light, errors)
 
 
-def _along_rim(overlap: Overlap, shots: tuple[Shot, Shot], rim: Stations) -> Iterator[HeightAt]:
-    if not len(overlap.stations):
+def _along_rim(overlap: Overlap, one: OneView, other: OneView, rim: Stations) -> Iterator[HeightAt]:
+    at = overlap.stations
+    if not len(at):
         return
-    here = rim.part(overlap.stations)
-    here = replace(here, camera=np.zeros(len(here.arc_mm), dtype=np.intp))
-    one, other = (scan((shot,), here, BAND_MM, rounds=2).edges for shot in shots)
-    usable = (one.flags == 0) & (other.flags == 0)
-    apart = np.where(usable, other.d_mm - one.d_mm, 0.0)
-    noise = np.where(usable, np.hypot(one.u_mm, other.u_mm), 0.0)
+    here, apart = rim.part(at), other.d_mm[at] - one.d_mm[at]
+    usable = np.isfinite(apart)
+    apart = np.where(usable, apart, 0.0)
+    noise = np.where(usable, np.hypot(one.u_mm[at], other.u_mm[at]), 0.0)
     slope = np.where(usable, overlap.sensitivity, 0.0)
     place = np.floor(here.arc_mm / TOGETHER_MM).astype(np.intp)
     count = int(place.max()) + 1
@@ -195,7 +235,7 @@ def _along_rim(overlap: Overlap, shots: tuple[Shot, Shot], rim: Stations) -> Ite
         height = summed(slope * apart) / weight
         blurred = np.sqrt(summed((slope * noise) ** 2)) / weight
         middle = np.column_stack([summed(slope**2 * here.points_mm[:, k]) / weight for k in range(3)])
-        light = float(np.hypot(shots[0].edge_model_mm, shots[1].edge_model_mm)) * summed(np.abs(slope)) / weight
+        light = float(np.hypot(one.shot.edge_model_mm, other.shot.edge_model_mm)) * summed(np.abs(slope)) / weight
         errors = np.array([summed(slope * field) / weight for field in overlap.errors_mm])
     words = tuple(f"{RIM_WORDS} {TOGETHER_MM * (k + 0.5):.0f} mm" for k in good)
     blurred = np.maximum(blurred, SHOT_NOISE_FLOOR_MM)
@@ -203,25 +243,11 @@ def _along_rim(overlap: Overlap, shots: tuple[Shot, Shot], rim: Stations) -> Ite
 
 
 def _at_cutouts(
-    overlap: Overlap,
-    shots: tuple[Shot, Shot],
-    cutouts: Sequence[tuple[CutOut, Stations]],
-    fits: Sequence[CutOutFit | None],
-    measured_by: Sequence[int],
-    sheet_mm: float,
+    overlap: Overlap, one: OneView, other: OneView, cutouts: Sequence[tuple[CutOut, Stations]]
 ) -> Iterator[HeightAt]:
-    both: list[list[CutOutFit | None]] = []
-    for shot, which in zip(shots, (overlap.one, overlap.other), strict=True):
-        own = [fits[k] if measured_by[k] == which else None for k in overlap.cutouts]
-        missing = [at for at, k in enumerate(overlap.cutouts) if measured_by[k] != which]
-        if missing:
-            wanted = [cutouts[overlap.cutouts[at]] for at in missing]
-            found = measure_cutouts(shot.picture, wanted, sheet_mm, shot.model, shot.pose, shot.blur_px)
-            for at, fit in zip(missing, found, strict=True):
-                own[at] = fit
-        both.append(own)
-    eyes = [shot.pose.inverse().translation_mm for shot in shots]
-    for at, (k, a, b) in enumerate(zip(overlap.cutouts, *both, strict=True)):
+    eyes = [view.shot.pose.inverse().translation_mm for view in (one, other)]
+    for at, k in enumerate(overlap.cutouts):
+        a, b = one.cutouts.get(k), other.cutouts.get(k)
         if a is None or b is None or not (a.there and b.there):
             continue
         middle, slope = cutouts[k][1].points_mm.mean(axis=0), cutouts[k][1].slopes.mean(axis=0)
@@ -229,7 +255,7 @@ def _at_cutouts(
         place = meet(eyes[0], seen[0][None], eyes[1], seen[1][None])[0] - middle
         lever = overlap.apart[at] / float((overlap.apart[at] ** 2).sum())  # mm of height per mm apart in plan
         noise = float(np.sqrt(lever @ (a.covariance[:2, :2] + b.covariance[:2, :2]) @ lever))
-        light = float(np.hypot(shots[0].edge_model_mm, shots[1].edge_model_mm) * np.linalg.norm(lever))
+        light = float(np.hypot(one.shot.edge_model_mm, other.shot.edge_model_mm) * np.linalg.norm(lever))
         errors = overlap.cutout_errors_mm[:, at] @ lever
         height = np.array([place[2] - slope @ place[:2]])
         yield HeightAt(

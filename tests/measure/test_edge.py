@@ -165,7 +165,8 @@ def test_noise_is_read_off_the_ribbon(noise: float) -> None:
     raw = np.rint(4095 * (0.5 + np.random.default_rng(3).normal(0, noise, (300, 60)))).astype(np.uint16)
     centre = np.column_stack([np.full(150, 29.7), 10.0 + 1.65 * np.arange(150)])
     first = np.tile([[3.29, 0.26]], (150, 1))
-    ribbon = GreyPicture(raw, bits=12).along(centre, first, np.zeros((150, 2)), np.arange(-14, 15) * 0.5 / 3.3)
+    d_mm = np.arange(-14, 15) * 0.5 / 3.3
+    ribbon = GreyPicture(raw, bits=12).along(centre[None], first[None], np.zeros((150, 2)), d_mm)
     assert noise_of(ribbon) == pytest.approx(noise, rel=0.08)
 
 

@@ -35,7 +35,7 @@ def test_along_lines_is_the_same_as_at_points() -> None:
     centre = np.column_stack([RANDOM.uniform(25, 55, 20), RANDOM.uniform(20, 40, 20)])
     first, second = RANDOM.normal(0, 3, (20, 2)), RANDOM.normal(0, 0.05, (20, 2))
     d = np.linspace(-3, 3, 13)
-    found = GreyPicture(raw).along(centre, first, second, d)
+    found = GreyPicture(raw).along(centre[None], first[None], second, d)
     places = centre[:, None] + d[None, :, None] * first[:, None] + (d**2)[None, :, None] * second[:, None]
     at = GreyPicture(raw).at(places.reshape(-1, 2)).reshape(20, 13)
     assert np.array_equal(np.isnan(found), np.isnan(at))
