@@ -40,6 +40,7 @@ def fit_along_normals(
     points_mm: Array, normals: Array, offset_mm: Array, usable: NDArray[np.bool_], *, tolerate_flaws: bool = True
 ) -> ShiftFit:
     """Least-squares plane shift that explains offsets (N,) along normals; evenly spaced stations weigh by arc length.
+    An offset that is not usable may be nan.
 
     Sections that lie off by more than FLAW_MM are left out as long as they are short; a robust loss would slide
     sideways when a whole side is off, so there is none. Covariance from what is left over, with neighbouring stations
@@ -48,8 +49,9 @@ def fit_along_normals(
     terms, used, rms, normal = kernels.fit_shift(
         points_mm, normals, offset_mm, usable, FLAW_MM, LARGEST_FLAW_SHARE, tolerate_flaws
     )
-    step = np.diff(points_mm[:: max(1, len(points_mm) // 50), :2], axis=0)
-    spacing = float(np.hypot(step[:, 0], step[:, 1]).mean()) / max(1, len(points_mm) // 50)
+    stride = max(1, len(points_mm) // 50)
+    step = np.diff(points_mm[::stride, :2], axis=0)
+    spacing = float(np.hypot(step[:, 0], step[:, 1]).mean()) / stride
     together = max(1.0, 20.0 / max(spacing, 1e-6))
     covariance = np.linalg.inv(normal) * rms**2 * together
     shift = PlaneShift(float(terms[0]), float(terms[1]), float(np.rad2deg(terms[2])))
@@ -62,8 +64,8 @@ def noise_covariance(points_mm: Array, normals: Array, u_mm: Array, usable: NDAr
     place, and that is what is sought, so its waves are no uncertainty of it.
     """
     rows = shift_rows(points_mm, normals)[usable]
-    follow = np.linalg.solve(rows.T @ rows, rows.T)
-    return np.asarray((follow * u_mm[usable] ** 2) @ follow.T)
+    inverse = np.linalg.inv(rows.T @ rows)
+    return np.asarray(inverse @ (rows.T * u_mm[usable] ** 2) @ rows @ inverse)
 
 
 def fit_points(nominal_mm: Array, measured_mm: Array, u_mm: Array) -> ShiftFit:

@@ -5,10 +5,25 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from edgeinspect.measure.algebra_kernels import median
 from edgeinspect.measure.kernels import FAST, SQRT_2PI, normal
 
 PARTS = 4  # place of the show-face arris, share of the step there, gap to the back-face one, blur
 SUMS = 16  # ten products of the parts, their four right sides, what is left, and of how many samples
+
+
+@njit(cache=True)
+def middles(values, stretch, parts):
+    """Median (parts,) of the values (N,) of each stretch, whose numbers (N,) do not fall."""
+    found, own, begin = np.empty(parts), np.empty(len(values)), 0
+    for k in range(parts):
+        used = 0
+        while begin + used < len(values) and stretch[begin + used] == k:
+            own[used] = values[begin + used]
+            used += 1
+        found[k] = median(own, used)
+        begin += used
+    return found
 
 
 @njit(cache=True, fastmath=FAST)

@@ -10,6 +10,7 @@ the gap.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,16 +52,16 @@ class Arrises:
     u_gap_mm: Array  # (N,)
     share: Array  # (N,) of the whole step, face to background, that lies at the show-face arris
 
-    @property
+    @cached_property
     def told_apart(self) -> NDArray[np.bool_]:
         """(N,): both are seen, each by itself. A cut face as bright as the show face or as dark as the background shows
         one arris only, and which one it is the picture does not say.
         """
-        gap, lesser = np.nan_to_num(self.gap_mm), np.minimum(np.abs(self.share), np.abs(1.0 - self.share))
-        sure = np.nan_to_num(self.u_gap_mm, nan=np.inf) < SURE * BETWEEN * gap
-        return np.asarray(self.seen & sure & (np.nan_to_num(lesser) > LEAST_STEP))
+        lesser = np.minimum(np.abs(self.share), np.abs(1.0 - self.share))
+        sure = self.u_gap_mm < SURE * BETWEEN * self.gap_mm  # nan is not sure
+        return np.asarray(self.seen & sure & (lesser > LEAST_STEP))
 
-    @property
+    @cached_property
     def bevel_mm(self) -> Array:
         """(N,) how far the back-face arris stands out of the material before the show-face one; - behind it."""
         return self.gap_mm - self.square_mm
@@ -159,7 +160,7 @@ class _Fit:
         self.share: Array = np.full(self.parts, SHARE)
         self.sums = np.empty((len(ribbon), arris_kernels.SUMS))
         self.weight: Array = np.ones(len(ribbon))
-        middle = np.array([np.median(edge_mm[stretch == k]) for k in range(self.parts)])[stretch]
+        middle = np.asarray(arris_kernels.middles(edge_mm, stretch, self.parts))[stretch]
         # Where the one step was found is nearer to the stretch's middle than two arrises are to each other, or it
         # jumped from one to the other.
         near = np.abs(edge_mm - middle) < 0.3 * square_mm + 0.05

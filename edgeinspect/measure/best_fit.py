@@ -98,7 +98,7 @@ def fit_form(
     rms = float(np.sqrt(np.mean(deviation[usable] ** 2)))
     own = _covariance(rows, usable, u_edge_mm, nominal.step_mm, touching)
     units = freedom_shifts(here, how)
-    u = np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", rows, own, rows), 0.0))
+    u = np.sqrt(np.maximum(((rows @ own) * rows).sum(axis=1), 0.0))
     return FormFit(shift, deviation, foot, rows, rms, units.T @ own @ units, u, touching)
 
 

@@ -99,12 +99,12 @@ def trace(shots: Shots, here: Scan, sheet_mm: float, arris: Arris) -> Traced:
             shown = np.maximum(signed[own] + bevel, 0.0)
             show[own], which[own] = edges.d_mm[own] - 0.5 * shown, BETWEEN * shown
             back[own], back_which[own] = show[own] + bevel, BETWEEN * shown
-        better = own[told & (np.nan_to_num(seen.u_show_mm, nan=np.inf) < which[own])]
+        better = own[told & (seen.u_show_mm < which[own])]
         at = np.searchsorted(own, better)
         show[better], which[better] = seen.show_mm[at], seen.u_show_mm[at]
         u[better], flags[better] = seen.u_line_mm[at], flags[better] & ~int(OF_ONE_STEP)
         u_back = np.hypot(seen.u_back_mm, SHEET_SHARE * seen.square_mm)
-        at = np.flatnonzero(told & (np.nan_to_num(u_back, nan=np.inf) < back_which[own]))
+        at = np.flatnonzero(told & (u_back < back_which[own]))
         back[own[at]], back_which[own[at]] = (seen.show_mm + seen.bevel_mm)[at], u_back[at]
     at_show = replace(edges, d_mm=show, u_mm=u, flags=flags)
     if arris is Arris.SHOW:

@@ -7,6 +7,7 @@ Off the camera's axis the far wall of a hole shows: face, wall and background ma
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import atan2
 
 import numpy as np
 from numpy.typing import NDArray
@@ -190,9 +191,9 @@ class _Fitting:
         # the shape: start from there.
         sure = self.usable & (self.wall < SURE_WALL_MM)
         if sure.mean() > 0.25:
-            self.terms = _robust(self.rows, np.nan_to_num(edges.d_mm), sure)
+            self.terms = _robust(self.rows, edges.d_mm, sure)
         else:
-            self.terms = _robust(self.rows, np.nan_to_num(edges.d_mm - 0.5 * self.wall), self.usable)
+            self.terms = _robust(self.rows, edges.d_mm - 0.5 * self.wall, self.usable)
 
     def follow(self, terms: Array, by_noise: Array, off: Array, u: Array) -> None:
         """Take the shape as found with its walls, and how far each line (N,) lies off it."""
@@ -224,8 +225,8 @@ class _Fitting:
 def long_axis(stations: Stations) -> float:
     """Direction [rad] of the greatest extent of a slot."""
     away = stations.points_mm[:, :2] - stations.points_mm[:, :2].mean(axis=0)
-    vectors = np.linalg.svd(away, full_matrices=False)[2]
-    return float(np.arctan2(vectors[0, 1], vectors[0, 0]))
+    xx, xy, yy = float(away[:, 0] @ away[:, 0]), float(away[:, 0] @ away[:, 1]), float(away[:, 1] @ away[:, 1])
+    return 0.5 * atan2(2.0 * xy, xx - yy)
 
 
 def _robust(rows: Array, d: Array, usable: NDArray[np.bool_]) -> Array:

@@ -181,9 +181,8 @@ class _Walls:
         cuts, value, done = self.cuts, self.value, list[tuple[CutOutFound, Arrises]]()
         share, gap, at = self.walls @ value[cuts[0] : cuts[1]], self.gap, self.rows @ value[: cuts[0]]
         line = self.noise * np.sqrt(2.0 * BILINEAR_NOISE**2 / np.maximum(self.sums[:, 0], 1e-9))
-        u_place = np.sqrt(
-            np.einsum("ni,ij,nj->n", self.rows, self.covariance[: cuts[0], : cuts[0]], self.rows).clip(0.0)
-        )
+        spread = self.covariance[: cuts[0], : cuts[0]]
+        u_place = np.sqrt(((self.rows @ spread) * self.rows).sum(axis=1).clip(0.0))
         for k, ((lines, terms), found) in enumerate(zip(self._of(), self.found, strict=True)):
             fit, bevel = found.fit, cuts[1] + k
             assert fit is not None

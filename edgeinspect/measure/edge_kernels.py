@@ -14,6 +14,16 @@ NEXT_LINE = 1.6  # times the distance of the line on the other side: further off
 
 
 @njit(cache=True)
+def usual_step(pixels):
+    """Median distance of neighbours along a curve (N, 2); nan where none is known."""
+    steps, used = np.empty(len(pixels)), 0
+    for i in range(1, len(pixels)):
+        steps[used] = np.hypot(pixels[i, 0] - pixels[i - 1, 0], pixels[i, 1] - pixels[i - 1, 1])
+        used += np.isfinite(steps[used])
+    return median(steps, used)
+
+
+@njit(cache=True)
 def beside(centre, first, part_px, apart_mm, centres, firsts):
     """Two scan lines for each (2, N, 2): a quarter of the way to the next lines on both sides, at most ``part_px`` off,
     and half of ``apart_mm`` back and ahead.
@@ -228,7 +238,5 @@ def settle(
         step_round(
             ribbon, first, width, spacing, blur, inner, outer, weigh, own, at, low, step, spread, alike, variance
         )
-    edges_found(
-        ribbon, first, width, spacing, start, polarity, noise, at, step, spread, full, burnt_share, flags, d
-    )
+    edges_found(ribbon, first, width, spacing, start, polarity, noise, at, step, spread, full, burnt_share, flags, d)
     return blur

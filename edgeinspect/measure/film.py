@@ -24,7 +24,7 @@ FILM_SHARE = 0.15  # of the rim, where the cut face is hidden: what a strand or 
 
 def film_left_on(shots: Shots, rim: Scan) -> Stop | None:
     """Why the rim's edge is not to be trusted, where it has a second one beside it over a large part."""
-    hidden = ~_cut_face_seen(shots, rim)[::THINNED]
+    hidden = ~_cut_face_seen(shots, rim)
     if not hidden.any():
         return None
     second = _second_step(rim) > SECOND_SHARE
@@ -47,8 +47,8 @@ def _second_step(rim: Scan) -> Array:
 
 
 def _cut_face_seen(shots: Shots, rim: Scan) -> NDArray[np.bool_]:
-    """(N,) where the camera looks at the cut face: its lower end is a second step too."""
-    stations = rim.stations
+    """Where the camera looks at the cut face, of every THINNED-th line: its lower end is a second step too."""
+    stations = rim.stations.part(slice(None, None, THINNED))
     seen = np.zeros(len(stations.arc_mm), dtype=bool)
     for k, shot in enumerate(shots):
         own = stations.camera == k

@@ -29,7 +29,7 @@ class Datum:
         """Standard uncertainty (N,) [mm] that locating the datums brings to deviations along normals."""
         turn = points_mm[:, 0] * normals[:, 1] - points_mm[:, 1] * normals[:, 0]
         rows = np.column_stack([normals[:, 0], normals[:, 1], turn])
-        return np.asarray(np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", rows, self.covariance, rows), 0.0)))
+        return np.asarray(np.sqrt(np.maximum(((rows @ self.covariance) * rows).sum(axis=1), 0.0)))
 
 
 def datum_of_pips(pips: tuple[Pip, ...], found: list[PipFound], nominal_mm: Array, u_light_mm: float) -> Datum | None:

@@ -343,13 +343,14 @@ def _solved(readings: Readings) -> HeightFit | None:
     scale = np.array([1.0, 1.0, reach, 1.0, 1.0, reach, 1.0, reach, reach])[used]
     rows = readings.rows[:, used] / scale
     spread = sum(readings.sources.values(), np.zeros((len(rows), len(rows))))
-    weight = np.linalg.inv(spread)
+    weighted = np.linalg.solve(spread, np.column_stack([rows, readings.values]))  # an inverse takes thrice the time
+    of_rows, of_values = weighted[:, :-1], weighted[:, -1]
     weak = np.zeros(len(used))
     weak[heights] = WEAK_MM**-2
-    normal = rows.T @ weight @ rows + np.diag(weak)
+    normal = rows.T @ of_rows + np.diag(weak)
     if np.linalg.cond(normal) > 1e12:
         return None
-    gain = np.linalg.solve(normal, rows.T @ weight)
+    gain = np.linalg.solve(normal, of_rows.T)
     scaled = gain @ readings.values
     rest = readings.values - rows @ scaled
     terms, to_terms = (scaled / scale)[heights], (gain / scale[:, None])[heights]
@@ -357,7 +358,7 @@ def _solved(readings: Readings) -> HeightFit | None:
     unseen = np.linalg.inv(normal)[np.ix_(heights, heights)] / np.outer(scale[heights], scale[heights])
     told = sum(sources.values(), np.zeros((3, 3)))
     sources["what is not seen"] = unseen - told  # of the weak belief from before looking: next to nothing if seen well
-    return HeightFit(terms, sources, float(rest @ weight @ rest), len(readings.values) - len(used))
+    return HeightFit(terms, sources, float(rest @ (of_values - of_rows @ scaled)), len(readings.values) - len(used))
 
 
 def _pairs(

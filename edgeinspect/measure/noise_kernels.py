@@ -83,8 +83,8 @@ def _clipped(values, flat, begin, end, variance):
 
 @njit(cache=True)
 def _by_bins(level, edges, ends):
-    """Numbers of the places (N,) in the order of their bins of level: those of bin k from ``ends[k]`` to ``ends[k + 1]``,
-    those outside of all bins left out.
+    """Numbers of the places (N,) in the order of their bins of level: those of bin k from ``ends[k]`` on to
+    ``ends[k + 1]``, those outside of all bins left out.
     """
     bins, own = len(edges) - 1, np.empty(len(level), np.int64)
     ends[:] = 0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,6 +70,11 @@ def patch_level(picture: GreyPicture, corners_mm: Array, model: CameraModel, pos
     """Mean level over the inner part of a flat patch given by its corners (4, 3) in the fixture; nan when it is not in
     the picture.
     """
+    return float(np.mean(picture.at(model.project(_patch_places() @ corners_mm, pose))))
+
+
+@cache
+def _patch_places() -> Array:
+    """(288, 4) shares of a patch's corners in places of its inner part."""
     u, v = (grid.reshape(-1, 1) for grid in np.meshgrid(np.linspace(0.2, 0.8, 24), np.linspace(0.2, 0.8, 12)))
-    share = np.hstack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v])
-    return float(np.mean(picture.at(model.project(share @ corners_mm, pose))))
+    return np.hstack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v])

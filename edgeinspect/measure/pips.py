@@ -66,7 +66,7 @@ def _fit(
         d_mm = offsets(BAND_MM, float(lines.px_per_mm.mean()))
         edges = fit_edges(sample(picture, lines, d_mm), d_mm, lines.px_per_mm, blur_px, half_window_px=HALF_WINDOW_PX)
         usable = ((edges.flags & (Flag.NO_EDGE | Flag.OUTSIDE)) == 0).reshape(-1, LINES)
-        offset = np.nan_to_num(edges.d_mm).reshape(-1, LINES)
+        offset = edges.d_mm.reshape(-1, LINES)
         circles = [_circle(rows, offset[k], usable[k]) for k in range(len(pips))]
         moves = np.array([[0.0, 0.0, 0.0] if c is None else [c.terms[0], c.terms[1], 0.0] for c in circles])
         centres = centres + moves

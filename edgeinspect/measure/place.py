@@ -122,7 +122,7 @@ def _settle(shots: Shots, few: Stations, shift: PlaneShift) -> PlaneShift | None
         seen = here.edges.flags == 0
         if not seen[looked_at].any() or seen[looked_at].mean() < SEEN_SHARE:
             return None
-        fit = fit_along_normals(here.stations.points_mm, here.stations.normals, np.nan_to_num(here.edges.d_mm), seen)
+        fit = fit_along_normals(here.stations.points_mm, here.stations.normals, here.edges.d_mm, seen)
         if fit.rms_mm > 0.8:
             return None
         shift = combine(fit.shift, shift)

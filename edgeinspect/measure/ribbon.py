@@ -158,8 +158,8 @@ def sample(picture: GreyPicture, lines: ScanLines, d_mm: Array, *, pairs: bool =
 
 def pace_px(pixels: Array) -> float:
     """How far apart lines at pixel positions (N, 2) along a curve usually lie [px]."""
-    steps = np.hypot(*np.diff(pixels, axis=0).T)
-    return float(np.median(steps[np.isfinite(steps)])) if np.isfinite(steps).any() else 1.0
+    pace = float(edge_kernels.usual_step(pixels))
+    return 1.0 if np.isnan(pace) else pace
 
 
 def offsets(half_mm: float, px_per_mm: float, spacing_px: float = 0.5) -> Array:

@@ -7,6 +7,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -288,7 +289,7 @@ class Sight:
     def definition(self) -> ShellDefinition:
         return self.setup.definition
 
-    @property
+    @cached_property
     def edge_model_mm(self) -> Array:
         """(N,) standard uncertainty of the rim's place from light and the arris's shape; nan without a picture."""
         each = np.array([np.nan if shot is None else shot.edge_model_mm for shot in self.shots])

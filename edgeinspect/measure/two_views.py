@@ -236,7 +236,9 @@ def _along_rim(overlap: Overlap, one: OneView, other: OneView, rim: Stations) ->
         blurred = np.sqrt(summed((slope * noise) ** 2)) / weight
         middle = np.column_stack([summed(slope**2 * here.points_mm[:, k]) / weight for k in range(3)])
         light = float(np.hypot(one.shot.edge_model_mm, other.shot.edge_model_mm)) * summed(np.abs(slope)) / weight
-        errors = np.array([summed(slope * field) / weight for field in overlap.errors_mm])
+        into = np.zeros((len(at), count))
+        into[np.arange(len(at)), place] = slope
+        errors = overlap.errors_mm @ into / weight
     words = tuple(f"{RIM_WORDS} {TOGETHER_MM * (k + 0.5):.0f} mm" for k in good)
     blurred = np.maximum(blurred, SHOT_NOISE_FLOOR_MM)
     yield HeightAt(words, middle[good], height[good], blurred[good], light[good], errors.reshape(-1, count)[:, good])

@@ -141,10 +141,12 @@ def view_jpeg(levels: RawLevels, bits: int | None = None) -> bytes:
     small: RawLevels = levels
     if width > VIEW_WIDTH_PX:  # made small first: a large picture is not needed as numbers of four bytes
         size = (VIEW_WIDTH_PX, max(1, round(height * VIEW_WIDTH_PX / width)))
-        whole = width // VIEW_WIDTH_PX  # by a whole number first: that takes a fraction of the time
-        if whole > 1:
-            small = cv2.resize(small, (width // whole, height // whole), interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
-        small = cv2.resize(small, size, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
+        whole = width // VIEW_WIDTH_PX
+        if whole > 1:  # by a whole number first, for the rest a straight line does: together a tenth of the time
+            less = width // whole, height // whole
+            small = cv2.resize(small, less, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
+        how = cv2.INTER_LINEAR if whole > 1 else cv2.INTER_AREA
+        small = cv2.resize(small, size, interpolation=how)  # type: ignore[assignment]
     eight = small.dtype == np.uint8
     shades = small if eight else np.round(small * (255 * scale)).astype(np.uint8)
     done, encoded = cv2.imencode(".jpg", shades, [cv2.IMWRITE_JPEG_QUALITY, 90])

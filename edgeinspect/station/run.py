@@ -12,6 +12,7 @@ import hashlib
 import logging
 import shutil
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -168,7 +169,11 @@ def inspect_set(
         stops += _no_room(store.data)
 
     temperature, untold = _temperature(ready, None if store is None else store.data, started_at)
-    measurement = _measured({camera: picture.levels for camera, picture in pictures.items()}, ready, temperature, stops)
+    levels = {camera: picture.levels for camera, picture in pictures.items()}
+    with ThreadPoolExecutor(1) as beside:  # the pictures to look at are made on the other core meanwhile
+        looked_at = levels if store is not None else {}
+        views = {camera: beside.submit(view_jpeg, levels[camera], setups[camera].bits) for camera in looked_at}
+        measurement = _measured(levels, ready, temperature, stops)
     if untold:
         measurement = replace(measurement, notes=(*measurement.notes, untold))
     if came_up := tuple(doubts()):
@@ -196,8 +201,7 @@ def inspect_set(
                 store.calibrations.keep(calibration)
         if ready.basis is not None:
             inspection = replace(inspection, basis_sha256=store.bases.keep(ready.basis))
-        views = {camera: view_jpeg(picture.levels, setups[camera].bits) for camera, picture in pictures.items()}
-        inspection = store.save(inspection, contents, views)
+        inspection = store.save(inspection, contents, {camera: view.result() for camera, view in views.items()})
     return Look(inspection, frozenset(item.camera for item in came_in.arrived if item.camera not in pictures))
 
 
