@@ -203,7 +203,8 @@ def two_steps(ribbon, first, width, origin, spacing, blur, at, gap, share, sums)
                 product[a, b] -= product[a, 0] * product[b, 0] / size
         sums[i, 0], sums[i, 1], sums[i, 2] = product[1, 1], product[2, 1], product[2, 2]
         sums[i, 3], sums[i, 4], sums[i, 5] = product[3, 1], product[3, 2], product[3, 3]
-        sums[i, :6] *= step * step
+        for a in range(6):
+            sums[i, a] *= step * step
         sums[i, 6], sums[i, 7], sums[i, 8] = step * product[4, 1], step * product[4, 2], step * product[4, 3]
         sums[i, 9] = max(product[4, 4], 0.0) / count
 

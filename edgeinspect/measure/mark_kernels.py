@@ -126,8 +126,10 @@ def stray(jacobian, residual, used):
         _add_square(jacobian[used[u]], residual[used[u]], 1.0, every, pull)
     best, away, among = 0, 0.0, np.inf
     for u in range(count):
-        others[:] = every
-        pull[:] = 0.0
+        for a in range(6):
+            pull[a] = 0.0
+            for b in range(6):
+                others[a, b] = every[a, b]
         _add_square(jacobian[used[u]], residual[used[u]], -1.0, others, pull)
         change = solve(others, pull)
         own = rest_of_all = 0.0
@@ -164,7 +166,9 @@ def _add_centre_follows(corners, pixels, jacobian, sign, follow):
                 both[a, b] += (corners[i, a] - mm_mean[a]) * (pixels[i, b] - px_mean[b])
     px_per_mm, mean = np.empty((2, 2)), np.zeros(2)
     for b in range(2):
-        px_per_mm[b] = solve(square, both[:, b].copy())
+        mean[0], mean[1] = both[0, b], both[1, b]
+        column = solve(square, mean)
+        px_per_mm[b, 0], px_per_mm[b, 1] = column[0], column[1]
     for m in range(6):
         for b in range(2):
             mean[b] = 0.25 * (jacobian[b, m] + jacobian[2 + b, m] + jacobian[4 + b, m] + jacobian[6 + b, m])

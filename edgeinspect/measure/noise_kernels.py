@@ -111,6 +111,14 @@ def _by_bins(level, edges, ends):
 
 
 @njit(cache=True)
+def _taken(values, order):
+    taken = np.empty(len(order))
+    for i in range(len(order)):
+        taken[i] = values[order[i]]
+    return taken
+
+
+@njit(cache=True)
 def by_level(level, fine, coarse, change, edges, flat_sd, floor, least, found):
     """Fill ``found`` (K - 1, 4): mean level, variance of neighbours, of every second pixel, and number of flat places
     between each two of ``edges`` (K,) of level; zeros where they are fewer than ``least``. Flat: the level changes by
@@ -118,7 +126,12 @@ def by_level(level, fine, coarse, change, edges, flat_sd, floor, least, found):
     """
     bins, ends = len(edges) - 1, np.empty(len(edges), np.int64)
     order = _by_bins(level, edges, ends)
-    level, fine, coarse, change = level[order], fine[order], coarse[order], change[order]
+    level, fine, coarse, change = (
+        _taken(level, order),
+        _taken(fine, order),
+        _taken(coarse, order),
+        _taken(change, order),
+    )
     sizes = np.empty(len(order))
     s0 = s1 = s2 = t0 = t1 = 0.0
     first = np.empty(bins)
