@@ -4,6 +4,7 @@ frame.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -93,8 +94,8 @@ def fit_points(nominal_mm: Array, measured_mm: Array, u_mm: Array) -> ShiftFit:
 
 def combine(second: PlaneShift, first: PlaneShift) -> PlaneShift:
     """The plane shift that does ``first`` and then ``second``."""
-    angle = np.deg2rad(second.rotation_deg)
-    cos, sin = np.cos(angle), np.sin(angle)
+    angle = math.radians(second.rotation_deg)
+    cos, sin = math.cos(angle), math.sin(angle)
     return PlaneShift(
         cos * first.dx_mm - sin * first.dy_mm + second.dx_mm,
         sin * first.dx_mm + cos * first.dy_mm + second.dy_mm,

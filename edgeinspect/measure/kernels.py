@@ -37,11 +37,11 @@ def normal(x):
     x = x if x > -TABLE_END else -TABLE_END  # nan too: it must not become a place in a table
     x = x if x < TABLE_LAST else TABLE_LAST
     place = (x + TABLE_END) * (TABLE_STEPS / (2.0 * TABLE_END))
-    k = np.int32(place)
-    part = place - k
+    k = np.uint32(place)  # without a sign: nothing is counted from a table's end
+    part, following = place - k, k + np.uint32(1)
     return (
-        TABLE_F[k] + part * (TABLE_F[k + 1] - TABLE_F[k]),
-        TABLE_DENSITY[k] + part * (TABLE_DENSITY[k + 1] - TABLE_DENSITY[k]),
+        TABLE_F[k] + part * (TABLE_F[following] - TABLE_F[k]),
+        TABLE_DENSITY[k] + part * (TABLE_DENSITY[following] - TABLE_DENSITY[k]),
     )
 
 

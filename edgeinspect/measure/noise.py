@@ -8,6 +8,7 @@ and presses the bright ones together. Reference: EMVA Standard 1288, the model o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isnan
 
 import numpy as np
 
@@ -176,18 +177,20 @@ def ribbon_noise(ribbon: Levels, place: Array, clear: float, spacing_px: float, 
         alike = shared_by_lines(pace_px, 3 * stride, PAIR_IN_FIT)
     size, level = np.empty(2), np.empty(2)
     noise_kernels.beside_edge(ribbon, place, clear, stride, RIBBON_PLACES, size, level)
-    variance = (1.4826 * size) ** 2 / part
-    if np.isnan(variance).all():
+    inner, outer = ((1.4826 * sd) ** 2 / part for sd in size.tolist())  # variances of both sides
+    low, high = level.tolist()
+    seen = [variance for variance in (inner, outer) if not isnan(variance)]
+    if not seen:
         return RibbonNoise.of_pixels(noise_of(ribbon))
-    read, shot = float(np.nanmean(variance)), 0.0
-    if abs(level[1] - level[0]) > 0.02:  # not so if one side is nan
-        slope = float((variance[1] - variance[0]) / (level[1] - level[0]))
-        offset = float(variance[0] - slope * level[0])
+    read, shot = sum(seen) / len(seen), 0.0
+    if abs(high - low) > 0.02:  # not so if one side is nan
+        slope = (outer - inner) / (high - low)
+        offset = inner - slope * low
         if slope > 0.0 <= offset:
             read, shot = offset, slope
-        elif slope > 0.0 and level.min() > 0.0:  # a black level above zero: all of it grows with the light
-            read, shot = 0.0, float((variance / level).mean())
-    return RibbonNoise(max(read, LEAST_NOISE**2), shot, tuple(alike[alike > 1e-3].tolist()))
+        elif slope > 0.0 and min(low, high) > 0.0:  # a black level above zero: all of it grows with the light
+            read, shot = 0.0, 0.5 * (inner / low + outer / high)
+    return RibbonNoise(max(read, LEAST_NOISE**2), shot, tuple(share for share in alike.tolist() if share > 1e-3))
 
 
 def shared_by_lines(pace_px: float, count: int, across: float) -> Array:

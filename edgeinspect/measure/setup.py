@@ -67,6 +67,7 @@ class Setup:
         zones = [np.asarray(zone.holds(rim.arc_mm)) for zone in definition.zones]
         camera = sharing.along(seated.points_mm, seated.normals, zones)
         self.rim, self.rim_seated = replace(rim, camera=camera), replace(seated, camera=camera)
+        self.rim_reach_mm = float(np.hypot(*seated.points_mm[:, :2].T).max())  # from the fixture's origin
         self.zone_cameras = {
             zone.name: tuple(self.cameras[k] for k in np.unique(camera[holds]))
             for zone, holds in zip(definition.zones, zones, strict=True)

@@ -170,7 +170,7 @@ def _rim_shares(
 
 def light_covariance(sight: Sight) -> Array:
     """(3, 3) of dx, dy [mm], rotation [rad] of the rim as cut: what light does to one side more than to the other."""
-    reach = float(np.hypot(*sight.setup.rim_seated.points_mm[:, :2].T).max())
+    reach = sight.setup.rim_reach_mm
     light = float(np.nanmean(sight.edge_model_mm))
     side, turned = budget.LIGHT_SIDE * light, budget.LIGHT_TURN * light / reach
     return np.diag([side**2, side**2, turned**2])

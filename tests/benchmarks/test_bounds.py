@@ -19,8 +19,8 @@ from tests.benchmarks.speed import as_the_worker
 from tests.samples.truth import ROOT
 
 # Half a blur, ten times and 15 blurs are wanted (bounds.py prints how far off that is); held here is that it gets no
-# worse: measured 1.3 to 1.8, 5.3 and 36 to 41. A neighbour slows one of the two down: the best of three counts.
-REACHED_BLURS_20_MP, REACHED_TIMES_FASTER, REACHED_BLURS_FOUR = 2.0, 4.0, 45.0
+# worse: measured 1.2 to 1.4, 5.7 and 15 to 20. A neighbour slows one of the two down: the best of three counts.
+REACHED_BLURS_20_MP, REACHED_TIMES_FASTER, REACHED_BLURS_FOUR = 1.5, 5.0, 22.0
 TRIES = 3
 pytestmark = pytest.mark.alone
 
@@ -49,7 +49,7 @@ def test_a_trim_of_20_mp_is_faster_than_edges_of_the_whole_picture(twenty: list[
 
 
 def test_four_pictures_of_12_mp_to_disk_cost_no_more_than_they_did(four: list[Four]) -> None:
-    """By the processor's time: on two cores the wall's is no more but for waiting for the disk."""
+    """By the processor's time of all threads: on two cores the wall's is no more but for waiting for the disk."""
     assert min(one.took_ms / one.blur_ms for one in four) <= REACHED_BLURS_FOUR, four
 
 
