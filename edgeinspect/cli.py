@@ -22,7 +22,8 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
-from edgeinspect import calibration_commands, evidence_commands, people_commands
+from edgeinspect import artwork_commands, calibration_commands, evidence_commands, people_commands
+from edgeinspect.artwork_commands import check_prints
 from edgeinspect.conformity import Answer, Finding
 from edgeinspect.demo import Demo
 from edgeinspect.errors import InputError, PictureError
@@ -84,11 +85,17 @@ def check_shell(
     """Check a shell definition, say what it asks for, and draw it. Every mistake is told at once."""
     with plainly(as_json):
         definition = load_shell(folder)
-        lines = summary(definition)
+        prints = check_prints(definition)
+        lines = [*summary(definition), *prints.sentences]
         if drawing is not None:
-            _write(drawing, draw(definition))
+            _write(drawing, draw(definition, prints=prints.sentences))
     if as_json:
-        sizes = {"sha256": definition.sha256, "units_question": units_question(definition), "summary": lines}
+        sizes = {
+            "sha256": definition.sha256,
+            "units_question": units_question(definition),
+            "summary": lines,
+            "warnings": prints.warnings,
+        }
         print_json({"shell": definition.name, "revision": definition.revision, **sizes})
         return
     out.print("\n".join(lines), soft_wrap=True, markup=False)
@@ -120,19 +127,19 @@ def check_station(
     """Check a station definition and the shells it holds. Every mistake is told at once."""
     with plainly(as_json):
         station = load_station(station_file)
-        problems: list[str] = []
+        problems, warnings = list[str](), list[str]()
         for shell in station.seatings:
             try:
-                load_shell(station.folders.models / shell)
+                warnings += check_prints(load_shell(station.folders.models / shell)).warnings
             except InputError as error:
                 problems += error.problems
         if problems:
             raise InputError(problems)
     cameras = [f"camera {c.name}: {c.width_px} x {c.height_px} px, {c.bits} bits" for c in station.cameras]
     marks = f"{len(station.fixture.marks)} fixture marks ({station.fixture.dictionary})"
-    lines = [f"{station.title} ({station.name})", *cameras, marks, f"shells: {', '.join(station.seatings)}"]
+    lines = [f"{station.title} ({station.name})", *cameras, marks, f"shells: {', '.join(station.seatings)}", *warnings]
     if as_json:
-        print_json({"station": station.name, "sha256": station.sha256, "summary": lines})
+        print_json({"station": station.name, "sha256": station.sha256, "summary": lines, "warnings": warnings})
     else:
         out.print("\n".join(lines), soft_wrap=True, markup=False)
 
@@ -169,6 +176,7 @@ def print_schema(
     print_json(SCHEMAS[of]())
 
 
+artwork_commands.add_to(app)
 calibration_commands.add_to(app)
 people_commands.add_to(app)
 

@@ -57,6 +57,35 @@ def read_artwork(raw: bytes, label: str, width_mm: float, height_mm: float) -> A
     return Artwork(grey, opacity, width_mm, height_mm)
 
 
+_UNITS_MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6, "px": 25.4 / 96, "": 25.4 / 96}
+
+
+def stated_size_mm(raw: bytes) -> tuple[float, float] | None:
+    """Width and height that the file itself states: an SVG's attributes (CSS units; a px is 1/96 inch), a PNG's pixels
+    per metre (pHYs, PNG 11.3.4.3); None where it states none.
+    """
+    if raw.startswith(_PNG):
+        at = raw.find(b"pHYs")
+        if at < 0 or len(raw) < max(33, at + 13):
+            return None
+        (width, height), (across, up, unit) = (
+            struct.unpack(">II", raw[16:24]),
+            struct.unpack(">IIB", raw[at + 4 : at + 13]),
+        )
+        return None if unit != 1 or not (across and up) else (1e3 * width / across, 1e3 * height / up)
+    try:
+        root = ElementTree.fromstring(raw.decode("utf-8-sig"))
+    except (UnicodeDecodeError, ElementTree.ParseError, RecursionError, ValueError):
+        return None
+    sides = []
+    for name in ("width", "height"):
+        found = re.fullmatch(r"\s*([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*([a-z]*)\s*", root.get(name, ""))
+        if found is None or found[2] not in _UNITS_MM or not float(found[1]) > 0:
+            return None
+        sides.append(float(found[1]) * _UNITS_MM[found[2]])
+    return sides[0], sides[1]
+
+
 def artwork_png(artwork: Artwork, greatest_width_px: int = 600) -> bytes:
     """The artwork as a small PNG for people (grey and opacity, sRGB)."""
     scale = min(1.0, greatest_width_px / artwork.grey.shape[1])
@@ -107,7 +136,11 @@ def _read_svg(raw: bytes, label: str, width_mm: float, height_mm: float) -> tupl
     wide = width_mm >= height_mm
     try:
         drawn = resvg_py.svg_to_bytes(
-            svg_string=text, width=across if wide else None, height=None if wide else across, skip_system_fonts=True
+            svg_string=_without_size(text),
+            width=across if wide else None,
+            height=None if wide else across,
+            skip_system_fonts=True,
+            dpi=96,  # CSS; left to itself a size in mm is none
         )
     except ValueError as error:
         raise DefinitionError(
@@ -118,6 +151,20 @@ def _read_svg(raw: bytes, label: str, width_mm: float, height_mm: float) -> tupl
     grey, opacity = _read_png(bytes(drawn), label)
     size = (max(1, width // _OVERSAMPLE), max(1, height // _OVERSAMPLE))
     return _smaller(grey, opacity, size)
+
+
+def _without_size(text: str) -> str:
+    """SVG text whose root has no width and height, where its viewBox gives its shape: they would be rounded to whole
+    pixels of 1/96 inch first, which takes 40 x 20 mm for 40 x 20.15.
+    """
+    root = re.search(r"<(?:\w+:)?svg\b[^>]*>", text)
+    if root is None or "viewBox" not in root[0]:
+        return text
+    return (
+        text[: root.start()]
+        + re.sub(r"\s(?:width|height)\s*=\s*(?:\"[^\"]*\"|'[^']*')", "", root[0])
+        + text[root.end() :]
+    )
 
 
 def _smaller(grey: Array, opacity: Array, size_px: tuple[int, int]) -> tuple[Array, Array]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Sequence
 from html import escape
 
 import numpy as np
@@ -27,15 +29,19 @@ WIDTH, MARGIN, TABLE_WIDTH = 1620.0, 40.0, 540.0
 TOP = 150.0  # below the heading
 STRIP_HEIGHT = 104.0
 ROW = 22.0
+WRAPPED = 74  # letters of a line of the table
 
 
-def draw(definition: ShellDefinition, variant: str | None = None) -> str:
-    """The definition as an SVG document for a browser; with the decals of one variant (left out: the first)."""
+def draw(definition: ShellDefinition, variant: str | None = None, prints: Sequence[str] = ()) -> str:
+    """The definition as an SVG document for a browser; with the decals of one variant (left out: the first).
+
+    ``prints`` - sentences on what can be measured of the decals.
+    """
     if variant is None and definition.decals:
         variant = definition.decals[0].variant
     plan = PlanView(definition, MARGIN, TOP, tuple(decal for decal in definition.decals if decal.variant == variant))
     heights, heights_bottom = _heights(definition, plan.bottom)
-    table, table_bottom = _table(definition, TOP + 36)
+    table, table_bottom = _table(definition, TOP + 36, prints)
     high = max(heights_bottom, table_bottom) + MARGIN
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {high:.0f}" width="{WIDTH:g}" '
@@ -143,7 +149,7 @@ class _Column:
         self.row((28.0, rest, "start"))
 
 
-def _table(d: ShellDefinition, top: float) -> tuple[list[str], float]:
+def _table(d: ShellDefinition, top: float, prints: Sequence[str]) -> tuple[list[str], float]:
     """Every limit in words. Returns the pieces and where they end."""
     column = _Column(WIDTH - MARGIN - TABLE_WIDTH, top - 12)
     if Check.TRIM in d.checks:
@@ -179,6 +185,11 @@ def _table(d: ShellDefinition, top: float) -> tuple[list[str], float]:
     column.words(f"limits less a guard band of {_guards(d)} × u (ISO 14253-1)")
     column.words(f"filter {d.filter_cutoff_mm:g} mm, step {d.step_mm:g} mm; + is too much material")
     column.words(f"at 20 °C; {expansion_words(d)}")
+    if prints:
+        column.title("What the prints tell")
+        for line in prints:
+            for part in textwrap.wrap(line, WRAPPED):
+                column.words(part)
     if notes(d):
         column.title("Look again")
         for note in notes(d):

@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from edgeinspect.errors import DefinitionError
-from edgeinspect.shell.artwork import artwork_png, linear_to_srgb, read_artwork, srgb_to_linear
+from edgeinspect.shell.artwork import artwork_png, linear_to_srgb, read_artwork, srgb_to_linear, stated_size_mm
 
 from .small_shell import badge
 
@@ -111,3 +111,29 @@ def test_the_small_picture_shows_the_same(tmp_path: object) -> None:
     assert small.shape == (60, 150, 4)
     assert small[20, 120].tolist() == [30, 30, 30, 255]
     assert small[20, 10, 3] == 0
+
+
+def test_an_svg_with_its_size_in_mm_looks_as_without() -> None:
+    """CSS: a px is 1/96 inch, whatever unit the size is in."""
+    shape = '<rect width="30" height="12" fill="#333"/><rect x="3" y="2" width="9" height="5" fill="#fff"/>'
+    plain = read_artwork(SVG.format(shape).encode(), "badge", 30.0, 12.0)
+    sized = SVG.replace("viewBox", 'width="30mm" height="1.2cm" viewBox')
+    assert np.abs(read_artwork(sized.format(shape).encode(), "badge", 30.0, 12.0).grey - plain.grey).max() < 1e-9
+
+
+@pytest.mark.parametrize(
+    ("sides", "size_mm"),
+    [
+        ('width="30mm" height="12mm"', (30.0, 12.0)),
+        ('width="3cm" height="12mm"', (30.0, 12.0)),
+        ('width="2in" height="96px"', (50.8, 25.4)),
+        ('width="72pt" height="96"', (25.4, 25.4)),
+        ('width="100%" height="12mm"', None),
+        ('width="0mm" height="12mm"', None),
+        ("", None),
+    ],
+)
+def test_the_size_that_an_svg_states(sides: str, size_mm: tuple[float, float] | None) -> None:
+    """CSS Values and Units 4, 6.2: 1 in = 2.54 cm = 25.4 mm = 72 pt = 96 px."""
+    found = stated_size_mm(SVG.replace("viewBox", f"{sides} viewBox").format("").encode())
+    assert found is None if size_mm is None else found == pytest.approx(size_mm)

@@ -70,9 +70,7 @@ def test_what_was_in_use_cannot_be_changed_afterwards(store: Store, tmp_path: Pa
 
 def with_moved(inspection: Inspection, moved_mm: float) -> Inspection:
     (view,) = inspection.measurement.views
-    return replace(
-        inspection, measurement=replace(inspection.measurement, views=(replace(view, moved_mm=moved_mm),))
-    )
+    return replace(inspection, measurement=replace(inspection.measurement, views=(replace(view, moved_mm=moved_mm),)))
 
 
 def test_moves_are_listed_by_time(store: Store, make_inspection: MakeInspection) -> None:

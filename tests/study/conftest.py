@@ -54,9 +54,7 @@ def data(tmp_path_factory: pytest.TempPathFactory, station: Station, truths: dic
             ready = get_ready(station, expected, data / "calibrations")
             file = SAMPLES / "shells" / f"{shell_id}_top.webp"
             at = f"2026-11-{21 + day}T10:00:00.000000Z"
-            inspect_set(
-                PictureSet(shell_id, at, (Arrived("top", file.name, file),)), ready, store, lambda at=at: at
-            )
+            inspect_set(PictureSet(shell_id, at, (Arrived("top", file.name, file),)), ready, store, lambda at=at: at)
     return data
 
 

@@ -1,0 +1,80 @@
+"""What a decal costs, in single-threaded blurs of the same picture of 20 MP in the same run: placing it, and the check.
+
+``python -m tests.benchmarks.test_aim`` prints them. Wanted: at most 8 blurs for an answer while it is placed, 30 for
+the full answer.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from edgeinspect.measure.aim import Tracker
+from edgeinspect.shell.definition import Check
+from edgeinspect.simulate import bench
+from tests.benchmarks import bounds
+from tests.benchmarks.speed import as_the_worker
+
+MOST_BLURS_AIM, MOST_BLURS_FULL = 8.0, 30.0
+TRIES = 3
+ONLY_DECAL, BOTH = frozenset({Check.DECAL}), frozenset({Check.TRIM, Check.DECAL})
+pytestmark = pytest.mark.alone
+
+
+@dataclass(frozen=True)
+class Cost:
+    """Processor's time [ms] of a picture in memory, fixture marks included."""
+
+    blur_ms: float
+    followed_ms: float  # the decal lies about where it lay in the picture before
+    sought_ms: float  # it was lost and is found where it belongs
+    full_ms: float  # to the verdict, trim and decal
+
+
+def decal_cost(folder: Path, scale: float = bounds.TWENTY_MP, rounds: int = 5) -> Cost:
+    here = bounds.line(folder, bounds.finer({"top": bench.top_camera()}, scale))
+    decal = here.gauge.setup.definition.decals[0].name
+    follows = Tracker(decal)
+
+    def aim(tracker: Tracker) -> object:
+        found = here.gauge.measure("standard", here.pictures, bounds.temperature(), ONLY_DECAL, tracker)
+        assert found.decals[0].there
+        return found
+
+    def seek() -> object:
+        follows.forget()
+        return aim(follows)
+
+    picture = here.pictures["top"]
+    works = partial(bounds.blurred, picture), partial(aim, follows), seek, partial(here.look, BOTH)
+    return Cost(*bounds.alternating_ms(rounds, *works))
+
+
+@pytest.fixture(scope="module")
+def costs(tmp_path_factory: pytest.TempPathFactory) -> list[Cost]:
+    folder = tmp_path_factory.mktemp("20MP")
+    as_the_worker(bounds.make_pictures, folder, bounds.finer({"top": bench.top_camera()}, bounds.TWENTY_MP))
+    return [as_the_worker(decal_cost, folder) for _ in range(TRIES)]
+
+
+def test_an_answer_while_it_is_placed_costs_at_most_8_blurs(costs: list[Cost]) -> None:
+    assert min(one.followed_ms / one.blur_ms for one in costs) <= MOST_BLURS_AIM, costs
+    assert min(one.sought_ms / one.blur_ms for one in costs) <= MOST_BLURS_AIM, costs
+
+
+def test_the_full_answer_costs_at_most_30_blurs(costs: list[Cost]) -> None:
+    assert min(one.full_ms / one.blur_ms for one in costs) <= MOST_BLURS_FULL, costs
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory() as fresh:
+        as_the_worker(bounds.make_pictures, Path(fresh), bounds.finer({"top": bench.top_camera()}, bounds.TWENTY_MP))
+        for _ in range(TRIES):
+            cost = as_the_worker(decal_cost, Path(fresh))
+            blurs = [ms / cost.blur_ms for ms in (cost.followed_ms, cost.sought_ms, cost.full_ms)]
+            words = "followed {:.1f}, sought {:.1f}, full {:.1f} blurs".format(*blurs)
+            print(f"a blur {cost.blur_ms:.1f} ms; {words}", flush=True)
