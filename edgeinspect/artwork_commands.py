@@ -77,11 +77,11 @@ def check_prints(definition: ShellDefinition, seen_by: SeenBy = _DEFAULT) -> Pri
     """All decals of a definition, and which variants of one place hardly differ."""
     tells = {f"{decal.name} ({decal.variant})": check_artwork(decal.artwork, seen_by) for decal in definition.decals}
     twins = [
-        f"{definition.name}: {one[0].words}: {_twin_words(pair.variant, pair.other, pair.difference)}"
+        f"{one[0].words}: {_twin_words(pair.variant, pair.other, pair.difference)}"
         for one in _by_place(definition)
         for pair in near_twins(one, seen_by)
     ]
-    return _told(tells, twins, seen_by, f"{definition.name}: ")
+    return _told(tells, twins, seen_by)
 
 
 def _one(file: Path, width: float | None, height: float | None, seen_by: SeenBy) -> PrintsTold:
@@ -97,13 +97,13 @@ def _one(file: Path, width: float | None, height: float | None, seen_by: SeenBy)
     beware = []
     if stated and max(abs(a / b - 1.0) for a, b in zip(stated, sizes, strict=True) if b) > AS_DRAWN:
         beware = [f"{file.name} states {stated[0]:.1f} x {stated[1]:.1f} mm, not {sizes[0]:.1f} x {sizes[1]:.1f} mm"]
-    return _told({file.name: check_artwork(art, seen_by)}, beware, seen_by, "")
+    return _told({file.name: check_artwork(art, seen_by)}, beware, seen_by)
 
 
-def _told(tells: dict[str, ArtworkTells], beware: list[str], seen_by: SeenBy, of: str) -> PrintsTold:
-    problems = tuple(f"{of}{name} cannot be measured: {words}" for name, one in tells.items() for words in one.problems)
-    warnings = tuple(f"{of}{name}: {words}" for name, one in tells.items() for words in one.warnings)
-    numbers = [f"{of}{name}: {_number_words(one)}" for name, one in tells.items()]
+def _told(tells: dict[str, ArtworkTells], beware: list[str], seen_by: SeenBy) -> PrintsTold:
+    problems = tuple(f"{name} cannot be measured: {words}" for name, one in tells.items() for words in one.problems)
+    warnings = tuple(f"{name}: {words}" for name, one in tells.items() for words in one.warnings)
+    numbers = [f"{name}: {_number_words(one)}" for name, one in tells.items()]
     if numbers:
         numbers.append(
             f"(by the noise of one picture of {seen_by.px_per_mm:g} px per mm; light, surface, datums add theirs)"
@@ -134,7 +134,7 @@ def _number_words(one: ArtworkTells) -> str:
 
 
 def _short(value: float) -> str:
-    return f"{value:.2g}" if value < 100 else f"{value:.0f}" if math.isfinite(value) else "endless"
+    return f"{value:.1g}" if value < 10 else f"{value:.0f}" if math.isfinite(value) else "endless"
 
 
 def _plain(one: ArtworkTells) -> dict[str, Any]:

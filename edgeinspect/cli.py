@@ -130,7 +130,8 @@ def check_station(
         problems, warnings = list[str](), list[str]()
         for shell in station.seatings:
             try:
-                warnings += check_prints(load_shell(station.folders.models / shell)).warnings
+                prints = check_prints(load_shell(station.folders.models / shell))
+                warnings += [f"{shell}: {words}" for words in prints.warnings]
             except InputError as error:
                 problems += error.problems
         if problems:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from html import escape
 
@@ -29,7 +28,6 @@ WIDTH, MARGIN, TABLE_WIDTH = 1620.0, 40.0, 540.0
 TOP = 150.0  # below the heading
 STRIP_HEIGHT = 104.0
 ROW = 22.0
-WRAPPED = 74  # letters of a line of the table
 
 
 def draw(definition: ShellDefinition, variant: str | None = None, prints: Sequence[str] = ()) -> str:
@@ -188,8 +186,7 @@ def _table(d: ShellDefinition, top: float, prints: Sequence[str]) -> tuple[list[
     if prints:
         column.title("What the prints tell")
         for line in prints:
-            for part in textwrap.wrap(line, WRAPPED):
-                column.words(part)
+            column.words(line)
     if notes(d):
         column.title("Look again")
         for note in notes(d):
