@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -108,6 +109,17 @@ def _whole(decal: Decal, result: DecalResult) -> Iterator[Finding]:
 def fault_words(fault: DecalFault) -> str:
     size = f"{fault.area_mm2:.0f} mm²" if fault.area_mm2 < 99.5 else f"{fault.area_mm2 / 100:.1f} cm²"
     return f"{size} {FAULT_WORDS[fault.kind]}"
+
+
+def whole_words(result: DecalResult) -> str:
+    """Is it whole? "yes", "no", "not looked at" or what could not be judged."""
+    if not result.faults_sought:
+        return "not looked at"
+    if kinds := {fault.kind for fault in result.faults}:
+        return "cannot judge: glare" if kinds == {FaultKind.GLARE} else "no"
+    if math.isnan(result.bubbles_unjudged):
+        return "yes; bubbles not judged"
+    return "cannot judge bubbles: dim or uneven light" if result.bubbles_unjudged > UNJUDGED else "yes"
 
 
 def where_on(decal: Decal, fault: DecalFault) -> str:

@@ -199,6 +199,7 @@ def _again(evidence: Evidence, basis: Basis, limits: ShellDefinition, levels: Ma
         now = from_pictures(basis.gauge, then, levels)
         compared += _profiles(then, now, PICTURE)
         compared += _numbers(then, now, PICTURE)
+        compared += _faults(then, now)
         compared += _judged_again(inspection, now, limits, PICTURE, problems)
     elif not whole:
         why = sorted({held.why_not for held in evidence.context.pictures if held.why_not})
@@ -260,6 +261,20 @@ def _numbers(
         old, new = before.get(name, nothing), after.get(name, nothing)
         unit = "deg" if name.endswith("rotation") else "mm"
         yield Compared(name, by, unit, old.value, new.value, old.u, new.u)
+
+
+def _faults(then: ShellMeasurement, now: ShellMeasurement) -> Iterator[Compared]:
+    """Where each decal is not whole, largest first: how many, each one's area and how far its middle moved."""
+    after = {decal.name: decal.faults for decal in now.decals}
+    for decal in then.decals:
+        again = after.get(decal.name, ())
+        if decal.faults or again:
+            yield Compared(f"decal {decal.name}: faults", PICTURE, "", len(decal.faults), len(again))
+        for k, (old, new) in enumerate(zip(decal.faults, again, strict=False)):
+            name = f"decal {decal.name}: fault {k + 1}, {old.kind.value}"
+            yield Compared(f"{name}, area", PICTURE, "mm²", old.area_mm2, new.area_mm2)
+            moved = float(np.linalg.norm(new.at_mm - old.at_mm)) if new.kind is old.kind else math.inf
+            yield Compared(f"{name}, moved by", PICTURE, "mm", 0.0, moved)
 
 
 def _judged_again(

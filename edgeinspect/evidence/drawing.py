@@ -36,6 +36,7 @@ class Curves:
     zone: str  # the tolerance zone, an area; "" where limits are not of a line
     decal_nominal: str
     decal_found: str
+    decal_faults: str  # around each place where a decal is not whole
 
 
 @dataclass(frozen=True)
@@ -128,12 +129,14 @@ def _curves(evidence: Evidence, camera: str, every: int, box: Box | None = None)
             if trace.curve == rim:
                 zone += list(_tolerance(evidence, trace, keep, box))
     decals = [one for one in evidence.measurement.decals if one.camera in ("", camera)]
+    faults = [fault for one in evidence.measurement.decals for fault in one.faults]
     return Curves(
         " ".join(nominal),
         " ".join(edge),
         " ".join(zone),
         " ".join(path(one.nominal_pixel, box, closed=True) for one in decals if one.nominal_pixel is not None),
         " ".join(path(one.outline_pixel, box, closed=True) for one in decals if one.outline_pixel is not None),
+        " ".join(path(it.outline_pixel, box, closed=True) for it in faults if it.camera in ("", camera)),
     )
 
 
@@ -238,6 +241,9 @@ def _place(evidence: Evidence, finding: Finding) -> tuple[str, float, float, flo
         x, y = map(float, trace.nominal_pixel[at])
         return trace.camera, x, y, CLOSE_MM * scale
     for decal in measurement.decals:
+        if name == f"decal {decal.name} whole" and decal.faults and len(decal.faults[0].outline_pixel):
+            camera, x, y, half = _around(decal.faults[0].camera or decal.camera, decal.faults[0].outline_pixel)
+            return camera, x, y, 2.0 * half  # and the print around it
         corners = decal.nominal_pixel if decal.nominal_pixel is not None else decal.outline_pixel
         if name.startswith(f"decal {decal.name} ") and corners is not None:
             return _around(decal.camera or measurement.views[0].camera, corners)

@@ -11,13 +11,14 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from edgeinspect.conformity import Answer, Finding
+from edgeinspect.conformity.decal import FAULT_WORDS, where_on, whole_words
 from edgeinspect.evidence import drawing
 from edgeinspect.evidence.check import check
 from edgeinspect.evidence.contents import Evidence, gather
 from edgeinspect.evidence.file import BASIS, RECORD, parts_of, sealed, without_pictures
 from edgeinspect.measure.calibration_report import length_sentence
 from edgeinspect.measure.calibration_uncertainty import good_to
-from edgeinspect.measure.measurement import Quantity
+from edgeinspect.measure.measurement import DecalFault, Quantity
 from edgeinspect.shell.definition import CutOut, Frame, Zone
 from edgeinspect.station.config import Station
 from edgeinspect.store.inspections import Store
@@ -117,12 +118,27 @@ def page(evidence: Evidence) -> str:
             sources=list(dict.fromkeys(source for zone in zones for source in zone.shares)),
             cutouts=cutout_lines(evidence),
             cameras=camera_lines(evidence),
+            fault_lines=fault_lines(evidence),
+            whole_words=whole_words,
             factors=guard_factors(evidence),
             record_sha256=parts[RECORD].sha256,
             basis_sha256=hashlib.sha256(parts[BASIS].content).hexdigest() if BASIS in parts else "",
         )
     )
     return template
+
+
+def fault_lines(evidence: Evidence) -> list[tuple[str, str, DecalFault]]:
+    """Every fault of every decal: the decal's name, what and where it is, and its numbers."""
+    measurement, definition = evidence.measurement, evidence.judged_by
+    drawn = definition.decals if definition else ()
+    found = []
+    for result in measurement.decals:
+        decal = next((one for one in drawn if (one.name, one.variant) == (result.name, measurement.variant)), None)
+        for fault in result.faults:
+            words = FAULT_WORDS[fault.kind]
+            found.append((result.name, f"{where_on(decal, fault)}: {words}" if decal else words, fault))
+    return found
 
 
 def says_what_its_data_say(text: str, evidence: Evidence) -> list[str]:

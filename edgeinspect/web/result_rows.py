@@ -6,14 +6,12 @@ import math
 from dataclasses import dataclass
 
 from edgeinspect.conformity import Finding
-from edgeinspect.conformity.decal import UNJUDGED, fault_words, where_on
+from edgeinspect.conformity.decal import fault_words, where_on, whole_words
 from edgeinspect.conformity.trim import profile_value
 from edgeinspect.inspection import Inspection
 from edgeinspect.measure.cut_face import sentence
 from edgeinspect.measure.measurement import (
     CutOutResult,
-    DecalResult,
-    FaultKind,
     Quantity,
 )
 from edgeinspect.shell.definition import ShellDefinition
@@ -205,7 +203,7 @@ def decal_rows(inspection: Inspection, definition: ShellDefinition | None) -> li
                 stretch_along=result.stretch_along,
                 stretch_across=result.stretch_across,
                 warp_mm=_finite(result.warp_mm),
-                whole=_whole(result),
+                whole=whole_words(result),
                 hidden_share=_finite(result.hidden_share),
                 faults=tuple(
                     FaultRow(
@@ -226,14 +224,3 @@ def decal_rows(inspection: Inspection, definition: ShellDefinition | None) -> li
 
 def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
-
-
-def _whole(result: DecalResult) -> str:
-    if not result.faults_sought:
-        return "not looked at"
-    kinds = {fault.kind for fault in result.faults}
-    if kinds:
-        return "cannot judge: glare" if kinds == {FaultKind.GLARE} else "no"
-    if math.isnan(result.bubbles_unjudged):
-        return "yes; bubbles not judged"
-    return "cannot judge bubbles: dim or uneven light" if result.bubbles_unjudged > UNJUDGED else "yes"
