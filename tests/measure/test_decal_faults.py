@@ -165,6 +165,28 @@ def test_glare_is_cleared_only_by_a_camera_that_has_none_there() -> None:
     )
 
 
+def test_a_second_view_settles_glare_or_bubble(badge: Decal) -> None:
+    """One drawing with a lamp mirrored on the print, with and without a bubble under it; the same decal without the
+    mirror, as a camera beside sees it. One picture alone cannot judge; with both it is whole, or it is a bubble.
+    """
+    lamp, under = glare((20.0, 5.0), 7.0, 1.2), bubble((20.0, 5.0), 5.0, 0.6, 45.0, 30.0)
+
+    def faults(*damage: Damage) -> tuple[Fault, ...]:
+        laid = replace(LAID, damage=damage)
+        fit = measured(drawn(badge.artwork, laid), laid, badge)
+        assert fit.whole is not None
+        return fit.whole.faults
+
+    hidden = faults(lamp)
+    assert {one.kind for one in hidden} == {FaultKind.GLARE}
+    assert {one.kind for one in faults(under, lamp)} == {FaultKind.GLARE}
+    assert cleared(hidden, faults()) == ([False] * len(hidden), [])
+    seen = faults(under)
+    remain, instead = cleared(hidden, seen)
+    assert not any(remain)
+    assert [one.kind for one, take in zip(seen, instead, strict=True) if take] == [FaultKind.BUBBLE]
+
+
 @pytest.mark.parametrize(
     ("at", "words"),
     [
