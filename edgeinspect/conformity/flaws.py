@@ -18,12 +18,13 @@ from edgeinspect.conformity.verdict import (
     no_result,
 )
 from edgeinspect.measure.measurement import Before, FlawKind, FlawResult, Quantity, ShellMeasurement
-from edgeinspect.shell.definition import FlawLimits, ShellDefinition
+from edgeinspect.shell.definition import FLAW_KINDS, FlawLimits, ShellDefinition
 
 SAME_PLACE_MM = 2.0  # along the edge: what was blown off and lies there still is no strand
 HIDDEN_MM = 3.0  # beside a strand's own length the edge cannot be told either: the profile's filter, and its shadow
 MOST_LOOKS = 2  # a shell is looked at again once; from the third look on quality decides (trade.md: never best of n)
 BLOW_OFF = "blow off and look again"
+CALL_BIT = "set aside; call the process engineer: the tool vibrates, check bit, speed and clamping"
 TO_QUALITY = "take it to the quality shelf"
 
 
@@ -92,9 +93,13 @@ def _judged(kind: FlawKind, flaw: FlawResult, limits: FlawLimits, place: _Place)
     name = f"{kind.value} {place.along}"
     if answer is Answer.NO_RESULT:
         return no_result(name, place.words, None, f"the {kind.value} could not be measured", at=place.at_shell_mm)
-    way = "deep" if kind is FlawKind.NICK else "high"
+    way = "high" if kind is FlawKind.BURR else "deep"
     stays = ", there at the look before too" if kind is not flaw.kind else ""
     sizes = f"{flaw.length.value:.2f} mm long, {flaw.depth.value:.2f} mm {way}"
+    if flaw.pitch is not None:
+        sizes = (
+            f"over {flaw.length.value:.0f} mm, {flaw.depth.value:.2f} mm deep, a mark each {flaw.pitch.value:.1f} mm"
+        )
     allowed = f"limits {limits.length_mm:.2f} mm long and {limits.depth_mm:.2f} mm {way}"
     return Finding(
         characteristic=name,
@@ -108,7 +113,7 @@ def _judged(kind: FlawKind, flaw: FlawResult, limits: FlawLimits, place: _Place)
         guard=limits.guard_factor * size.u,
         frame="from the smooth edge beside it",
         sentence=f"{capital(place.words)}: {kind.value} {sizes}{stays} ({allowed})",
-        action=action_of(answer, SET_ASIDE),
+        action=action_of(answer, CALL_BIT if kind is FlawKind.CHATTER else SET_ASIDE),
         at_arc_mm=place.at_rim_mm,
         at_shell_mm=place.at_shell_mm,
     )
@@ -151,11 +156,17 @@ def no_limits_words(measurement: ShellMeasurement, definition: ShellDefinition) 
     limited = {limit.kind for limit in definition.flaws}
     kinds = [as_judged(flaw, measurement.before).value for flaw in measurement.flaws]
     told = [
-        f"{kinds.count(kind)} {kind}{'' if kinds.count(kind) == 1 else 's'}"
-        for kind in ("nick", "burr")
+        f"{kinds.count(kind)} {_counted(kind, kinds.count(kind))}"
+        for kind in FLAW_KINDS
         if kind in kinds and kind not in limited
     ]
     return f"; {' and '.join(told)} seen, no limits given" if told else ""
+
+
+def _counted(kind: str, count: int) -> str:
+    if kind == FlawKind.CHATTER:
+        return "run of chatter" if count == 1 else "runs of chatter"
+    return kind if count == 1 else f"{kind}s"
 
 
 def looked_at_again(

@@ -1,4 +1,4 @@
-"""Flaws of a cut edge: nicks, burrs and loose strands, by length and depth. Words: ISO 13715.
+"""Flaws of a cut edge: nicks, burrs, loose strands and chatter, by length and depth. Words: ISO 13715.
 
 A quick look at every station of the ribbon finds the few places where something is unlike its neighbours. Only there
 scan lines are laid half a pixel apart, and what the neighbours lead to expect is taken away from the levels: what is
@@ -17,6 +17,7 @@ from scipy.ndimage import label
 
 from edgeinspect.geometry import Array
 from edgeinspect.measure import flaw_kernels
+from edgeinspect.measure.chatter import find_chatter
 from edgeinspect.measure.edge import noise_of
 from edgeinspect.measure.measurement import Flag, FlawKind, FlawResult, Quantity, Share
 from edgeinspect.measure.place import Scan
@@ -43,21 +44,32 @@ FREE_PX, FREE_SHARE = 0.5, 0.3  # mean gap between edge and material, also in sh
 USUAL_SHAPE, SHAPE_SPREAD = np.log(2.0), 0.6  # 1 - |t|^p: between triangle (p = 1) and square, where nothing says more
 
 
+MARK_SHARE = 1.3  # of the depth of chatter: a nick in it that is deeper is one of its own
+
+
 def find_flaws(shots: Shots, curve: str, here: Scan) -> tuple[FlawResult, ...]:
-    """Nicks, burrs and strands of one closed curve, in the order of its arc length.
+    """Nicks, burrs, strands and runs of chatter of one closed curve, in the order of its arc length.
 
     Parameters: shots - the pictures; here - the curve's ribbon with its edges, laid on the cut, fixture frame.
     Stations without a picture or a trustworthy neighbourhood are passed over: that is for the zones to say.
     """
     odd = suspects(here)
-    if not odd.any():
-        return ()
+    runs = list(find_chatter(shots, curve, here))
     found: list[FlawResult] = []
-    for stretch in _stretches(odd, here.stations.step_mm):
+    for stretch in _stretches(odd, here.stations.step_mm) if odd.any() else ():
         close = _look_closely(shots, here, odd, stretch)
         if close is not None:
             found += close.flaws(curve)
-    return tuple(sorted(found, key=lambda flaw: flaw.arc_mm))
+    length = len(odd) * here.stations.step_mm
+    found = [flaw for flaw in found if not any(_mark_of(flaw, run, length) for run in runs)]
+    return tuple(sorted([*found, *runs], key=lambda flaw: flaw.arc_mm))
+
+
+def _mark_of(flaw: FlawResult, run: FlawResult, length_mm: float) -> bool:
+    """Whether a nick or burr is one of the marks of a run of chatter on a curve of this length."""
+    away = abs((flaw.arc_mm - run.arc_mm + 0.5 * length_mm) % length_mm - 0.5 * length_mm)
+    within = away <= 0.5 * run.length.value + flaw.length.value
+    return within and flaw.kind is not FlawKind.STRAND and flaw.depth.value <= MARK_SHARE * run.depth.value
 
 
 def suspects(here: Scan) -> NDArray[np.bool_]:

@@ -313,6 +313,7 @@ class FlawKind(enum.StrEnum):
     NICK = "nick"  # material missing
     BURR = "burr"  # material too much, rooted in the edge with its whole width
     STRAND = "strand"  # lies loose over the edge, or hangs on it by a thin end: chip, hair; when in doubt it is one
+    CHATTER = "chatter"  # a run of marks of even pitch along the cut, from a vibrating tool
 
 
 @dataclass(frozen=True)
@@ -323,12 +324,15 @@ class FlawResult(_ReadOnlyArrays):
     curve: str  # name of the nominal curve: the rim, or a cut-out's
     camera: str
     arc_mm: float  # of its middle, along the nominal curve
-    length: Quantity  # along the edge; of a strand its own length, where that is more
-    depth: Quantity  # greatest distance from the smooth trim line, square to it: into the material or out of it
+    length: Quantity  # along the edge; of a strand its own length, where that is more; of chatter the whole run
+    # greatest distance from the smooth trim line, square to it: into the material or out of it; of chatter from the
+    # valleys of its marks to their peaks
+    depth: Quantity
     area_mm2: float
     point_mm: Array  # (3,) its middle, fixture frame
     pixel: Array  # (2,) the same in the picture
     outline_pixel: Array  # (4, 2) corners of the stretch that it fills beside the edge, in the picture
+    pitch: Quantity | None = None  # of chatter [mm]: from one mark to the next; None of other kinds
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from edgeinspect.shell.definition import Check, CutOut, Decal, FlawLimits, ShellDefinition
+from edgeinspect.shell.definition import FLAW_KINDS, Check, CutOut, Decal, FlawLimits, ShellDefinition
 from edgeinspect.shell.definition import Limits as DefinedLimits
 
 FLAW_SIZES = ("length", "depth")
@@ -37,14 +37,14 @@ Limits = Mapping[str, Limit]  # by name of the characteristic, as in a Finding
 
 
 def flaw_limit(kind: str, size: str) -> str:
-    """The name of a limit of nicks or burrs: "nick depth". All of a kind share it, wherever they are."""
+    """The name of a limit of nicks, burrs or chatter: "nick depth". All of a kind share it, wherever they are."""
     return f"{kind} {size}"
 
 
 def flaw_of(name: str) -> tuple[str, str] | None:
     """Kind and size of a limit of flaws; None: it is of something else."""
     kind, _, size = name.partition(" ")
-    return (kind, size) if kind in ("nick", "burr") and size in FLAW_SIZES else None
+    return (kind, size) if kind in FLAW_KINDS and size in FLAW_SIZES else None
 
 
 def guard_group(name: str) -> str:

@@ -158,20 +158,23 @@ class PathLimits:
     guard_factor: float = 1.65
 
 
+FLAW_KINDS = ("nick", "burr", "chatter")  # that may have limits
+
+
 @dataclass(frozen=True)
 class FlawLimits:
-    """A nick or burr is bad when it is both longer and deeper than this. Strands have none: they are blown off, and a
-    burr if they stay.
+    """A nick, burr or run of chatter is bad when it is both longer and deeper than this. Strands have none: they are
+    blown off, and a burr if they stay.
     """
 
-    kind: str  # "nick" or "burr"
+    kind: str  # of FLAW_KINDS
     length_mm: float
     depth_mm: float
     guard_factor: float = 1.65
 
     def __post_init__(self) -> None:
-        if self.kind not in ("nick", "burr"):
-            raise ValueError(f'kind is "{self.kind}", must be "nick" or "burr"')
+        if self.kind not in FLAW_KINDS:
+            raise ValueError(f'kind is "{self.kind}", must be "nick", "burr" or "chatter"')
         if not (self.length_mm > 0 and self.depth_mm > 0 and 0 <= self.guard_factor <= 10):
             raise ValueError("length_mm and depth_mm must be above 0, guard_factor within 0 to 10")
 

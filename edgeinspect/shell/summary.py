@@ -6,6 +6,7 @@ import numpy as np
 
 from edgeinspect.geometry import Array
 from edgeinspect.shell.definition import (
+    FLAW_KINDS,
     Arris,
     Check,
     CutOut,
@@ -17,6 +18,7 @@ from edgeinspect.shell.definition import (
     ShellDefinition,
 )
 
+FLAW_WORDS = {"nick": "nicks", "burr": "burrs", "chatter": "chatter"}
 FRAME_WORDS = {Frame.DATUM: "to the datums", Frame.FIXTURE: "to the fixture", Frame.BEST_FIT: "form only"}
 DATUM_WORDS = {
     DatumScheme.FIXTURE: "the fixture itself",
@@ -92,9 +94,10 @@ def notes(definition: ShellDefinition) -> list[str]:
         found.append(f"no slope of the sheet along {', '.join(flat)}: level there, or without a face curve")
     if np.ptp(definition.rim.points_mm[:, 2]) < 0.01:
         found.append("the rim lies at one height all the way")
-    unlimited = sorted({"nick", "burr"} - {flaw.kind for flaw in definition.flaws})
+    limited = {flaw.kind for flaw in definition.flaws}
+    unlimited = [FLAW_WORDS[kind] for kind in FLAW_KINDS if kind not in limited]
     if Check.TRIM in definition.checks and unlimited:
-        found.append(f"no limits for {' and '.join(f'{kind}s' for kind in unlimited)}: told, and not judged")
+        found.append(f"no limits for {', '.join(unlimited)}: told, and not judged")
     if definition.decals and Check.DECAL not in definition.checks:
         found.append("decals are defined but not checked")
     if definition.arris is Arris.BACK:
@@ -130,7 +133,7 @@ def summary(definition: ShellDefinition) -> list[str]:
         lines.append(f"  trim path: shift up to {path.shift_mm:g} mm, turn up to {path.rotation_deg:g}°, {guard}")
         for flaw in d.flaws:
             size = f"up to {flaw.length_mm:g} mm long or {flaw.depth_mm:g} mm deep"
-            lines.append(f"  {flaw.kind}s of every cut edge: {size}, guard {flaw.guard_factor:g} u")
+            lines.append(f"  {FLAW_WORDS[flaw.kind]} of every cut edge: {size}, guard {flaw.guard_factor:g} u")
         for cutout in d.cutouts:
             place = f"place within {cutout.position_limit_mm:g} mm, guard {cutout.guard_factor:g} u"
             lines.append(f"  {cutout.words}: {size_words(cutout)} {limits_words(cutout.size_limits)} mm, {place}")

@@ -57,7 +57,7 @@ class Column:
 _FLAWS = [Column("flaws looked for", "text")]
 for _kind in FLAW_KINDS:
     _FLAWS += [
-        Column(f"{_kind}s", "int"),
+        Column("runs of chatter" if _kind == "chatter" else f"{_kind}s", "int"),
         Column(f"{_kind} longest [mm]", "number"),
         Column(f"{_kind} deepest [mm]", "number"),
     ]

@@ -27,6 +27,7 @@ class FlawRow:
     arc_mm: float
     length: Quantity
     depth: Quantity
+    pitch: Quantity | None  # of chatter, from mark to mark
     area_mm2: float
     length_limit_mm: float | None  # None: its kind has no limit
     depth_limit_mm: float | None
@@ -71,6 +72,7 @@ def flaw_rows(inspection: Inspection, definition: ShellDefinition | None) -> lis
                 arc_mm=flaw.arc_mm,
                 length=flaw.length,
                 depth=flaw.depth,
+                pitch=flaw.pitch,
                 area_mm2=flaw.area_mm2,
                 length_limit_mm=limit.length_mm if limit else None,
                 depth_limit_mm=limit.depth_mm if limit else None,

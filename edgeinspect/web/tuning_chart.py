@@ -105,7 +105,7 @@ def chart_of_flaws(
     sizes = worst_sizes(flaws, kind, size, after)
     if not sum(map(len, sizes)):
         return None
-    deep, shallow = ("deep", "shallow") if kind == "nick" else ("high", "low")
+    deep, shallow = ("deep", "shallow") if kind != "burr" else ("high", "low")
     how, short = ("long", shallow) if size == "length" else (deep, "short")
     words = (f"worst {kind} of a shell, where its {size} decides", f"so {short} that it passes, however {how}")
     question = f"How {how} is each shell's worst {kind}?"

@@ -18,7 +18,7 @@ from edgeinspect.process.what_if import Share, share
 class FlawsSeen:
     """Of the shells in question. "Not looked for" is neither with nor without: older records do not say."""
 
-    kind: str  # "nick" or "burr"
+    kind: str  # "nick", "burr" or "chatter"
     size: str  # whose limit is moved, "length" or "depth"
     other: str  # the other one: a flaw is bad only when it is beyond both
     other_limit_mm: float  # as it is tried with

@@ -77,10 +77,16 @@ class Plate:
     loose: list[tuple[shapely.Polygon, float]] = field(default_factory=list)
     face: float = 0.55
     ground: float = 0.05
+    chatter: list[tuple[float, float, float, float]] = field(default_factory=list)  # middle, run, pitch, depth [mm]
 
     def wave_at(self, arc_mm: Array) -> Array:
+        """How far the edge lies outside of the outline: one slow wave, and whole periods of every run of chatter."""
         waves = max(1, round(LENGTH / self.wave_length_mm))
-        return np.asarray(self.wave_mm * np.sin(2 * np.pi * waves * arc_mm / LENGTH))
+        off = np.asarray(self.wave_mm * np.sin(2 * np.pi * waves * arc_mm / LENGTH))
+        for middle, run, pitch, depth in self.chatter:
+            away = (arc_mm - middle + LENGTH / 2) % LENGTH - LENGTH / 2 + run / 2
+            off = off + np.where((away > 0) & (away < run), 0.5 * depth * np.sin(2 * np.pi * away / pitch), 0.0)
+        return off
 
     def spoil(self, arc_mm: float, length_mm: float, depth_mm: float, shape: str = "parabola") -> None:
         """A nick (depth below 0) or a burr (above) of a shape, from the waved edge, a little over it."""
@@ -122,8 +128,12 @@ def picture(
     noise: float = 0.006,
     off_px: tuple[float, float] = (0.0, 0.0),
     hot: list[tuple[int, int]] | None = None,
+    lit: Callable[[Array, Array], Array] | None = None,
 ) -> tuple[NDArray[np.uint8], CameraModel]:
-    """8-bit levels with shot and read noise (``noise`` at full scale), and the camera that saw them."""
+    """8-bit levels with shot and read noise (``noise`` at full scale), and the camera that saw them.
+
+    ``lit`` - share of the usual light at x, y [mm].
+    """
     scale = 1.0 / mm_per_px
     width, height = int(2 * HALF_X * scale) + 60, int(2 * HALF_Y * scale) + 60
     centre = np.array([width / 2 + off_px[0], height / 2 + off_px[1]])
@@ -133,6 +143,9 @@ def picture(
     sigma = float(np.sqrt(blur_px**2 - 1 / 12)) * FINE  # the pixel's own box is part of the blur
     values = cv2.GaussianBlur(values, (0, 0), sigma)
     light = cv2.resize(values, (width, height), interpolation=cv2.INTER_AREA).astype(float)
+    if lit is not None:
+        x, y = np.meshgrid((np.arange(width) - centre[0]) / scale, (centre[1] - np.arange(height)) / scale)
+        light *= lit(x, y)
     random = np.random.default_rng(seed)
     light += random.normal(size=light.shape) * noise * np.sqrt(np.clip(light, 0, 1) + 0.1)
     for column, row in hot or []:

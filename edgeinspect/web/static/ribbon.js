@@ -53,7 +53,7 @@ export function ribbonStrip(box, axis, words, record, { pointAt, shown }) {
       let at = 0;
       arcs.forEach((a, i) => { if (Math.abs(a - flaw.arc_mm) < Math.abs(arcs[at] - flaw.arc_mm)) at = i; });
       const base = ribbon.nominal_d_mm[at] ?? ribbon.edge_d_mm[at] ?? 0;
-      const [low, high] = flaw.seen_as === "nick" ? [base - flaw.depth.value - 0.2, base + 0.2] : [base - 0.2, base + flaw.depth.value + 0.2];
+      const [low, high] = flaw.seen_as === "nick" ? [base - flaw.depth.value - 0.2, base + 0.2] : flaw.seen_as === "chatter" ? [base - flaw.depth.value - 0.2, base + flaw.depth.value + 0.2] : [base - 0.2, base + flaw.depth.value + 0.2];
       const half = Math.max(flaw.length.value / 2 + 0.4, 1);
       const [left, right] = [(flaw.arc_mm - half) * along, (flaw.arc_mm + half) * along];
       parts.push(
