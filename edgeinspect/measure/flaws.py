@@ -37,6 +37,8 @@ FINE_PX = 0.5  # between the scan lines of a close look
 SHARE = 0.1  # of the step, or four times the noise: what is left beyond this belongs to a flaw
 LEAST_DEPTH_PX, LEAST_AREA_PX = 0.35, 0.5  # anything smaller is not told from the roughness of a good cut
 BLUR_SHARE = 0.03  # standard uncertainty of the blur at one place, common practice, no source
+# Of the blur: how far the length of what is no 1 - |t|^p reads off, half ellipses long and trapezia short. Drawn plates.
+ENDS_SHARE = 0.35
 SHARP = 0.6  # of the blur's own area: a spot smaller than that did not come through the lens
 # What makes a strand of too much material. In doubt it is one: that asks for a second look.
 TALL = 0.85  # depth over length: a burr is rooted with its whole width
@@ -319,6 +321,7 @@ class _Part:
             {"picture noise and shape": size * float(unsure[1]), "blur": blurred},
             {"picture noise and shape": float(unsure[2]), "blur": float(deep) * min(blurred / size, 1.0)},
         )
+        shares[0]["shape of its ends"] = ENDS_SHARE * blur
         for share, edges in zip(shares, (2.0, 1.0), strict=True):
             share["light and edge shape"] = edges**0.5 * light
         return quantity(size, shares[0]), quantity(float(deep), shares[1]), float(at)
