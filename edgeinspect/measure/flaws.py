@@ -37,7 +37,7 @@ FINE_PX = 0.5  # between the scan lines of a close look
 SHARE = 0.1  # of the step, or four times the noise: what is left beyond this belongs to a flaw
 LEAST_DEPTH_PX, LEAST_AREA_PX = 0.35, 0.5  # anything smaller is not told from the roughness of a good cut
 BLUR_SHARE = 0.03  # standard uncertainty of the blur at one place, common practice, no source
-# Of the blur: how far the length of what is no 1 - |t|^p reads off, half ellipses long and trapezia short. Drawn plates.
+# Of the blur: so far off is the length of what is no 1 - |t|^p. Drawn on plates: half ellipses long, trapezia short.
 ENDS_SHARE = 0.35
 SHARP = 0.6  # of the blur's own area: a spot smaller than that did not come through the lens
 # What makes a strand of too much material. In doubt it is one: that asks for a second look.
