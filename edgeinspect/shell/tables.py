@@ -91,8 +91,7 @@ class BestFitTable(Table):
 class FlawTable(Table):
     """Limits of one kind of flaw of every cut edge: bad is what is both longer and deeper. Strands need none."""
 
-    # of flaw: material missing, too much of it, or a run of marks of even pitch from a vibrating tool
-    kind: Literal["nick", "burr", "chatter"]
+    kind: Literal["nick", "burr", "chatter"]  # of flaw: material missing, too much of it, marks of a vibrating tool
     length_limit_mm: LengthMm  # along the edge; of chatter the whole run
     depth_limit_mm: LengthMm  # into the material or out of it; of chatter from valley to peak
     guard_factor: Factor = GUARD_FACTOR  # guard band over standard uncertainty, ISO 14253-1
