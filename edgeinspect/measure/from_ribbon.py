@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, PlaneShift
 from edgeinspect.measure.alignment import combine, deviation_from, placed, shift_rows
-from edgeinspect.measure.deviation import Shares, filter_closed, gaussian_weights, zone_result
+from edgeinspect.measure.deviation import Shares, filter_closed, gaussian_weights, without_noise, zone_result
 from edgeinspect.measure.fixture import Seating
 from edgeinspect.measure.measurement import DeviationProfile, EdgeTrace, Flag, ShellMeasurement
 from edgeinspect.measure.ribbon import Stations, lay_stations
@@ -183,12 +183,13 @@ class RibbonGauge:
             arc = np.where(rim.usable, np.mod(foot, length), self._rim.arc_mm)
             profiles[frame] = DeviationProfile(frame, arc, filtered, u, rim.flags), shares
 
-        def at_filter(frame: Frame) -> tuple[DeviationProfile, float, Shares]:
-            return profiles[frame][0], step, profiles[frame][1]
-
+        parents = {frame: without_noise(*told, cutoff_mm, step) for frame, told in profiles.items()}
         cameras = {zone.zone: zone.cameras for zone in measurement.zones}
         zones = tuple(
-            replace(zone_result(zone, *at_filter(zone.frame)), cameras=cameras[zone.name])
+            replace(
+                zone_result(zone, profiles[zone.frame][0], step, profiles[zone.frame][1], parents[zone.frame]),
+                cameras=cameras[zone.name],
+            )
             for zone in self._definition.zones
             if zone.name in cameras and zone.frame in profiles
         )

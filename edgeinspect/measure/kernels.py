@@ -329,3 +329,32 @@ def fit_shift(points, normals, offset, usable, flaw, largest_flaw_share, tolerat
             total += 1
             square += rest[i] * rest[i]
     return terms, used, np.sqrt(square / max(total, 1)), normal
+
+
+@njit(cache=True)
+def excess_of_most(values, sigma, every):
+    """How much the largest of values (N,) with noise sigma (N,) lies above the largest value, on average: the mean of
+    the largest less the largest. Only each ``every``-th counts, from the largest on both ways: between them noise is
+    shared.
+    """
+    count, top = len(values), 0
+    for i in range(count):
+        if values[i] > values[top]:
+            top = i
+    rivals, near = np.empty(count, dtype=np.int64), 0
+    for i in range(top % every, count, every):
+        if values[top] - values[i] < 3.0 * (sigma[top] + sigma[i]):
+            rivals[near] = i
+            near += 1
+    # Integral of (1 - P) above and of -P below the largest value, P the probability that all are less.
+    step, total = 0.4 * sigma[top], 0.0
+    for k in range(-12, 14):
+        level = (k + 0.5) * step
+        below = 1.0
+        for j in range(near):
+            i = rivals[j]
+            below *= normal((values[top] + level - values[i]) / sigma[i])[0]
+            if below < 1e-6:
+                break
+        total += (1.0 - below if level > 0.0 else -below) * step
+    return total
