@@ -19,8 +19,8 @@ from edgeinspect.shell.definition import Frame, Zone
 GAUSSIAN_ALPHA = float(np.sqrt(np.log(2.0) / np.pi))  # ISO 16610-21: half of a wave of the cut-off's length passes
 LEAST_WEIGHT = 0.5  # of the filter's window must be seen, or the profile has no value there
 NOISE = "picture noise"  # the share that differs from station to station
-# What of a filtered profile may be noise: what a filter so many times as long takes away, where that is no more than so
-# many standard deviations of the noise (once in 16,000 by chance).
+# What of a filtered profile may be noise: what a filter so many times as long takes away, up to so many
+# standard deviations of the noise (exceeded once in 16,000 by chance).
 LONG_CUTOFFS, BEYOND_NOISE = 20.0, 4.0
 HIGH = 2.5  # standard deviations: how high the largest of a zone's noise lies, half a hundred to some hundred places
 
@@ -104,19 +104,20 @@ class WithoutNoise:
 
 
 def without_noise(profile: DeviationProfile, shares: Shares, cutoff_mm: float, step_mm: float) -> WithoutNoise:
-    """The parent of a filtered profile: smooth where it is no more than its noise off a much smoother one, itself
-    where it is.
+    """The parent of a filtered profile: a much smoother one, and where the profile is off that by more than its noise
+    can make, the rest of it.
     """
     u, factor = shares.get(NOISE, (np.zeros(1), 0.0))
     noise = np.broadcast_to(np.nan_to_num(factor * u), profile.deviation_mm.shape)
     seen = np.isfinite(profile.deviation_mm)
     smooth, _ = filter_closed(profile.deviation_mm, seen, LONG_CUTOFFS * cutoff_mm, step_mm)
-    alike = np.abs(profile.deviation_mm - smooth) <= BEYOND_NOISE * noise
+    off = profile.deviation_mm - smooth
+    parent = profile.deviation_mm - np.clip(off, -BEYOND_NOISE * noise, BEYOND_NOISE * noise)
     # Filtered noise crosses a level h standard deviations high as often as independent numbers that lie the length of
     # what the filter averages over h apart exceed it (Rice 1944, of noise behind a Gaussian filter).
     weights = gaussian_weights(cutoff_mm, step_mm)
     apart = max(1, round(1.0 / (HIGH * float(weights @ weights))))
-    return WithoutNoise(np.where(alike, smooth, profile.deviation_mm), np.ascontiguousarray(noise), apart)
+    return WithoutNoise(parent, np.ascontiguousarray(noise), apart)
 
 
 def zone_result(
