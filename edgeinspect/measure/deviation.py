@@ -110,7 +110,8 @@ def without_noise(profile: DeviationProfile, shares: Shares, cutoff_mm: float, s
     u, factor = shares.get(NOISE, (np.zeros(1), 0.0))
     noise = np.broadcast_to(np.nan_to_num(factor * u), profile.deviation_mm.shape)
     seen = np.isfinite(profile.deviation_mm)
-    smooth, _ = filter_closed(profile.deviation_mm, seen, LONG_CUTOFFS * cutoff_mm, step_mm)
+    long_mm = min(LONG_CUTOFFS * cutoff_mm, 0.25 * step_mm * len(seen))  # or it would average all of the outline
+    smooth, _ = filter_closed(profile.deviation_mm, seen, max(cutoff_mm, long_mm), step_mm)
     off = profile.deviation_mm - smooth
     parent = profile.deviation_mm - np.clip(off, -BEYOND_NOISE * noise, BEYOND_NOISE * noise)
     # Filtered noise crosses a level h standard deviations high as often as independent numbers that lie the length of

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from edgeinspect.geometry import Array, PlaneShift, Pose, frozen
 from edgeinspect.measure.board import find_board
@@ -49,6 +50,7 @@ CONDITIONS = ("good",) * 7 + ("low contrast", "dim", "defocus")  # in turn
 SHEETS_MM = (0.05, 3.0)  # a foil, whose cut face hides everywhere, and the lid's own with its walls in the holes
 FINE_MM, COARSE_MM = 0.2, 0.2865  # per pixel at the shell: two stations of four have the demo's own
 REACH_MM, REACH_DEG = 10.0, 5.0
+GOLDEN, ONE_IN = 0.6180339887498949, 20  # multiples of the golden section fill 0 to 1 evenly; drawn shells a station
 CLEAR_MM = 1.0  # between a mark's white and the search band
 # The demo's marks lie so near that a lid 10 mm off covers them: these leave room for that all round.
 PLATE = bench.Plate(
@@ -172,9 +174,11 @@ def shell(at: Drawn, number: int) -> DrawnShell:
     beside, beside_deg = random.normal(0.0, 0.08, 2), random.normal(0.0, 0.012)
     seating = PlaneShift(x + beside[0], y + beside[1], turn + beside_deg).pose().after(tilt.after(at.nominal))
     stated_c = float(round(random.uniform(18.0, 26.0), 1))
-    true_growth = (stated_c - REFERENCE_C) * (1 + random.normal(0, U_EXPANSION)) + random.normal(0, U_TEMPERATURE_C)
-    if plain:
-        true_growth = stated_c - REFERENCE_C
+    # One number a shell, and the greatest cause of all in the datum frame: drawn evenly over its distribution, so that
+    # some hundred shells stand for it (McKay, Beckman, Conover 1979), and not by each shell's own luck.
+    share = (0.5 + GOLDEN * (ONE_IN * at.number + number // 2)) % 1.0
+    error_c = float(ndtri(share)) * float(np.hypot(U_TEMPERATURE_C, (stated_c - REFERENCE_C) * U_EXPANSION))
+    true_growth = stated_c - REFERENCE_C + (0.0 if plain else error_c)
     cut = CutShell(
         seating=seating,
         temperature_c=REFERENCE_C + float(true_growth),  # grows by EXPANSION_PER_K a degree: so both errors are in it
