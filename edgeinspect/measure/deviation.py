@@ -97,10 +97,11 @@ class WithoutNoise:
     noise_mm: Array  # (N,) standard deviation of that noise
     apart: int  # stations from which on each one's noise counts as its own where it is highest
 
-    def lifts_most(self, measured: NDArray[np.intp], side: float) -> float:
-        """How much noise alone is expected to lift the largest (``side`` -1: the least, downwards) of some stations."""
-        values, noise = side * self.deviation_mm[measured], self.noise_mm[measured]
-        return float(kernels.excess_of_most(values, noise, self.apart)) if noise.min() > 0 else 0.0
+    def lifts_most(self, inside: NDArray[np.bool_], side: float) -> float:
+        """How much noise alone is expected to lift the largest (``side`` -1: the least, downwards) of some stations
+        (N,).
+        """
+        return float(kernels.excess_of_most(self.deviation_mm, self.noise_mm, inside, side, self.apart))
 
 
 def without_noise(profile: DeviationProfile, shares: Shares, cutoff_mm: float, step_mm: float) -> WithoutNoise:
@@ -131,7 +132,8 @@ def zone_result(
     Seen is what the filtered profile has a value for: single lost stations close, anything wider than half the
     filter's window stays open.
     """
-    most, least, seen, whole = kernels.extremes(profile.deviation_mm, zone.holds(profile.arc_mm))
+    inside = zone.holds(profile.arc_mm)
+    most, least, seen, whole = kernels.extremes(profile.deviation_mm, inside)
     seen_mm, length_mm = float(seen * step_mm), float(whole * step_mm)
     if not seen:
         nothing = Quantity(float("nan"), float("nan"))
@@ -139,7 +141,7 @@ def zone_result(
 
     def quantity(at: int, side: float) -> Quantity:
         parts = [Share(source, factor * float(u[at % len(u)])) for source, (u, factor) in shares.items()]
-        lifted = parent.lifts_most(where, side)
+        lifted = parent.lifts_most(inside, side)
         parts.append(Share("worst of many places", lifted))
         u = float(np.hypot(profile.u_mm[at], lifted))
         return Quantity(float(profile.deviation_mm[at]), u, tuple(parts))

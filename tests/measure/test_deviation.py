@@ -161,7 +161,10 @@ def test_the_largest_of_several_is_lifted_by_its_order_statistic(count: int, exp
     """
     values, sigma = np.zeros(40), np.full(40, 0.01)
     values[4 * count :] = -1.0  # every fourth is an independent one
-    assert kernels.excess_of_most(values, sigma, 4) / 0.01 == pytest.approx(expected, abs=0.01)
+    every = np.ones(40, dtype=bool)
+    for side in (1.0, -1.0):
+        lifted = kernels.excess_of_most(side * values, sigma, every, side, 4)
+        assert lifted / 0.01 == pytest.approx(expected, abs=0.01)
 
 
 @pytest.mark.parametrize("wave_mm", [0.0, 0.03])
