@@ -214,12 +214,19 @@ class _Fitting:
         rms = float(np.sqrt(np.mean(rest[near] ** 2)))
         if rms > ROUGH_MM:
             return CutOutFit(None, self.terms, none, float(near.mean()), self.here, self.wall)
-        # Neighbouring lines share blur: half of them count.
-        covariance = np.linalg.inv(self.rows[near].T @ self.rows[near]) * rms**2 * 2.0 + self.by_noise
+        covariance = by_roughness(self.rows[near], rest[near], self.u[near]) + self.by_noise
         flags = np.where(near, 0, Flag.NO_EDGE).astype(np.int32)
         edges = self.here.edges
         traced = Edges(np.where(near, self.arris, np.nan), self.u, edges.contrast, edges.blur_mm, flags)
         return CutOutFit(True, self.terms, covariance, float(near.mean()), replace(self.here, edges=traced), self.wall)
+
+
+def by_roughness(rows: Array, rest_mm: Array, u_mm: Array) -> Array:
+    """(T, T) covariance of a shape's terms by what its lines (N,) lie off it more than their noise ``u_mm`` makes them:
+    the noise has a covariance of its own. Neighbouring lines are cut alike: half of them count.
+    """
+    rough = max(0.0, float((rest_mm**2).mean()) - float((u_mm**2).mean()))
+    return np.asarray(2.0 * rough * np.linalg.inv(rows.T @ rows))
 
 
 def long_axis(stations: Stations) -> float:

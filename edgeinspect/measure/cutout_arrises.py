@@ -17,7 +17,7 @@ from edgeinspect.geometry import Array
 from edgeinspect.measure import arris_kernels
 from edgeinspect.measure.arrises import BETWEEN, LEAST_STEP, REACH_BLURS, SEEN_MM, SHEET_SHARE, Arrises
 from edgeinspect.measure.cut_face import HIDDEN_MM, Traced, cut_faces
-from edgeinspect.measure.cutout import CutOutFit, counted_from, long_axis, shape_rows
+from edgeinspect.measure.cutout import CutOutFit, by_roughness, counted_from, long_axis, shape_rows
 from edgeinspect.measure.edge import BILINEAR_NOISE, Edges, noise_of
 from edgeinspect.measure.measurement import CutFace, Flag
 from edgeinspect.measure.setup import Sight
@@ -209,9 +209,7 @@ class _Walls:
             which = self.covariance[terms, bevel] / u_bevel
             own, rows, used = self.covariance[terms, terms], self.rows[lines, terms], self.usable[lines]
             rest = np.clip(self.off[lines][used], -0.1, 0.1)
-            spread = (
-                own - np.outer(which, which) + 2.0 * float((rest**2).mean()) * np.linalg.inv(rows[used].T @ rows[used])
-            )
+            spread = own - np.outer(which, which) + by_roughness(rows[used], rest, line[lines][used])
             now = replace(fit, terms=value[terms], covariance=spread, scan=replace(fit.scan, edges=edges))
             shaped = replace(found, which_mm=which)
             if arrises.told_apart.any():  # else the first fit, which leans on a square wall, knows more

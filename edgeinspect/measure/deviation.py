@@ -6,6 +6,8 @@ edge), so a zone is judged on the profile behind a Gaussian filter of stated cut
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +18,11 @@ from edgeinspect.shell.definition import Frame, Zone
 
 GAUSSIAN_ALPHA = float(np.sqrt(np.log(2.0) / np.pi))  # ISO 16610-21: half of a wave of the cut-off's length passes
 LEAST_WEIGHT = 0.5  # of the filter's window must be seen, or the profile has no value there
+NOISE = "picture noise"  # the share that differs from station to station
+# What of a filtered profile may be noise: what a filter so many times as long takes away, up to so many
+# standard deviations of the noise (exceeded once in 16,000 by chance).
+LONG_CUTOFFS, BEYOND_NOISE = 20.0, 4.0
+HIGH = 2.5  # standard deviations: how high the largest of a zone's noise lies, half a hundred to some hundred places
 
 
 def gaussian_weights(cutoff_mm: float, step_mm: float) -> Array:
@@ -82,28 +89,69 @@ def budget_along(frame: Frame, shares: Shares, arc_mm: Array, step_mm: float) ->
     return BudgetAlong(frame, tuple(shares), arc_mm[first], u)
 
 
-def zone_result(zone: Zone, profile: DeviationProfile, step_mm: float, shares: Shares) -> ZoneResult:
-    """Worst filtered deviation both ways in one zone. ``shares`` - parts of the uncertainty by source.
+@dataclass(frozen=True)
+class WithoutNoise:
+    """What noise may have raised a profile's worst places from."""
+
+    deviation_mm: Array  # (N,) the profile without what may be noise
+    noise_mm: Array  # (N,) standard deviation of that noise
+    apart: int  # stations from which on each one's noise counts as its own where it is highest
+
+    def lifts_most(self, inside: NDArray[np.bool_], side: float) -> float:
+        """How much noise alone is expected to lift the largest (``side`` -1: the least, downwards) of some stations
+        (N,).
+        """
+        return float(kernels.excess_of_most(self.deviation_mm, self.noise_mm, inside, side, self.apart))
+
+
+def without_noise(profile: DeviationProfile, shares: Shares, cutoff_mm: float, step_mm: float) -> WithoutNoise:
+    """The parent of a filtered profile: a much smoother one, and where the profile is off that by more than its noise
+    can make, the rest of it.
+    """
+    u, factor = shares.get(NOISE, (np.zeros(1), 0.0))
+    noise = np.broadcast_to(np.nan_to_num(factor * u), profile.deviation_mm.shape)
+    seen = np.isfinite(profile.deviation_mm)
+    long_mm = min(LONG_CUTOFFS * cutoff_mm, 0.25 * step_mm * len(seen))  # or it would average all of the outline
+    smooth, _ = filter_closed(profile.deviation_mm, seen, max(cutoff_mm, long_mm), step_mm)
+    off = profile.deviation_mm - smooth
+    parent = profile.deviation_mm - np.clip(off, -BEYOND_NOISE * noise, BEYOND_NOISE * noise)
+    # Filtered noise crosses a level h standard deviations high as often as independent numbers that lie the length of
+    # what the filter averages over h apart exceed it (Rice 1944, of noise behind a Gaussian filter).
+    weights = gaussian_weights(cutoff_mm, step_mm)
+    apart = max(1, round(1.0 / (HIGH * float(weights @ weights))))
+    return WithoutNoise(parent, np.ascontiguousarray(noise), apart)
+
+
+def zone_result(
+    zone: Zone, profile: DeviationProfile, step_mm: float, shares: Shares, parent: WithoutNoise
+) -> ZoneResult:
+    """Worst filtered deviation both ways in one zone. ``shares`` - parts of the uncertainty by source; ``parent`` - of
+    the profile: where many places are nearly alike, noise picks the worst of them and lifts it. That is not taken off,
+    a worst place must not read better than it was seen; it is a part of u (JCGM 100, F.2.4.5).
 
     Seen is what the filtered profile has a value for: single lost stations close, anything wider than half the
     filter's window stays open.
     """
-    most, least, seen, whole = kernels.extremes(profile.deviation_mm, zone.holds(profile.arc_mm))
+    inside = zone.holds(profile.arc_mm)
+    most, least, seen, whole = kernels.extremes(profile.deviation_mm, inside)
     seen_mm, length_mm = float(seen * step_mm), float(whole * step_mm)
     if not seen:
         nothing = Quantity(float("nan"), float("nan"))
         return ZoneResult(zone.name, zone.frame, nothing, float("nan"), nothing, float("nan"), length_mm, 0.0)
 
-    def quantity(at: int) -> Quantity:
-        parts = tuple(Share(source, factor * float(u[at % len(u)])) for source, (u, factor) in shares.items())
-        return Quantity(float(profile.deviation_mm[at]), float(profile.u_mm[at]), parts)
+    def quantity(at: int, side: float) -> Quantity:
+        parts = [Share(source, factor * float(u[at % len(u)])) for source, (u, factor) in shares.items()]
+        lifted = parent.lifts_most(inside, side)
+        parts.append(Share("worst of many places", lifted))
+        u = float(np.hypot(profile.u_mm[at], lifted))
+        return Quantity(float(profile.deviation_mm[at]), u, tuple(parts))
 
     return ZoneResult(
         zone.name,
         zone.frame,
-        quantity(most),
+        quantity(most, 1.0),
         float(profile.arc_mm[most]),
-        quantity(least),
+        quantity(least, -1.0),
         float(profile.arc_mm[least]),
         length_mm,
         seen_mm,

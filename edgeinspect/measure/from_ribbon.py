@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, PlaneShift
 from edgeinspect.measure.alignment import combine, deviation_from, placed, shift_rows
-from edgeinspect.measure.deviation import Shares, filter_closed, gaussian_weights, zone_result
+from edgeinspect.measure.deviation import NOISE, Shares, filter_closed, gaussian_weights, without_noise, zone_result
 from edgeinspect.measure.fixture import Seating
 from edgeinspect.measure.measurement import DeviationProfile, EdgeTrace, Flag, ShellMeasurement
 from edgeinspect.measure.ribbon import Stations, lay_stations
@@ -40,6 +40,7 @@ class _Rim:
     points_mm: Array  # (N, 3) nan where none was found
     u_mm: Array  # (N,) of one scan line
     flags: NDArray[np.int32]  # (N,)
+    alike: float = 1.0  # so many times as much noise passes a filter as if neighbours did not share theirs
 
     @property
     def usable(self) -> NDArray[np.bool_]:
@@ -119,7 +120,19 @@ class RibbonGauge:
             if index is None:
                 return NotAgain("it was measured on another outline, or on other places of it")
             points[index], u[index], flags[index] = trace.point_mm, trace.u_mm, trace.flags
-        return _Rim(points, u, flags)
+        rim = _Rim(points, u, flags)
+        return replace(rim, alike=self._alike(measurement, rim))
+
+    def _alike(self, measurement: ShellMeasurement, rim: _Rim) -> float:
+        """As it was then: the share of noise at a zone's worst place over what white noise would have left there."""
+        noise, found = rim.noise_mm, list[float]()
+        profiles = {profile.frame: profile for profile in measurement.profiles}
+        for zone in measurement.zones:
+            share = next((share.u for share in zone.most.shares if share.source == NOISE), 0.0)
+            if share > 0 and zone.frame in profiles:
+                at = int(np.argmin(np.abs(profiles[zone.frame].arc_mm - zone.most_at_mm)))
+                found.append(share / (float(noise[at]) * self._kept))
+        return float(np.median(found)) if found else 1.0
 
     def _traces(self, measurement: ShellMeasurement) -> list[EdgeTrace]:
         return [trace for trace in measurement.traces if trace.curve == self._definition.rim.name]
@@ -162,7 +175,7 @@ class RibbonGauge:
         return np.asarray(filtered - profile.deviation_mm)
 
     def _rest(self, stored: _Rim, profile: DeviationProfile) -> Array:
-        square = np.square(profile.u_mm.astype(np.float64)) - np.square(stored.noise_mm * self._kept)
+        square = np.square(profile.u_mm.astype(np.float64)) - np.square(stored.noise_mm * stored.alike * self._kept)
         known = np.isfinite(square)
         arc, length = self._rim.arc_mm, self._definition.rim.length_mm
         whole = np.interp(arc, arc[known], np.maximum(square[known], 0.0), period=length)
@@ -173,22 +186,23 @@ class RibbonGauge:
     ) -> ShellMeasurement:
         """The profiles and zones of an edge behind a filter."""
         step, length = self._rim.step_mm, self._definition.rim.length_mm
-        left = _noise_left(cutoff_mm, step)
+        left = rim.alike * _noise_left(cutoff_mm, step)
         profiles: dict[Frame, tuple[DeviationProfile, Shares]] = {}
         for frame, at in frames.items():
             deviation, foot = deviation_from(at.nominal, rim.points_mm)
             filtered, _ = filter_closed(deviation / at.growth, rim.usable, cutoff_mm, step)
-            shares: Shares = {"picture noise": (rim.noise_mm, left), "all other causes, as then": (at.rest_mm, 1.0)}
+            shares: Shares = {NOISE: (rim.noise_mm, left), "all other causes, as then": (at.rest_mm, 1.0)}
             u = np.where(np.isfinite(filtered), np.hypot(rim.noise_mm * left, at.rest_mm), np.nan)
             arc = np.where(rim.usable, np.mod(foot, length), self._rim.arc_mm)
             profiles[frame] = DeviationProfile(frame, arc, filtered, u, rim.flags), shares
 
-        def at_filter(frame: Frame) -> tuple[DeviationProfile, float, Shares]:
-            return profiles[frame][0], step, profiles[frame][1]
-
+        parents = {frame: without_noise(*told, cutoff_mm, step) for frame, told in profiles.items()}
         cameras = {zone.zone: zone.cameras for zone in measurement.zones}
         zones = tuple(
-            replace(zone_result(zone, *at_filter(zone.frame)), cameras=cameras[zone.name])
+            replace(
+                zone_result(zone, profiles[zone.frame][0], step, profiles[zone.frame][1], parents[zone.frame]),
+                cameras=cameras[zone.name],
+            )
             for zone in self._definition.zones
             if zone.name in cameras and zone.frame in profiles
         )

@@ -329,3 +329,34 @@ def fit_shift(points, normals, offset, usable, flaw, largest_flaw_share, tolerat
             total += 1
             square += rest[i] * rest[i]
     return terms, used, np.sqrt(square / max(total, 1)), normal
+
+
+@njit(cache=True)
+def excess_of_most(values, sigma, inside, side, every):
+    """How much the largest of some values (N,), those ``inside`` (N,), with noise sigma (N,) lies above the largest
+    value, on average: the mean of the largest less the largest; ``side`` -1: the same of the least, downwards. Only
+    each ``every``-th counts, from the largest on both ways: between them noise is shared. nan counts for nothing.
+    """
+    count, top = len(values), -1
+    for i in range(count):
+        if inside[i] and values[i] == values[i] and (top < 0 or side * values[i] > side * values[top]):
+            top = i
+    if top < 0 or not sigma[top] > 0.0:
+        return 0.0
+    rivals, near = np.empty(count, dtype=np.int64), 0
+    for i in range(top % every, count, every):
+        if inside[i] and sigma[i] > 0.0 and side * (values[top] - values[i]) < 3.0 * (sigma[top] + sigma[i]):
+            rivals[near] = i
+            near += 1
+    # Integral of (1 - P) above and of -P below the largest value, P the probability that all are less.
+    step, total = 0.4 * sigma[top], 0.0
+    for k in range(-12, 14):
+        level = (k + 0.5) * step
+        below = 1.0
+        for j in range(near):
+            i = rivals[j]
+            below *= normal((side * (values[top] - values[i]) + level) / sigma[i])[0]
+            if below < 1e-6:
+                break
+        total += (1.0 - below if level > 0.0 else -below) * step
+    return total

@@ -269,10 +269,13 @@ class Setup:
         """Common shares [mm] at one cut-out or decal (in the order of the definition, cut-outs first)."""
         return {c: float(u[index]) * (u_growth if c == TEMPERATURE else 1.0) for c, u in self.place_shares.items()}
 
-    def u_pip_misfit(self, u_growth: float, u_formed_mm: float) -> float:
-        """What pips may lie off their drawing, root mean square [mm], after the shift that fits them best."""
+    def u_pip_misfit(self, u_growth: float, u_place_mm: float) -> float:
+        """What pips may lie off their drawing, root mean square [mm], after the shift that fits them best.
+
+        ``u_place_mm`` - of each where it is seen, from light and the picture's noise.
+        """
         count = len(self.pips_mm)
-        formed = u_formed_mm**2 * max(0.0, 2.0 * count - 3.0) / count  # of 2 coordinates each the shift takes up 3
+        formed = u_place_mm**2 * max(0.0, 2.0 * count - 3.0) / count  # of 2 coordinates each the shift takes up 3
         common = [u * (u_growth if c == TEMPERATURE else 1.0) for c, u in self.pip_misfits.items()]
         return float(np.sqrt(formed + sum(u**2 for u in common)))
 

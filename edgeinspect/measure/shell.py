@@ -7,7 +7,7 @@ A step that cannot be done leaves a Stop; what does not depend on it is still me
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,6 +24,7 @@ from edgeinspect.measure.hand import wrong_hand
 from edgeinspect.measure.locate import locate
 from edgeinspect.measure.measurement import CameraView, CutFace, DecalResult, Flag, Seam, ShellMeasurement, Stop
 from edgeinspect.measure.picture import RawLevels, linear_picture
+from edgeinspect.measure.pips import PipFound
 from edgeinspect.measure.place import find_place, scan
 from edgeinspect.measure.seams import measure_seams
 from edgeinspect.measure.setup import TEMPERATURE, Setup, Sight
@@ -161,7 +162,7 @@ def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature, f
     if off := _off_its_seat(setup.seating, edge.cut if datum is None else datum.shift):
         return replace(result, stops=(*result.stops, off))
     result = replace(result, seams=tuple(measure_seams(sight, edge.scan.stations)))
-    if ill := heights.stop or (_unlike_its_drawing(sight, datum) if datum is not None else None):
+    if ill := heights.stop or (_unlike_its_drawing(sight, datum, here.pips) if datum is not None else None):
         return replace(result, stops=(*result.stops, ill))
     apart, said = _cameras_apart(sight, result.seams)
     if apart is not None:
@@ -286,13 +287,15 @@ def _off_its_seat(seating: Seating, shift: PlaneShift) -> Stop | None:
     )
 
 
-def _unlike_its_drawing(sight: Sight, datum: Datum) -> Stop | None:
+def _unlike_its_drawing(sight: Sight, datum: Datum, pips: Sequence[PipFound]) -> Stop | None:
     """A shell that sits too high or tilted looks larger on one side: 1 mm is worth 0.2 mm at the rim, and one camera
     sees it only by pips that no longer fit their drawing.
     """
     if sight.definition.datum is not DatumScheme.PIPS:
         return None
-    expected = sight.setup.u_pip_misfit(sight.u_growth, sight.formed_edge_mm)
+    noise = np.array([pip.u_mm for pip in pips if pip.centre_mm is not None])
+    place = float(np.hypot(sight.formed_edge_mm, np.sqrt((noise**2).mean())))
+    expected = sight.setup.u_pip_misfit(sight.u_growth, place)
     if datum.rms_mm <= MISFIT_FACTOR * expected:
         return None
     words = f"the pips lie {datum.rms_mm:.2f} mm off their drawing: half seated, warped, or not this kind of shell"

@@ -14,7 +14,15 @@ from edgeinspect.measure.alignment import deviation_from, placed, shift_rows
 from edgeinspect.measure.best_fit import FormFit, fit_form
 from edgeinspect.measure.cut_face import Traced
 from edgeinspect.measure.cutout import CutOutFit
-from edgeinspect.measure.deviation import Shares, budget_along, filter_closed, gaussian_weights, noise_left, zone_result
+from edgeinspect.measure.deviation import (
+    Shares,
+    budget_along,
+    filter_closed,
+    gaussian_weights,
+    noise_left,
+    without_noise,
+    zone_result,
+)
 from edgeinspect.measure.frames import Datum, alignment
 from edgeinspect.measure.measurement import (
     Alignment,
@@ -108,9 +116,11 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
         # A station that was not seen has no foot point: it stands where it was looked for.
         arc = np.where(edge.usable, np.mod(foot, length), setup.rim.arc_mm)
         profiles[frame] = (DeviationProfile(frame, arc, filtered, u, edge.traced.drawn.flags), shares)
+    step, cutoff, judged = setup.rim.step_mm, definition.filter_cutoff_mm, {zone.frame for zone in definition.zones}
+    parents = {f: without_noise(*told, cutoff, step) for f, told in profiles.items() if f in judged}
     zones = tuple(
         replace(
-            zone_result(zone, profiles[zone.frame][0], setup.rim.step_mm, profiles[zone.frame][1]),
+            zone_result(zone, profiles[zone.frame][0], step, profiles[zone.frame][1], parents[zone.frame]),
             cameras=setup.zone_cameras[zone.name],
         )
         for zone in definition.zones

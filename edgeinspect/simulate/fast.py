@@ -164,7 +164,9 @@ def _paint_board(canvas: _Canvas, scene: Scene) -> None:
     assert pose is not None
     w, h, _ = bench.BOARD_SHEET_MM
     sheet = [canvas.to_fine(pose.apply(_rectangle(-w / 2, -h / 2, w / 2, h / 2)))]
-    black = [canvas.to_fine(pose.apply(_rectangle(*corners))) for corners in _board_black()]
+    outlines = [_rectangle(*corners) for corners in _board_black()]
+    ends = np.cumsum([len(outline) for outline in outlines])[:-1]
+    black = np.split(canvas.to_fine(pose.apply(np.vstack(outlines))), ends)  # all at once: there are some thousand
     canvas.paint((sheet, BRIGHTNESS["white"]), (black, BRIGHTNESS["black"]))
 
 

@@ -64,30 +64,51 @@ def cover_over(
         cells[width] = 0.0
 
 
+BLOCK = 64  # columns that are told to be even or not at once
+
+
 @njit(cache=True)
 def blurred_rows(values: NDArray[np.float32], kernel: Array, fine: int, out: NDArray[np.float32]) -> None:
     """Rows of ``values`` (H, fine W) behind an odd symmetric kernel, at the middle of every pixel: (H, W). The border
     is repeated.
     """
     height, width = values.shape
-    half = len(kernel) // 2
+    half, weights = len(kernel) // 2, kernel.astype(np.float32)
+    blocks = (width + BLOCK - 1) // BLOCK
+    changes = np.empty(blocks + 1, dtype=np.int64)  # blocks before each that have a change in them
     for row in range(height):
-        changed = 0  # last column that differs from the one before it
-        at = 0
+        changes[0] = 0
+        for block in range(blocks):
+            differ = 0
+            for at in range(max(1, BLOCK * block), min(BLOCK * (block + 1), width)):
+                differ += values[row, at] != values[row, at - 1]
+            changes[block + 1] = changes[block] + (differ > 0)
         for x in range(out.shape[1]):
             middle = fine * x + fine // 2
             first, last = middle - half, middle + half
-            while at < min(last, width - 1):
-                at += 1
-                if values[row, at] != values[row, at - 1]:
-                    changed = at
-            if changed <= max(first, 0):
+            if changes[min(last, width - 1) // BLOCK + 1] == changes[max(first, 0) // BLOCK]:
                 out[row, x] = values[row, middle]
                 continue
             total = np.float32(0.0)
-            for k in range(len(kernel)):
-                total += np.float32(kernel[k]) * values[row, min(max(first + k, 0), width - 1)]
+            for k in range(len(weights)):
+                total += weights[k] * values[row, min(max(first + k, 0), width - 1)]
             out[row, x] = total
+
+
+@njit(cache=True)
+def exposed(
+    picture: Array, noise: NDArray[np.float32], per_white: float, read: float, per_electron: float, offset: float
+) -> NDArray[np.uint8]:
+    """8-bit levels of radiances (H, W): ``per_white`` electrons at 1.0, normal noise of their square root and ``read``
+    [electrons], ``per_electron`` levels each.
+    """
+    levels = np.empty(picture.shape, dtype=np.uint8)
+    for y in range(picture.shape[0]):
+        for x in range(picture.shape[1]):
+            electrons = np.float32(max(picture[y, x] * per_white, 0.0))
+            seen = electrons + noise[y, x] * np.sqrt(electrons + np.float32(read * read))
+            levels[y, x] = np.uint8(min(max(np.rint(seen * np.float32(per_electron) + np.float32(offset)), 0.0), 255.0))
+    return levels
 
 
 @njit(cache=True)

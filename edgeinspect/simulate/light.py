@@ -10,6 +10,7 @@ from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, frozen
+from edgeinspect.simulate import kernels
 from edgeinspect.simulate.camera import TrueCamera, undistort
 from edgeinspect.simulate.scene import Scene
 
@@ -85,10 +86,9 @@ def exposed_quickly(scene: Scene, picture: Array) -> NDArray[np.uint8]:
     From 100 electrons on (the bare plate has 400) a Poisson number differs from it by a skewness below 0.1.
     """
     sensor, random = scene.sensor, np.random.default_rng([scene.seed, 77])
-    electrons = np.maximum(picture.astype(np.float32) * (sensor.white * sensor.full_well / 255.0), 0.0)
-    noise = random.standard_normal(electrons.shape, dtype=np.float32)
-    levels = (electrons + noise * np.sqrt(electrons + sensor.read_noise_electrons**2)) * (255.0 / sensor.full_well)
-    return np.asarray(np.clip(np.rint(levels + 2.0), 0, 255), dtype=np.uint8)
+    noise = random.standard_normal(picture.shape, dtype=np.float32)
+    gain = 255.0 / sensor.full_well
+    return kernels.exposed(picture, noise, sensor.white / gain, sensor.read_noise_electrons, gain, 2.0)
 
 
 def leak_of_light(camera: TrueCamera) -> Array:

@@ -15,7 +15,9 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from edgeinspect.geometry import Array, PlaneShift, Pose, frozen
 from edgeinspect.measure.board import find_board
@@ -26,6 +28,7 @@ from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture, Mark, Seating
 from edgeinspect.measure.height import CUT_PLACE_MM
 from edgeinspect.measure.shell import ShellGauge
+from edgeinspect.measure.trim import FAR_WALL_SHARE
 from edgeinspect.shell.files import load_shell
 from edgeinspect.simulate import bench, fast, toplid
 from edgeinspect.simulate.camera import TrueCamera, looking_at
@@ -47,6 +50,8 @@ CONDITIONS = ("good",) * 7 + ("low contrast", "dim", "defocus")  # in turn
 SHEETS_MM = (0.05, 3.0)  # a foil, whose cut face hides everywhere, and the lid's own with its walls in the holes
 FINE_MM, COARSE_MM = 0.2, 0.2865  # per pixel at the shell: two stations of four have the demo's own
 REACH_MM, REACH_DEG = 10.0, 5.0
+GOLDEN, ONE_IN = 0.6180339887498949, 20  # multiples of the golden section fill 0 to 1 evenly; drawn shells a station
+CLEAR_MM = 1.0  # between a mark's white and the search band
 # The demo's marks lie so near that a lid 10 mm off covers them: these leave room for that all round.
 PLATE = bench.Plate(
     {k: bench.MARKS_MM[k] for k in range(4)}
@@ -164,15 +169,16 @@ def shell(at: Drawn, number: int) -> DrawnShell:
     plain = number % 2 == 0
     lift, by_x, by_y = random.normal(0.0, 0.0 if plain else U_HEIGHT_MM, 3)
     tilt = Pose.from_degrees(np.rad2deg([by_y / reach, -by_x / reach, 0.0]), (0.0, 0.0, lift))
-    x, y = random.uniform(-REACH_MM, REACH_MM, 2)
-    turn = random.uniform(-REACH_DEG, REACH_DEG)
+    x, y, turn = _clear_of_marks(at, of, random)
     # About the middle of the fixture, tilt included: the nests are not where the shell was meant to lie.
     beside, beside_deg = random.normal(0.0, 0.08, 2), random.normal(0.0, 0.012)
     seating = PlaneShift(x + beside[0], y + beside[1], turn + beside_deg).pose().after(tilt.after(at.nominal))
     stated_c = float(round(random.uniform(18.0, 26.0), 1))
-    true_growth = (stated_c - REFERENCE_C) * (1 + random.normal(0, U_EXPANSION)) + random.normal(0, U_TEMPERATURE_C)
-    if plain:
-        true_growth = stated_c - REFERENCE_C
+    # One number a shell, and the greatest cause of all in the datum frame: drawn evenly over its distribution, so that
+    # some hundred shells stand for it (McKay, Beckman, Conover 1979), and not by each shell's own luck.
+    share = (0.5 + GOLDEN * (ONE_IN * at.number + number // 2)) % 1.0
+    error_c = float(ndtri(share)) * float(np.hypot(U_TEMPERATURE_C, (stated_c - REFERENCE_C) * U_EXPANSION))
+    true_growth = stated_c - REFERENCE_C + (0.0 if plain else error_c)
     cut = CutShell(
         seating=seating,
         temperature_c=REFERENCE_C + float(true_growth),  # grows by EXPANSION_PER_K a degree: so both errors are in it
@@ -187,31 +193,68 @@ def shell(at: Drawn, number: int) -> DrawnShell:
     )
     assert at.gauge.setup.definition.material.expansion_per_k == EXPANSION_PER_K
     scene = Scene(at.camera, cut, sensor=SENSORS[condition], seed=100_000 * (at.number + 1) + number, plate=PLATE)
-    seen = scene if plain else replace(scene, shell=as_seen(cut, at.mm_per_px, random))
+    seen = scene if plain else replace(scene, shell=as_seen(cut, at, random))
     return DrawnShell(scene, seen, plain, condition, colour, stated_c)
 
 
-def as_seen(cut: CutShell, mm_per_px: float, random: np.random.Generator) -> CutShell:
-    """The shell with its edges beside the truth, as light and a rounded arris put them: cut edges all round by the
-    same, more on what faces one way than the other, and by a turn (measure/budget.py); formed edges pip by pip.
+def _clear_of_marks(at: Drawn, of: Form, random: np.random.Generator) -> tuple[float, float, float]:
+    """Somewhere within reach, where no mark shows in the search band: a plate's marks are printed where no shell comes
+    near them, or their white would be taken for swarf.
     """
+    rim = at.nominal.apply(of.rim().points_mm)[::10]
+    marks = [shapely.Polygon(at.camera.project(corners)) for corners in _white_squares()]
+    band_px = (at.gauge.setup.definition.search_band_mm + CLEAR_MM) / at.mm_per_px
+    while True:
+        x, y = random.uniform(-REACH_MM, REACH_MM, 2).tolist()
+        turn = float(random.uniform(-REACH_DEG, REACH_DEG))
+        outline = shapely.Polygon(at.camera.project(PlaneShift(x, y, turn).pose().apply(rim)))
+        if min(outline.distance(mark) for mark in marks) > band_px:
+            return x, y, turn
+
+
+@cache
+def _white_squares() -> list[Array]:
+    """Corners (4, 3) of each mark with its quiet zone."""
+    found = []
+    for x, y, side in PLATE.marks_mm.values():
+        h = side / 2 + side / bench.MARK_CELLS
+        found.append(np.array([[x - h, y - h, 0.0], [x + h, y - h, 0.0], [x + h, y + h, 0.0], [x - h, y + h, 0.0]]))
+    return found
+
+
+def apparent_wall_mm(at: Drawn, cut: CutShell, name: str) -> float:
+    """How wide the far wall of a cut-out looks from the true camera, beside its show-face arris."""
+    x, y = cut.form.cutout_centre_mm(name)
+    centre = cut.seating.apply(np.array([[x, y, cut.form.sheet.z(x, y)]]))[0]
+    away = at.camera.centre_mm - centre
+    return at.sheet_mm * float(np.hypot(away[0], away[1]) / away[2])
+
+
+def as_seen(cut: CutShell, at: Drawn, random: np.random.Generator) -> CutShell:
+    """The shell with its edges beside the truth, as light and a rounded arris put them: cut edges all round by the
+    same, more on what faces one way than the other, and by a turn (measure/budget.py); formed edges pip by pip; each
+    place and size of a cut-out by what its wall, which is nowhere as even as here, does to it (measure/trim.py).
+    """
+    mm_per_px = at.mm_per_px
     edge_mm = EDGE_MODEL_PX * mm_per_px
     all_round = LIGHT_ALL_ROUND * edge_mm * float(random.normal())
     side = LIGHT_SIDE * edge_mm * random.normal(size=2)
     turn = LIGHT_TURN * edge_mm * float(random.normal()) / float(np.hypot(*cut.form.rim().xy_mm.T).max())
     rim = cut.form.rim()
     even = np.arange(0.0, rim.length_mm, 0.5)
-    x, y, nx, ny = (np.interp(even, rim.arc_mm, v, period=rim.length_mm) for v in (*rim.xy_mm.T, *rim.normals.T))
-    deviation = cut.deviation_at(even) + all_round + nx * side[0] + ny * side[1] + turn * (x * ny - y * nx)
-    cutouts = {
-        name: replace(
+    x_mm, y_mm, nx, ny = (np.interp(even, rim.arc_mm, v, period=rim.length_mm) for v in (*rim.xy_mm.T, *rim.normals.T))
+    deviation = cut.deviation_at(even) + all_round + nx * side[0] + ny * side[1] + turn * (x_mm * ny - y_mm * nx)
+    cutouts = {}
+    for name, change in cut.cutouts.items():
+        wall = FAR_WALL_SHARE * apparent_wall_mm(at, cut, name) * random.normal(size=2 + len(change.size_change_mm))
+        x, y = cut.form.cutout_centre_mm(name)[:2]
+        sizes = zip(change.size_change_mm, wall[2:].tolist(), strict=True)
+        cutouts[name] = replace(
             change,
-            dx_mm=change.dx_mm + float(side[0]) - turn * cut.form.cutout_centre_mm(name)[1],
-            dy_mm=change.dy_mm + float(side[1]) + turn * cut.form.cutout_centre_mm(name)[0],
-            size_change_mm=tuple(size - 2 * all_round for size in change.size_change_mm),
+            dx_mm=change.dx_mm + float(side[0] + wall[0]) - turn * y,
+            dy_mm=change.dy_mm + float(side[1] + wall[1]) + turn * x,
+            size_change_mm=tuple(size - 2 * all_round + by_wall for size, by_wall in sizes),
         )
-        for name, change in cut.cutouts.items()
-    }
     pips = {
         name: tuple((np.array(place) + random.normal(0.0, FORMED_EDGE_PX * mm_per_px, 2)).tolist())
         for name, place in cut.form.pip_places_mm.items()

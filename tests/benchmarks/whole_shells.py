@@ -20,8 +20,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+from scipy.stats import binomtest
 
-from edgeinspect.conformity import judge
+from edgeinspect.conformity import Answer, judge
 from edgeinspect.geometry import PlaneShift
 from edgeinspect.measure.alignment import combine
 from edgeinspect.measure.deviation import filter_closed
@@ -33,9 +34,11 @@ from edgeinspect.simulate.truth import EdgeTruth, cutout_truth, edge_truth, in_z
 from tests.samples.truth import Profile
 
 from .shell_draws import Drawn, DrawnShell, drawn, shell, taken
+from .shell_limits import KINDS, looked_at, not_measured
 
 Array = NDArray[np.float64]
 SHELLS, EACH = 2000, 40  # of one calibration
+AT_A_TIME = 10
 CUTOFF_MM = 2.5
 COVERED = 1.959964  # standard uncertainties: 95 % of a normal distribution
 
@@ -93,10 +96,13 @@ def line(at: Drawn, number: int) -> dict[str, Any]:
         "answer": judge(found, at.gauge.setup.definition).answer.value,
     }
     if found.stops:
-        return told | {"stop": found.stops[0].reason}
+        return told | {"stop": found.stops[0].reason} | ({} if one.plain else {"limits": not_measured()})
     cut = one.scene.shell
     assert cut is not None
     truth = edge_truth(one.scene)
+    if not one.plain:
+        random = np.random.default_rng([at.number, number, 15])
+        told["limits"] = looked_at(found, at.gauge.setup.definition, truths(one, truth, found), random)
     told["stations"] = stations(at, found, cut, truth)
     told["quantities"] = [
         [*names, round(error, 7), round(q.u, 7)] for *names, error, q in quantities(one, found, truth)
@@ -105,6 +111,32 @@ def line(at: Drawn, number: int) -> dict[str, Any]:
         name: {share.source: round(share.u, 6) for share in quantity.shares} for name, quantity in _some(found)
     }
     return told
+
+
+def truths(one: DrawnShell, truth: EdgeTruth, found: ShellMeasurement) -> dict[str, float]:
+    """The true value of every characteristic that is judged, by its name; of zones "most" and "least"."""
+    cut = one.scene.shell
+    assert cut is not None
+    true = _in_datum_frame(cut, truth)
+    filtered = true.filtered_at(true.arc_mm)
+    told = {}
+    for zone in found.zones:
+        here = filtered[in_zone(true.arc_mm, zone.zone)]
+        told |= {f"zone {zone.zone} most": float(here.max()), f"zone {zone.zone} least": float(here.min())}
+    path, form = true_path(cut), cut.form
+    told |= {"path shift": float(np.hypot(path.dx_mm, path.dy_mm)), "path rotation": path.rotation_deg}
+    for name, entry in cutout_truth(one.scene).items():
+        told[f"cut-out {name} position"] = float(np.hypot(*entry["off_mm"]))
+        sizes = form.cutout_sizes_mm(name.replace("-", "_"))
+        for kind, nominal in zip(("diameter",) if len(sizes) == 1 else ("length", "width"), sizes, strict=True):
+            told[f"cut-out {name} {kind}"] = entry[f"{kind}_mm"] - nominal
+    return told
+
+
+def _in_datum_frame(cut: CutShell, truth: EdgeTruth) -> Profile:
+    order = np.argsort(truth.arc_mm)
+    length = cut.form.rim().length_mm
+    return Profile(truth.arc_mm[order], truth.deviation_datum_mm[order], truth.face_hidden[order], length)
 
 
 def stations(at: Drawn, found: ShellMeasurement, cut: CutShell, truth: EdgeTruth) -> dict[str, list[float]]:
@@ -123,10 +155,7 @@ def stations(at: Drawn, found: ShellMeasurement, cut: CutShell, truth: EdgeTruth
     whole = hidden & np.isfinite(smooth)
     told["cut, filtered"] = _sums(smooth[whole], profiles[Frame.FIXTURE].u_mm[whole])
     datum = profiles[Frame.DATUM]
-    order = np.argsort(truth.arc_mm)
-    true = Profile(
-        truth.arc_mm[order], truth.deviation_datum_mm[order], truth.face_hidden[order], cut.form.rim().length_mm
-    )
+    true = _in_datum_frame(cut, truth)
     off = datum.deviation_mm - true.filtered_at(datum.arc_mm)
     whole = hidden & np.isfinite(off)
     told["datum, filtered"] = _sums(off[whole], datum.u_mm[whole])
@@ -157,9 +186,7 @@ def quantities(
     """Kind, name, error and what was claimed."""
     cut = one.scene.shell
     assert cut is not None
-    order = np.argsort(truth.arc_mm)
-    length = cut.form.rim().length_mm
-    true = Profile(truth.arc_mm[order], truth.deviation_datum_mm[order], truth.face_hidden[order], length)
+    true = _in_datum_frame(cut, truth)
     filtered = true.filtered_at(true.arc_mm)
     for zone in found.zones:
         here = in_zone(true.arc_mm, zone.zone)
@@ -226,6 +253,7 @@ def run(folder: Path, shells: int) -> None:
             out.write(b"\n")
     with path.open("a", encoding="utf-8") as out:
         each_of = [(count // EACH, count % EACH) for count in range(shells)]
+        each_of.sort(key=lambda one: one[1] // AT_A_TIME)  # every calibration first with a part of its shells
         for count, (station, number) in enumerate(each_of):
             if (station, number) in done:
                 continue
@@ -266,6 +294,34 @@ def table(rows: list[dict[str, Any]]) -> str:
     return "\n".join(said)
 
 
+def limits_table(rows: list[dict[str, Any]]) -> str:
+    """How often a good shell is refused and a bad one passed, all told and by what was at its limit."""
+    every = [entry for row in rows for entry in row.get("limits", [])]
+    words = {"zone": "zones", "path": "path", "position": "positions"}
+    said = ["| limits set about its truth | counted | share (95 %) |", "|---|---|---|"]
+    for kind in KINDS:
+        of = [
+            (
+                words.get(name.split()[0], words.get(name.split()[-2], "sizes")) if name else "not measured",
+                (answer != Answer.CONFORMING) == (kind == "good"),
+            )
+            for k, name, answer in every
+            if k == kind
+        ]
+        counted = "not green" if kind == "good" else "green"
+        for what in ("all", *dict.fromkeys(sorted(what for what, _ in of))):
+            own = [odd for one, odd in of if what in ("all", one)]
+            if own:
+                said.append(f"| {kind}: {what} | {counted} | {interval(sum(own), len(own))} |")
+    return "\n".join(said)
+
+
+def interval(count: int, of: int) -> str:
+    """SOURCE: Clopper and Pearson 1934, by scipy.stats.binomtest."""
+    found = binomtest(count, of).proportion_ci(0.95, "exact")
+    return f"{count} of {of}: {100 * count / of:.1f} % ({100 * found.low:.1f} to {100 * found.high:.1f} %)"
+
+
 def _groups(rows: list[dict[str, Any]]) -> Iterator[tuple[str, list[dict[str, Any]]]]:
     def chosen(**wanted: Any) -> list[dict[str, Any]]:
         return [row for row in rows if all(row[key] == value for key, value in wanted.items())]
@@ -289,7 +345,8 @@ def main() -> None:
     args = parser.parse_args()
     if not args.table:
         run(args.folder, args.shells)
-    print(table(lines(args.folder)))
+    rows = lines(args.folder)
+    print(table(rows), limits_table(rows), sep="\n\n")
 
 
 if __name__ == "__main__":

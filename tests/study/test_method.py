@@ -120,7 +120,8 @@ METHODS = {
 @pytest.mark.parametrize("method", METHODS.values(), ids=METHODS.keys())
 def test_ribbon_and_picture_agree(own: Store, station: Station, current: ShellDefinition, method: Method) -> None:
     """L1004 has a bad place and its picture is kept: by the picture, and as if it were not. A ribbon that is laid for
-    another band has its samples elsewhere, which draws a part of the picture's noise anew: by less than its own u.
+    another band has its samples elsewhere, which draws a part of the picture's noise anew: by less than its own u. What
+    noise lifts the worst of many places by is drawn anew with it, a part of u: by less than 5 % of u.
     """
     told = by_ribbon(own, station, current, method).measure(measured(own, "L1004"))
     assert not isinstance(told, NotAgain), told
@@ -135,7 +136,7 @@ def test_ribbon_and_picture_agree(own: Store, station: Station, current: ShellDe
             noise = max((share.u for share in shares if share.source == "picture noise"), default=0.0)  # none: not seen
             most, found = noise if method.search_band_mm else 2e-4, numbers[f"zone {zone.zone}"]
             assert found == pytest.approx(expected, abs=most)
-            assert found[1::2] == pytest.approx(expected[1::2], rel=0.02)
+            assert found[1::2] == pytest.approx(expected[1::2], rel=0.05 if method.search_band_mm else 0.02)
         assert result.path_shift is not None
         assert numbers["path shift"][0] == pytest.approx(result.path_shift.value, abs=2e-4)
 
