@@ -528,7 +528,7 @@ IRRELEVANT = {
     "u_rotation_deg", "rms_mm", "correlation", "outline_pixel", "nominal_pixel", "seen_share", "shift", "camera",
     "cameras", "seams", "found_variant", "upside_down", "mirrored", "flaws", "before",
     "cut_on_shell", "untold", "cut_faces", "warp_mm", "faults", "faults_sought", "hidden_share", "lies_at",
-    "flaws_sought", "warm_k", "wait_min",
+    "flaws_sought", "warm_k", "wait_min", "surface", "surface_doubt", "gap",
 }  # fmt: skip
 
 

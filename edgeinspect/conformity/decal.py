@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from edgeinspect.conformity.verdict import (
-    FRAME_WORDS,
     LIFT,
     RIGHT_ONE,
     Finding,
@@ -19,8 +18,11 @@ from edgeinspect.conformity.verdict import (
     wrong,
 )
 from edgeinspect.measure.measurement import DecalFault, DecalResult, FaultKind, Stop
-from edgeinspect.shell.definition import Decal, Frame
+from edgeinspect.shell.definition import Decal, DecalDatum
 
+NOT_FITTING = "the surface does not fit its definition"
+SEE_DATUM = "blow off, look again"
+LEAST_GAP_SEEN = 0.98  # of the side that faces the edge, as of a zone
 CORNER_MM = 10.0  # both ways from a corner
 NEW_ONE = "lift it while it is wet and lay a new one, else set aside"
 PRESS = "press it flat while it is wet and look again, else set aside"
@@ -49,6 +51,15 @@ def decal_findings(decal: Decal, result: DecalResult | None, stop: Stop | None) 
     if result is not None and result.there and (other := _another_artwork(decal, result)):
         yield wrong(f"{name} artwork", decal.words, f"{decal.words}: {other}", RIGHT_ONE, place)
         return
+    if result is not None and result.there and result.datum != decal.datum:  # judged again by another definition
+        reason = f"it was not told {decal.datum.words} then"
+        yield no_result(name, decal.words, None, reason, at=place)
+        return
+    if result is not None and result.there and result.untold:
+        yield replace(no_result(name, decal.words, None, result.untold, at=place), action=SEE_DATUM)
+        yield from _gap(decal, result)
+        yield from _whole(decal, result)
+        return
     if not (result and result.there and result.dx and result.dy and result.rotation):
         yield no_result(name, decal.words, stop, "it could not be measured: glare, damage or another artwork", at=place)
         return
@@ -58,14 +69,16 @@ def decal_findings(decal: Decal, result: DecalResult | None, stop: Stop | None) 
         turn_words(result.rotation.value),
     )
     off = ", ".join(ways)
-    frame = FRAME_WORDS[Frame.DATUM]
+    frame = decal.datum.words
+    named = "" if decal.datum is DecalDatum.SHELL else f" {frame}"
+    doubt = f"; {NOT_FITTING}" if result.surface_doubt else ""
     for axis, quantity, limit, unit in (
         ("across", result.dx, decal.offset_limit_mm, "mm"),
         ("up", result.dy, decal.offset_limit_mm, "mm"),
         ("rotation", result.rotation, decal.rotation_limit_deg, "deg"),
     ):
         shown = f"{limit:.2f} mm" if unit == "mm" else f"{limit:.2f}°"
-        sentence = f"{capital(decal.words)}: {off} (limit of {axis} ±{shown})"
+        sentence = f"{capital(decal.words)}: {off}{named} (limit of {axis} ±{shown}){doubt}"
         yield simple(
             f"{name} {axis}",
             decal.words,
@@ -79,7 +92,40 @@ def decal_findings(decal: Decal, result: DecalResult | None, stop: Stop | None) 
             frame=frame,
             at=place,
         )
+    yield from _gap(decal, result)
     yield from _whole(decal, result)
+
+
+def _gap(decal: Decal, result: DecalResult) -> Iterator[Finding]:
+    """The least and the greatest distance to the trimmed edge, where the definition limits them."""
+    lower, upper = decal.gap_lower_mm, decal.gap_upper_mm
+    if lower is None and upper is None:
+        return
+    at = (float(decal.patch.origin_mm[0]), float(decal.patch.origin_mm[1]))
+    name, gap = f"decal {decal.name} gap", result.gap
+    if gap is None or gap.seen_share < LEAST_GAP_SEEN:
+        reason = "its gap to the trimmed edge cannot be told: the edge beside it is not seen"
+        yield no_result(name, decal.words, None, reason, at=at)
+        return
+    for word, quantity, along in (("least", gap.least, gap.least_at_mm), ("most", gap.most, gap.most_at_mm)):
+        if (lower is None and word == "least") or (upper is None and word == "most"):
+            continue
+        limit = f"at least {lower:.2f}" if word == "least" else f"at most {upper:.2f}"
+        sentence = f"{capital(decal.words)}: {quantity.value:.2f} mm from its {gap.side} side to the trimmed edge, "
+        sentence += f"{along:.0f} mm along it (limit {limit} mm)"
+        low, high = (lower, None) if word == "least" else (None, upper)
+        yield simple(
+            f"{name} {word}",
+            decal.words,
+            quantity,
+            low,
+            high,
+            decal.guard_factor,
+            sentence,
+            LIFT,
+            frame="from the trimmed edge",
+            at=at,
+        )
 
 
 def _whole(decal: Decal, result: DecalResult) -> Iterator[Finding]:

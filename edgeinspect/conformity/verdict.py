@@ -138,7 +138,7 @@ def simple(
     where: str,
     quantity: Quantity,
     lower: float | None,
-    upper: float,
+    upper: float | None,
     factor: float,
     sentence: str,
     bad: str,

@@ -26,7 +26,8 @@ BROAD_MM = 0.7  # blur of the first fit, which starts a millimetre off
 BURNT = 0.995  # of full scale: glare says nothing
 LEAST_PIXELS = 300
 PASSES = 14
-SETTLED, ABOUT = 2e-5, 2e-2  # mm, rad: the last step of a fit, of one that another follows
+SETTLED, ABOUT = 1e-4, 2e-2  # mm at the worst corner: the last step of a fit, of one that another follows
+GIVE_MM = 0.001  # a print's edges may lie so far beside the artwork's before their pixels count less
 WARP_TILES = (5, 3)  # along and across: how far the print is off in each, after the fit
 WARP_U_MM = 0.02  # a tile with too little print in it to tell its place better says nothing
 
@@ -91,9 +92,14 @@ def seen(picture: GreyPicture, decal: Decal, where: Pose, model: CameraModel, sc
     pixels = model.project(decal.patch.points(grid_u, grid_v).reshape(-1, 3), where).reshape(*grid_u.shape, 2)
     # The pixel next to every place, and how far from there it lies on the surface: the map bends by less than 1e-5 px
     # within half a pixel.
-    nearest = np.rint(pixels)
     by_u = np.asarray(np.gradient(pixels, spacing, axis=1))
     by_v = np.asarray(np.gradient(pixels, spacing, axis=0))
+    # Where pixels are left out, every row and column begins elsewhere: or an edge along them falls between all of them.
+    room = spacing - min(spacing, 1.0 / scale)
+    begin_u, begin_v = _spread_out(len(v), room)[:, None], _spread_out(len(u), room)
+    pixels = pixels + begin_u[..., None] * by_u + begin_v[:, None] * by_v
+    grid_u, grid_v = grid_u + begin_u, grid_v + begin_v
+    nearest = np.rint(pixels)
     area = by_u[..., 0] * by_v[..., 1] - by_u[..., 1] * by_v[..., 0]
     off = nearest - pixels
     with np.errstate(divide="ignore", invalid="ignore"):  # a surface seen edge-on
@@ -107,6 +113,11 @@ def seen(picture: GreyPicture, decal: Decal, where: Pose, model: CameraModel, sc
     good = level < BURNT
     u_mm, v_mm = u_mm[inside], v_mm[inside]
     return Seen(u_mm[good], v_mm[good], level[good], spacing, np.column_stack([u_mm[~good], v_mm[~good]]))
+
+
+def _spread_out(count: int, room_mm: float) -> Array:
+    """(count,) places within a room that fill it evenly, neighbours far apart: multiples of the golden section."""
+    return np.asarray(room_mm * (np.mod(np.arange(count) * (5.0**0.5 - 1.0) / 2.0, 1.0) - 0.5))
 
 
 def seen_in(view: Unrolled, every: int = 1) -> Seen:
@@ -149,9 +160,10 @@ def fit(pixels: Seen, art: Printed, start: Array, blur_mm: float, settled: float
     prints = (art.ink, art.cover, art.ink_bend, art.cover_bend, art.per_mm, *art.half_mm)
     nothing = PrintFit(np.full(5, np.nan), np.full((5, 5), np.nan), 0.0, light, 0.0, residual)
     clip = cut = np.inf
+    give_mm, reach_mm = GIVE_MM, float(np.hypot(*art.half_mm))
     for turn in range(PASSES):
         normal, right, weights, squares, count = kernels.gather(
-            pixels.u_mm, pixels.v_mm, pixels.level, *prints, values, light, blur, clip, cut, residual
+            pixels.u_mm, pixels.v_mm, pixels.level, *prints, values, light, blur, clip, cut, give_mm, residual
         )
         if count < LEAST_PIXELS or not weights > 0:
             return nothing
@@ -166,8 +178,9 @@ def fit(pixels: Seen, art: Printed, start: Array, blur_mm: float, settled: float
         move = np.clip(change[kernels.PLACE :], *_STRIDE)
         values = values + move
         spread = _spread(residual)
+        give_mm = GIVE_MM + min(float(np.abs(move * [1.0, 1.0, reach_mm, reach_mm, reach_mm]).max()), 0.1)
         clip, cut = 2.0 * spread, (8.0 * spread if np.abs(move[:2]).max() < 0.05 else np.inf)
-        if np.abs(move).max() < settled:
+        if np.abs(move * [1.0, 1.0, reach_mm, reach_mm, reach_mm]).max() < settled:
             break
     # Residuals are alike over the blur (texture, printing): one value for each blurred patch.
     patch = max(1.0, 4.0 * np.pi * (blur_mm / pixels.spacing_mm) ** 2)

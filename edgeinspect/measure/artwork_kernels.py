@@ -27,13 +27,16 @@ def bilinear(image, row, column):
 
 
 @njit(cache=True)
-def gather(u, v, level, ink, cover, ink_bend, cover_bend, per_mm, half_u, half_v, values, light, blur, clip, cut, rows):
+def gather(
+    u, v, level, ink, cover, ink_bend, cover_bend, per_mm, half_u, half_v, values, light, blur, clip, cut, give_mm, rows
+):
     """One Gauss-Newton step's sums over pixels.
 
     Parameters: u, v (N,) [mm] and level (N,) of pixels; ink, cover (H, W) - the print's light and its opacity as
     blurred as the picture, ink_bend, cover_bend their second derivatives [1/mm²]; values (5,) - where it lies; light
-    (12,); blur; clip - residuals above it count less, above ``cut`` not at all; rows (N,) gets the residuals, nan where
-    a pixel does not see the print.
+    (12,); blur; clip - residuals above it count less, above ``cut`` not at all, both after what a print that lies off
+    by ``give_mm`` would leave: or its edges, which say where it lies, would hardly count until it lies right; rows (N,)
+    gets the residuals, nan where a pixel does not see the print.
     Returns the normal matrix (18, 18), the right side (18,), sum of weights, sum of weighted squares, pixels.
     """
     normal, right = np.zeros((UNKNOWNS, UNKNOWNS)), np.zeros(UNKNOWNS)
@@ -76,9 +79,10 @@ def gather(u, v, level, ink, cover, ink_bend, cover_bend, per_mm, half_u, half_v
         rows[k] = residual
         size = abs(residual)
         count += 1
-        if size > cut:
+        slack = give_mm * np.sqrt(on_u * on_u + on_v * on_v)
+        if size > cut + slack:
             continue
-        weight = 1.0 if size <= clip else clip / size
+        weight = 1.0 if size <= clip + slack else (clip + slack) / size
         weights += weight
         squares += weight * residual * residual
         for m in range(UNKNOWNS):

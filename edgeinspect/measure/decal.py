@@ -25,6 +25,7 @@ from edgeinspect.measure.artwork_fit import (
     BESIDE_MM,
     BROAD_MM,
     Printed,
+    PrintFit,
     Seen,
     fit,
     printed,
@@ -34,11 +35,8 @@ from edgeinspect.measure.artwork_fit import (
 )
 from edgeinspect.measure.artwork_rivals import share_of_other
 from edgeinspect.measure.camera import CameraModel
-from edgeinspect.measure.decal_faults import Wholeness, cleared, faults_of
-from edgeinspect.measure.frames import Datum
-from edgeinspect.measure.measurement import DecalFault, DecalResult, FaultKind
+from edgeinspect.measure.decal_faults import Wholeness, faults_of
 from edgeinspect.measure.picture import GreyPicture
-from edgeinspect.measure.setup import Sight, quantity
 from edgeinspect.shell.definition import Artwork, Decal
 
 THERE = 0.75  # correlation at the fine place: artwork found by chance stays far below, printed well is above 0.95
@@ -46,7 +44,6 @@ GONE = 0.45  # below this at the best coarse place the panel is bare
 OTHER_SHARE = 0.5  # of the difference between two artworks: from here on it is the other one (0 and 1 without noise)
 STRETCH = 0.03  # more than this no decal stretches: something else was taken for it
 _CORNERS = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * 0.5
-SAME_PLACE_MM = 10.0  # decals of other variants as near as this could lie there instead
 
 
 @dataclass(frozen=True)
@@ -251,113 +248,13 @@ def _likeliest(panel: Panel, every: Sequence[Candidate]) -> DecalFit:
 Find = Callable[[GreyPicture, Decal, Pose, CameraModel, Pose, float, Sequence[Decal]], DecalFit]
 
 
-def decal_result(sight: Sight, index: int, decal: Decal, datum: Datum, find: Find = measure_decal) -> DecalResult:
-    """One decal against the shell's datums, with uncertainties; ``index`` - its place in the set-up's list of
-    places; ``find`` - another way to find it than the full one (see aim): then no other panel is looked at.
+def measured_again(
+    picture: GreyPicture, decal: Decal, shell_pose: Pose, model: CameraModel, pose: Pose, blur_px: float, laid: DecalFit
+) -> PrintFit | None:
+    """The print that was found, in another picture, from where it was found on; None where it is not seen so there.
+    Parameters as of measure_decal; ``decal`` - with the artwork that lies there.
     """
-    patch = decal.patch
-    where = datum.shift.pose().after(sight.setup.seat)
-    which = sight.setup.decal_camera[index - len(sight.setup.cutouts)]
-    shot, camera = sight.shots[which], sight.setup.cameras[which]
-    if shot is None:
-        return DecalResult(decal.name, None, camera=camera)
-    rivals = [one for one in sight.definition.decals if _could_lie_there(one, decal)]
-    laid = find(shot.picture, decal, where, shot.model, shot.pose, shot.blur_px, rivals)
-    if not laid.there or laid.covariance is None:
-        seen, nominal = laid.correlation, laid.nominal_pixel
-        panel = _wrong_panel(sight, decal, where) if find is measure_decal else ""
-        there = False if panel else laid.there
-        return DecalResult(decal.name, there, correlation=seen, nominal_pixel=nominal, camera=camera, lies_at=panel)
-    axes = np.array([patch.x_axis, np.cross(patch.normal, patch.x_axis)])
-    carried = (sight.growth - 1.0) * (axes @ patch.origin_mm)  # a warm shell carries its decal outwards
-    values = np.array([laid.dx_mm, laid.dy_mm]) - carried
-    common = sight.setup.place_causes(index, sight.u_growth)
-    at = where.apply(patch.origin_mm[None])
-    offsets = []
-    for k in range(2):
-        shares = {"picture noise and print": float(np.sqrt(laid.covariance[k, k])), **common}
-        shares["datums"] = float(datum.u_along(at, where.turn(axes[k : k + 1]))[0])
-        shares["light and edge shape"] = shot.edge_model_mm
-        offsets.append(quantity(float(values[k]), shares))
-    turn = {
-        "picture noise and print": float(np.rad2deg(np.sqrt(laid.covariance[2, 2]))),
-        "datums": float(np.rad2deg(np.sqrt(max(0.0, float(datum.covariance[2, 2]))))),
-        "light and edge shape": float(np.rad2deg(shot.edge_model_mm / (0.5 * decal.artwork.width_mm))),
-    }
-    rotation = quantity(laid.rotation_deg, turn)
-    stretches = []
-    for k, side_mm in ((3, decal.artwork.width_mm), (4, decal.artwork.height_mm)):
-        own = {
-            "picture noise and print": 100.0 * float(np.sqrt(laid.covariance[k, k])),
-            "light and edge shape": 100.0 * shot.edge_model_mm / (0.5 * side_mm),
-            "temperature": 100.0 * sight.u_growth,
-        }
-        stretches.append(quantity(100.0 * (float(laid.values[k]) - (sight.growth - 1.0)), own))
-    return DecalResult(
-        decal.name,
-        True,
-        offsets[0],
-        offsets[1],
-        rotation,
-        laid.correlation,
-        laid.outline_pixel,
-        laid.nominal_pixel,
-        camera=camera,
-        found_variant=laid.variant,
-        upside_down=laid.upside_down,
-        mirrored=laid.mirrored,
-        stretch_along=stretches[0],
-        stretch_across=stretches[1],
-        warp_mm=laid.warp_mm,
-        faults=_faults(sight, which, decal, where, laid, rivals),
-        faults_sought=laid.whole is not None,
-        hidden_share=laid.whole.hidden_share if laid.whole else float("nan"),
-        bubbles_unjudged=laid.whole.unjudged if laid.whole else float("nan"),
-    )
-
-
-def _wrong_panel(sight: Sight, decal: Decal, where: Pose) -> str:
-    """The decal in whose place this one lies instead of its own; "" none."""
-    for k, other in enumerate(sight.definition.decals):
-        if other.name == decal.name or _near(other, decal):
-            continue
-        shot = sight.shots[sight.setup.decal_camera[k]]
-        if shot is None:
-            continue
-        there = replace(decal, patch=other.patch)
-        if measure_decal(shot.picture, there, where, shot.model, shot.pose, shot.blur_px).there:
-            return other.name
-    return ""
-
-
-def _faults(
-    sight: Sight, which: int, decal: Decal, where: Pose, laid: DecalFit, rivals: Sequence[Decal]
-) -> tuple[DecalFault, ...]:
-    """Where glare hides the print, another camera that sees the decal is asked."""
-    if laid.whole is None:
-        return ()
-    kept = list(zip(laid.whole.faults, laid.fault_pixels, strict=True))
-    told = [(fault, pixel, sight.setup.cameras[which]) for fault, pixel in kept]
-    for k, shot in enumerate(sight.shots):
-        if k == which or shot is None or not any(fault.kind is FaultKind.GLARE for fault, _, _ in told):
-            continue
-        pose = shot.pose
-        other = measure_decal(shot.picture, decal, where, shot.model, pose, shot.blur_px, rivals)
-        if other.whole is None or (other.variant, other.upside_down) != (laid.variant, laid.upside_down):
-            continue
-        remain, instead = cleared([fault for fault, _, _ in told], other.whole.faults)
-        theirs = zip(other.whole.faults, other.fault_pixels, instead, strict=True)
-        told = [one for one, keep in zip(told, remain, strict=True) if keep]
-        told += [(fault, pixel, sight.setup.cameras[k]) for fault, pixel, take in theirs if take]
-    return tuple(
-        DecalFault(fault.kind, fault.area_mm2, fault.length_mm, fault.width_mm, fault.at_mm, pixel, camera)
-        for fault, pixel, camera in sorted(told, key=lambda one: -one[0].area_mm2)
-    )
-
-
-def _could_lie_there(one: Decal, decal: Decal) -> bool:
-    return one.variant != decal.variant and _near(one, decal)
-
-
-def _near(one: Decal, other: Decal) -> bool:
-    return float(np.linalg.norm(one.patch.origin_mm - other.patch.origin_mm)) < SAME_PLACE_MM
+    panel = Panel(picture, decal, pose.after(shell_pose), model, blur_px)
+    one = Candidate(laid.variant or decal.variant, decal.artwork, laid.upside_down, laid.mirrored)
+    found = fit(panel.seen(decal.artwork, laid.values), panel.printed(one), laid.values, panel.blur_mm)
+    return found if found.correlation >= THERE else None

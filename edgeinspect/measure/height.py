@@ -13,7 +13,7 @@ common causes (calibration, temperature) with their correlation over all places.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.special import chdtri
@@ -76,6 +76,7 @@ class HeightFit:
     misfit: float  # chi-squared of what is left
     spare: int  # its degrees of freedom
     left_out: tuple[int, ...] = ()
+    all_terms: Array = field(default_factory=lambda: np.zeros(9))  # (9,) of the readings' rows
 
     @property
     def covariance(self) -> Array:
@@ -87,11 +88,21 @@ class HeightFit:
 
 
 @dataclass(frozen=True)
+class Stray:
+    """A place on the sheet that reads off by more than chance, as if it lay higher than the drawing has it."""
+
+    words: str
+    at_mm: Array  # (3,) fixture frame
+    height_mm: float
+
+
+@dataclass(frozen=True)
 class Heights:
     """What was found of the height: the record, and the set-up at that height where it is to be used."""
 
     record: ShellHeight
     setup: Setup | None = None  # None: the height stays the seat's
+    strays: tuple[Stray, ...] = ()  # formed places that do not belong to the others; all of them, if none does
     stop: Stop | None = None  # it is lifted further than the seat allows, or it cannot be told whether it is
 
 
@@ -106,10 +117,40 @@ def find_height(
 
     Parameters: pips, cutouts - as found with the set-up's height; rim - its stations where it was cut, fixture frame.
     """
-    setup = sight.setup
     seen_twice, pairs = _pairs(sight, rim, cutouts)
     readings = _readings(sight, pips, cutouts, seen_twice)
     fit = _fit(readings)
+    decided = _decided(sight, temperature, readings, fit, pairs)
+    return decided if fit is None else replace(decided, strays=tuple(_strays(sight, readings, fit, pips, cutouts)))
+
+
+def _strays(
+    sight: Sight, readings: Readings, fit: HeightFit, pips: Sequence[PipFound], cutouts: Sequence[CutOutFound]
+) -> Iterator[Stray]:
+    """What the sheet would have to be off by, at the pips that do not belong to the other places; a cut-out beside its
+    place is the cutter's doing. Where nothing hangs together every pip and cut-out has its say.
+    """
+    if fit.spare < LEAST_SPARE:
+        return
+    rest = readings.values - readings.rows @ fit.all_terms
+    spread = sum(readings.sources.values(), np.zeros((len(rest), len(rest))))
+    for k, feature in enumerate(_features(sight, pips, cutouts)):
+        if fit.hangs_together and (feature.cut or k not in fit.left_out):
+            continue
+        own = slice(2 * k, 2 * k + 2)
+        lean = readings.rows[own, 6]
+        square = float(lean @ lean)
+        if square < LEAST_SENSITIVITY**2:
+            continue
+        height = float(lean @ rest[own]) / square
+        if height**2 > 9.0 * float(lean @ spread[own, own] @ lean) / square**2:
+            yield Stray(feature.words, feature.at_mm, height)
+
+
+def _decided(
+    sight: Sight, temperature: Temperature, readings: Readings, fit: HeightFit | None, pairs: tuple[PairHeight, ...]
+) -> Heights:
+    setup = sight.setup
     unknown = ShellHeight(False, "", costs_mm=setup.height_costs_mm, pairs=pairs)
     if fit is None or fit.spare < LEAST_SPARE:
         reason = "the rim alone does not say, an even over-trim looks like a lift"
@@ -358,7 +399,10 @@ def _solved(readings: Readings) -> HeightFit | None:
     unseen = np.linalg.inv(normal)[np.ix_(heights, heights)] / np.outer(scale[heights], scale[heights])
     told = sum(sources.values(), np.zeros((3, 3)))
     sources["what is not seen"] = unseen - told  # of the weak belief from before looking: next to nothing if seen well
-    return HeightFit(terms, sources, float(rest @ (of_values - of_rows @ scaled)), len(readings.values) - len(used))
+    every = np.zeros(9)
+    every[used] = scaled / scale
+    misfit, spare = float(rest @ (of_values - of_rows @ scaled)), len(readings.values) - len(used)
+    return HeightFit(terms, sources, misfit, spare, all_terms=every)
 
 
 def _pairs(

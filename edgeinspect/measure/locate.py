@@ -149,12 +149,18 @@ def _by_shot(sight: Sight, cameras: list[int]) -> list[tuple[Shot, list[int]]]:
 
 def formed_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | None, list[PipFound]]:
     """The shell itself, where its definition has datums that the cutter did not make; and its pips."""
+    nothing = [PipFound(None, float("nan"), float("nan"))] * len(sight.definition.pips)
+    if sight.definition.datum is DatumScheme.FIXTURE:
+        return Datum(PlaneShift(0.0, 0.0, 0.0), np.zeros((3, 3)), 0.0), None, nothing
+    if sight.definition.datum is not DatumScheme.PIPS:
+        return None, None, nothing
+    return pip_datum(sight, cut)
+
+
+def pip_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | None, list[PipFound]]:
+    """The shell by its pips; ``cut`` - about where it lies."""
     setup, pips = sight.setup, sight.definition.pips
     found = [PipFound(None, float("nan"), float("nan"))] * len(pips)
-    if sight.definition.datum is DatumScheme.FIXTURE:
-        return Datum(PlaneShift(0.0, 0.0, 0.0), np.zeros((3, 3)), 0.0), None, found
-    if sight.definition.datum is not DatumScheme.PIPS:
-        return None, None, found
     nominal = setup.seat.apply(setup.pips_mm * sight.growth)
     start = cut.pose().apply(nominal)
     for shot, own in _by_shot(sight, setup.pip_camera):
@@ -172,20 +178,25 @@ def formed_datum(sight: Sight, cut: PlaneShift) -> tuple[Datum | None, Stop | No
 
 def cut_datum(sight: Sight, edge: Edge, cutouts: list[CutOutFound]) -> tuple[Datum | None, Stop | None]:
     """Datums that the cutter made: what is measured from them says nothing about path against seating."""
-    setup = sight.setup
     if sight.definition.datum is DatumScheme.BEST_FIT:
         form = fit_edge(sight, edge, None)
         assert form is not None, "the fixture holds what is not free"
         return Datum(form.shift, form.covariance, form.rms_mm), None
-    both = cutouts[:2]
+    datum = cutout_datum(sight, cutouts)
+    if datum is not None:
+        return datum, None
+    words = f"datum not seen ({', '.join(one.cutout.name for one in cutouts[:2])}): path or seating, cannot tell"
+    return None, Stop("datum", words, "blow off, look again")
+
+
+def cutout_datum(sight: Sight, cutouts: list[CutOutFound]) -> Datum | None:
+    """The shell by its first two cut-outs; None: they are not both seen."""
+    setup, both = sight.setup, cutouts[:2]
     flat = [np.append(c.centre_mm, s.points_mm[:, 2].mean()) for c, s in setup.cutouts[:2]]
     nominal = setup.seat.apply(np.array(flat) * sight.growth)[:, :2]
-    if all(one.fit is not None and one.fit.there for one in both):
-        centres = np.array([one.centre_mm[:2] for one in both])
-        spread = np.array([centre_covariance(sight, k, one) for k, one in enumerate(both)])
-        across = setup.across_slot() if both[1].cutout.kind == "slot" else None
-        datum = datum_of_hole_and_slot(centres, spread, nominal, across)
-        if datum is not None:
-            return datum, None
-    words = f"datum not seen ({', '.join(one.cutout.name for one in both)}): path or seating, cannot tell"
-    return None, Stop("datum", words, "blow off, look again")
+    if not all(one.fit is not None and one.fit.there for one in both):
+        return None
+    centres = np.array([one.centre_mm[:2] for one in both])
+    spread = np.array([centre_covariance(sight, k, one) for k, one in enumerate(both)])
+    across = setup.across_slot() if both[1].cutout.kind == "slot" else None
+    return datum_of_hole_and_slot(centres, spread, nominal, across)

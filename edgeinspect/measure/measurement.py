@@ -220,8 +220,26 @@ class DecalFault(_ReadOnlyArrays):
 
 
 @dataclass(frozen=True)
+class GapProfile(_ReadOnlyArrays):
+    """Straight distances from a decal's printed outline to the trimmed edge, along the side that faces it (N places),
+    at 20 degC, behind the profile filter.
+    """
+
+    side: str  # of the decal: "lower", "upper", "left" or "right"
+    at_mm: Array  # (N,) along that side, from its left or lower end
+    gap_mm: Array  # (N,) nan where the edge was not seen
+    u_mm: Array  # (N,)
+    edge_arc_mm: Array  # (N,) of the nearest place on the rim, along the nominal rim
+    least: Quantity
+    least_at_mm: float  # along the side
+    most: Quantity
+    most_at_mm: float  # along the side
+    seen_share: float  # of the side
+
+
+@dataclass(frozen=True)
 class DecalResult(_ReadOnlyArrays):
-    """Where a decal lies against its place, from the shell's datums."""
+    """Where a decal lies against its place, from the shell's datums or from what its drawing names instead."""
 
     name: str
     there: bool | None  # None: could not be told
@@ -243,6 +261,11 @@ class DecalResult(_ReadOnlyArrays):
     faults_sought: bool = False  # whether they were looked for; False in older records, which do not say
     hidden_share: float = float("nan")  # of the print, as bright as the sheet: there a missing piece does not show
     bubbles_unjudged: float = float("nan")  # share of the print, too dim or uneven to show one; nan: not looked for
+    datum: str = "shell"  # what dx, dy and rotation are told from: shell.toml, decal.datum
+    untold: str = ""  # why they cannot be told though the decal is there; "": they can
+    surface: str = ""  # how far the surface under it may be off, as stated or assumed; "" in older records
+    surface_doubt: str = ""  # why that surface does not fit its definition; "": nothing speaks against it
+    gap: GapProfile | None = None  # to the trimmed edge; None: not seen, or an older record
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 
 from edgeinspect.geometry import Array, Pose
-from edgeinspect.measure import budget
+from edgeinspect.measure import budget, decal_budget
 from edgeinspect.measure.best_fit import freedom_rows, freedom_shifts
 from edgeinspect.measure.calibration_uncertainty import calibration_displacements
 from edgeinspect.measure.camera import CameraCalibration
@@ -24,9 +24,20 @@ from edgeinspect.measure.ribbon import Stations, lay_stations, together
 from edgeinspect.measure.sharing import Sharing, Which
 from edgeinspect.measure.shot import Shots
 from edgeinspect.measure.two_views import prepare_overlaps
-from edgeinspect.shell.definition import Arris, Curve, CutOut, DatumScheme, Decal, FitBy, Frame, ShellDefinition
+from edgeinspect.shell.definition import (
+    Arris,
+    Curve,
+    CutOut,
+    DatumScheme,
+    Decal,
+    DecalDatum,
+    FitBy,
+    Frame,
+    ShellDefinition,
+)
 
 TEMPERATURE = "temperature"
+SCHEME_OF = {DecalDatum.CUTOUTS: DatumScheme.HOLE_AND_SLOT, DecalDatum.PIPS: DatumScheme.PIPS}
 SEAM_REACH_MM = 12.0  # of the edge on either side of a seam is read by both cameras
 
 
@@ -90,6 +101,12 @@ class Setup:
         self.lifted: Array = np.zeros(3)  # by how much: terms of budget.rise_rows
         self.heights = np.diag(self.u_seat)
         self.decal_camera = [sharing.whole(seating.pose.apply(_corners(decal))) for decal in definition.decals]
+        self.decal_places = [decal_budget.places_of(decal) for decal in definition.decals]
+        self.prints = [here.placed(seating.pose) for here in self.decal_places]
+        self._eyes = [calibrations[k].fixture_pose.inverse().translation_mm for k in self.decal_camera]
+        self.decal_follows = [  # (5, 3): what a shift and turn of a decal's datum do to its numbers
+            decal_budget.of_plane_shift(here, eye) for here, eye in zip(self.prints, self._eyes, strict=True)
+        ]
         # Where form alone is judged, the tolerance zone floats about its own middle.
         self.zone_middle_mm = np.zeros(len(rim.arc_mm))
         for zone, holds in zip(definition.zones, zones, strict=True):
@@ -107,17 +124,20 @@ class Setup:
     def _prepare_budget(self) -> None:
         """Shares of common causes along the rim, at the cut-outs and the decals, in each frame (see budget)."""
         centres = [np.append(cutout.centre_mm, stations.points_mm[:, 2].mean()) for cutout, stations in self.cutouts]
-        centres += [decal.patch.origin_mm for decal in self.definition.decals]
         rim, pips = self.rim_seated, self.seating.pose.apply(self.pips_mm)
         places = self.seating.pose.apply(np.array(centres).reshape(-1, 3))
-        points = np.vstack([rim.points_mm, pips, places])
-        camera = np.concatenate([rim.camera, self.pip_camera, self.cutout_camera, self.decal_camera]).astype(np.intp)
-        self._places, self._place_camera = (rim.points_mm, pips, places), camera
+        self._places = (rim.points_mm, pips, places, *(here.points_mm for here in self.prints))
+        points = np.vstack(self._places)
+        of_prints = np.repeat(self.decal_camera, [len(here.points_mm) for here in self.prints])
+        camera = np.concatenate([rim.camera, self.pip_camera, self.cutout_camera, of_prints]).astype(np.intp)
+        self._place_camera = camera
         self.rim_shares: dict[Frame, dict[str, Array]] = {frame: {} for frame in Frame}
         self.place_shares: dict[str, Array] = {}
         self.cut_follows: dict[str, Array] = {}  # (3, K) plane shifts by which the cut outline reads wrong
         self.datum_follows: dict[str, Array] = {}  # the same of the shell's datums
         self.pip_misfits: dict[str, float] = {}
+        # By cause (5, K): how dx, dy [mm], rotation [rad] and stretches of each decal read wrong from its datum.
+        self.decal_errors: list[dict[str, Array]] = [{} for _ in self.prints]
         self.form_fields: dict[str, Array] = {}  # (K, N) along the rim's normals, before a best fit takes up its part
         causes = budget.common_causes(self.calibrations, camera, self.fixture, self.seating, points, self.heights)
         for cause, every in causes.items():
@@ -126,9 +146,11 @@ class Setup:
 
     def _share_out(self, cause: str, every: Array) -> None:
         """What one cause, fields (K, N, 2) at all places, leaves in each frame."""
-        rim, (_, pips, places) = self.rim_seated, self._places
-        on_rim, on_pips, on_places = np.split(every, np.cumsum([len(rim.points_mm), len(pips)]), axis=1)
-        follows = self._datum_follows(on_rim, on_pips, on_places, pips, places)
+        rim, (_, pips, places, *_) = self.rim_seated, self._places
+        ends = np.cumsum([len(part) for part in self._places[:-1]])
+        on_rim, on_pips, on_places, *on_prints = np.split(every, ends, axis=1)
+        on_features = on_rim, on_pips, on_places, pips, places
+        follows = self._datum_follows(self.definition.datum, *on_features)
         in_datum = budget.left_after(on_rim, rim.points_mm, follows)
         placed_in_datum = budget.left_after(on_places, places, follows)
         self.datum_follows[cause] = follows
@@ -144,6 +166,10 @@ class Setup:
         if self.definition.best_fit.by is FitBy.MINIMUM_ZONE:  # what it takes up is known when it has been fitted
             self.form_fields[cause] = along
         self.place_shares[cause] = np.sqrt((placed_in_datum**2).sum(axis=0).mean(axis=1))
+        for k, (decal, field) in enumerate(zip(self.definition.decals, on_prints, strict=True)):
+            own = self._decal_datum_follows(decal.datum, cause, *on_features)
+            left = budget.left_after(field, self.prints[k].points_mm, own)
+            self.decal_errors[k][cause] = decal_budget.of_plane_field(left, self.prints[k], self._eyes[k])
         if cause != TEMPERATURE:  # the fixture frame tells where the cutter ran and is not brought to 20 degC
             self.rim_shares[Frame.FIXTURE][cause] = budget.along_normals(on_rim, rim.normals)
 
@@ -153,9 +179,21 @@ class Setup:
             for frame, shares in self.rim_shares.items()
         }
 
-    def _datum_follows(self, on_rim: Array, on_pips: Array, on_places: Array, pips: Array, places: Array) -> Array:
-        """Plane shifts (3, K) by which the shell's datums read wrong when fields (K, N, 2) of displacement act."""
-        scheme = self.definition.datum
+    def _decal_datum_follows(
+        self, datum: DecalDatum, cause: str, on_rim: Array, on_pips: Array, on_places: Array, pips: Array, places: Array
+    ) -> Array:
+        """The same of what a decal is told from."""
+        if datum is DecalDatum.SHELL:
+            return self.datum_follows[cause]
+        if datum is DecalDatum.EDGE:
+            return self.cut_follows[cause]
+        scheme = SCHEME_OF.get(datum, DatumScheme.FIXTURE)
+        return self._datum_follows(scheme, on_rim, on_pips, on_places, pips, places)
+
+    def _datum_follows(
+        self, scheme: DatumScheme, on_rim: Array, on_pips: Array, on_places: Array, pips: Array, places: Array
+    ) -> Array:
+        """Plane shifts (3, K) by which the datums of a scheme read wrong when fields (K, N, 2) of displacement act."""
         if scheme is DatumScheme.PIPS:
             return budget.points_follow(on_pips, pips)
         if scheme is DatumScheme.HOLE_AND_SLOT:
@@ -232,6 +270,7 @@ class Setup:
         other.rim_shares = {frame: dict(shares) for frame, shares in self.rim_shares.items()}
         for name in ("place_shares", "cut_follows", "datum_follows", "pip_misfits", "form_fields"):
             setattr(other, name, dict(getattr(self, name)))
+        other.decal_errors = [dict(errors) for errors in self.decal_errors]
         points = np.vstack(self._places)
         lifted = budget.height_cause(self.calibrations, self._place_camera, self.seating, points, other.heights)
         other._share_out(budget.HEIGHT, lifted)
@@ -266,7 +305,7 @@ class Setup:
             yield self._at_height(seam)
 
     def place_causes(self, index: int, u_growth: float) -> dict[str, float]:
-        """Common shares [mm] at one cut-out or decal (in the order of the definition, cut-outs first)."""
+        """Common shares [mm] at one cut-out, in the order of the definition."""
         return {c: float(u[index]) * (u_growth if c == TEMPERATURE else 1.0) for c, u in self.place_shares.items()}
 
     def u_pip_misfit(self, u_growth: float, u_place_mm: float) -> float:

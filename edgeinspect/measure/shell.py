@@ -15,13 +15,16 @@ import numpy as np
 from edgeinspect.geometry import PlaneShift
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.cut_face import cut_faces
-from edgeinspect.measure.decal import Find, decal_result, measure_decal
+from edgeinspect.measure.decal import Find, measure_decal
+from edgeinspect.measure.decal_datum import decal_frame
+from edgeinspect.measure.decal_result import decal_result
 from edgeinspect.measure.film import film_left_on
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.flaws import find_flaws
 from edgeinspect.measure.frames import Datum, alignment, on_shell
 from edgeinspect.measure.hand import wrong_hand
-from edgeinspect.measure.locate import locate
+from edgeinspect.measure.height import Stray
+from edgeinspect.measure.locate import Located, locate
 from edgeinspect.measure.measurement import CameraView, CutFace, DecalResult, Flag, Seam, ShellMeasurement, Stop
 from edgeinspect.measure.picture import RawLevels, linear_picture
 from edgeinspect.measure.pips import PipFound
@@ -173,7 +176,7 @@ def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature, f
         result = _with_trim(sight, result, edge, cutouts, walls, datum)
         stops += _arris_unseen(sight, edge)
     if Check.DECAL in result.checks:
-        decals, stop = _decals(sight, result.variant, datum, find)
+        decals, stop = _decals(sight, result.variant, here, heights.strays, find)
         stops += [stop] if stop else []
         result = replace(result, decals=decals)
     return replace(result, stops=tuple(stops))
@@ -302,14 +305,20 @@ def _unlike_its_drawing(sight: Sight, datum: Datum, pips: Sequence[PipFound]) ->
     return Stop("seating", words, "clean the nests, reseat and look again")
 
 
-def _decals(sight: Sight, variant: str, datum: Datum | None, find: Find) -> tuple[tuple[DecalResult, ...], Stop | None]:
+def _decals(
+    sight: Sight, variant: str, here: Located, strays: tuple[Stray, ...], find: Find
+) -> tuple[tuple[DecalResult, ...], Stop | None]:
     every = sight.definition.decals
     wanted = [k for k, decal in enumerate(every) if decal.variant == variant]
     if not wanted:
         words = f"the definition has no decal of variant {variant!r}"
         return (), Stop("decal", words, "choose the decal variant of this order", Check.DECAL)
-    if datum is None:
-        cameras = [sight.setup.cameras[sight.setup.decal_camera[k]] for k in wanted]
-        return tuple(DecalResult(every[k].name, None, camera=c) for k, c in zip(wanted, cameras, strict=True)), None
-    first = len(sight.setup.cutouts)
-    return tuple(decal_result(sight, first + k, every[k], datum, find) for k in wanted), None
+    results = list[DecalResult]()
+    for k in wanted:
+        frame = decal_frame(sight, here, every[k].datum)
+        if frame is None:
+            camera = sight.setup.cameras[sight.setup.decal_camera[k]]
+            results.append(DecalResult(every[k].name, None, camera=camera, datum=every[k].datum.value))
+        else:
+            results.append(decal_result(sight, k, frame, here.edge, strays, find))
+    return tuple(results), None

@@ -78,6 +78,12 @@ def limits_of(definition: ShellDefinition, variant: str) -> dict[str, Limit]:
                     ("rotation", decal.rotation_limit_deg),
                 ):
                     found[f"decal {decal.name} {axis}"] = Limit(-limit, limit, decal.guard_factor)
+                for word, low, high in (
+                    ("least", decal.gap_lower_mm, math.inf),
+                    ("most", -math.inf, decal.gap_upper_mm),
+                ):
+                    if low is not None and high is not None:
+                        found[f"decal {decal.name} gap {word}"] = Limit(low, high, decal.guard_factor)
     return found
 
 
@@ -93,6 +99,8 @@ def beyond_drawing(limits: Limits, drawing: Limits) -> list[str]:
 def _words(limit: Limit) -> str:
     if math.isinf(limit.lower):
         return f"at most {limit.upper:g}"
+    if math.isinf(limit.upper):
+        return f"at least {limit.lower:g}"
     return f"{limit.lower:+g} … {limit.upper:+g}"
 
 
@@ -151,6 +159,10 @@ def _decal(decal: Decal, changed: Limits) -> Decal:
             decal = replace(decal, offset_limit_mm=limit.upper, guard_factor=limit.guard_factor)
     if limit := changed.get(f"{name} rotation"):
         decal = replace(decal, rotation_limit_deg=limit.upper, guard_factor=limit.guard_factor)
+    if limit := changed.get(f"{name} gap least"):
+        decal = replace(decal, gap_lower_mm=limit.lower, guard_factor=limit.guard_factor)
+    if limit := changed.get(f"{name} gap most"):
+        decal = replace(decal, gap_upper_mm=limit.upper, guard_factor=limit.guard_factor)
     return decal
 
 

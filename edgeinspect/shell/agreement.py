@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 
 from edgeinspect.geometry import Array, closed_arc_mm
-from edgeinspect.shell.definition import Check, Curve, DatumScheme, Frame, Patch
+from edgeinspect.shell.definition import Check, Curve, DatumScheme, DecalDatum, Frame, Patch, SurfaceLimits
 from edgeinspect.shell.tables import BestFitTable, CutOutTable, DecalTable, PipTable, ShellTable, ZoneTable
 from edgeinspect.tomlfile import Mistakes, shown
 
@@ -133,25 +133,24 @@ def check_names(zones: Rows, pips: Pips, cutouts: CutOuts, decals: Decals, mista
     mistakes.no_name_twice([f"{row.name} of variant {row.variant}" for row in decals if row], "decal")
 
 
-def check_datum(datum: DatumScheme, pips: Pips, cutouts: CutOuts, mistakes: Mistakes) -> None:
-    """A datum scheme must have what it needs to place the shell."""
+def check_datum(
+    datum: DatumScheme, pips: Pips, cutouts: CutOuts, mistakes: Mistakes, key: str = "shell.datum", value: str = ""
+) -> None:
+    """A datum scheme must have what it needs to place the shell, or a decal: ``key`` asks for it by ``value``."""
+    asked = f'{key} is "{value or datum}"'
     if datum is DatumScheme.PIPS:
         if len(pips) < 3:
-            mistakes.say(f'shell.datum is "pips" with {len(pips)} [[pip]], must have at least 3')
+            mistakes.say(f"{asked} with {len(pips)} [[pip]], must have at least 3")
         elif all(pips):
             centres = np.array([row.centre_mm[:2] for row in pips if row])
             spread = np.linalg.svd(centres - centres.mean(axis=0), compute_uv=False)
             if spread[1] <= LEAST_SPREAD * spread[0]:
-                mistakes.say('shell.datum is "pips" and they lie in one line, must make a triangle')
+                mistakes.say(f"{asked} and they lie in one line, must make a triangle")
     if datum is DatumScheme.HOLE_AND_SLOT:
         if len(cutouts) < 2:
-            mistakes.say(
-                f'shell.datum is "hole_and_slot" with {len(cutouts)} [[cutout]], must have 2: origin, direction'
-            )
+            mistakes.say(f"{asked} with {len(cutouts)} [[cutout]], must have 2: origin, direction")
         elif cutouts[0] and cutouts[0].kind != "hole":
-            mistakes.say(
-                f'cutout[0].kind is {shown(cutouts[0].kind)}, must be "hole" because shell.datum is "hole_and_slot"'
-            )
+            mistakes.say(f'cutout[0].kind is {shown(cutouts[0].kind)}, must be "hole" because {asked}')
         elif cutouts[0] and cutouts[1] and cutouts[1].kind == "slot" and cutouts[1].angle_deg is not None:
             x, y = np.subtract(cutouts[1].centre_mm, cutouts[0].centre_mm)
             away = (np.degrees(np.arctan2(y, x)) - cutouts[1].angle_deg + 90.0) % 180.0 - 90.0
@@ -160,6 +159,46 @@ def check_datum(datum: DatumScheme, pips: Pips, cutouts: CutOuts, mistakes: Mist
                     f"cutout[1].angle_deg is {shown(cutouts[1].angle_deg)}, {abs(away):.0f} degrees off the line to "
                     f"the hole: must be within {SLOT_POINTS_DEG:g}, a slot holds the direction by its width"
                 )
+
+
+def check_decals(datum: DatumScheme, pips: Pips, cutouts: CutOuts, decals: Decals, mistakes: Mistakes) -> None:
+    """What a decal is told from must be there; its limits of the gap must leave room."""
+    needs = {DecalDatum.PIPS: DatumScheme.PIPS, DecalDatum.CUTOUTS: DatumScheme.HOLE_AND_SLOT}
+    for at, row in enumerate(decals):
+        if row is None:
+            continue
+        if row.datum in needs and needs[row.datum] is not datum:
+            check_datum(needs[row.datum], pips, cutouts, mistakes, f"decal[{at}].datum", row.datum)
+        lower, upper = row.gap_lower_mm, row.gap_upper_mm
+        if lower is not None and upper is not None and not lower < upper:
+            mistakes.say(f"decal[{at}].gap_lower_mm is {shown(lower)}, must be below gap_upper_mm {shown(upper)}")
+        if row.patch.radius_tolerance_mm is not None and row.patch.kind != "cylinder":
+            tolerance = shown(row.patch.radius_tolerance_mm)
+            key = f"decal[{at}].patch.radius_tolerance_mm"
+            mistakes.say(f"{key} is {tolerance}, must be left out for a {row.patch.kind} patch")
+        elif row.patch.radius_mm is not None and (row.patch.radius_tolerance_mm or 0.0) >= 0.5 * row.patch.radius_mm:
+            tolerance, most = shown(row.patch.radius_tolerance_mm), 0.5 * row.patch.radius_mm
+            mistakes.say(f"decal[{at}].patch.radius_tolerance_mm is {tolerance}, must be below half of it: {most:g}")
+
+
+RADIUS_SHARE = 0.01  # of a formed radius, assumed where the drawing states no tolerance: common practice, no source
+
+
+def surface_limits(row: DecalTable) -> SurfaceLimits:
+    """How far the surface may be off; what the drawing does not state is assumed."""
+    given, usual = row.patch, SurfaceLimits()
+    stated = {"height": given.height_tolerance_mm, "tilt": given.tilt_tolerance_deg}
+    radius = 0.0
+    if given.radius_mm is not None:
+        stated["radius"] = given.radius_tolerance_mm
+        radius = RADIUS_SHARE * given.radius_mm if given.radius_tolerance_mm is None else given.radius_tolerance_mm
+    height, tilt = given.height_tolerance_mm, given.tilt_tolerance_deg
+    return SurfaceLimits(
+        usual.height_mm if height is None else height,
+        usual.tilt_deg if tilt is None else tilt,
+        radius,
+        tuple(name for name, value in stated.items() if value is None),
+    )
 
 
 def patch(row: DecalTable, at: int, mistakes: Mistakes) -> Patch | None:

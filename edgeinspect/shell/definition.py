@@ -35,6 +35,21 @@ class DatumScheme(enum.StrEnum):
     BEST_FIT = "best_fit"
 
 
+class DecalDatum(enum.StrEnum):
+    """What a decal's offset and rotation are told from."""
+
+    SHELL = "shell"  # the shell's own datum scheme
+    EDGE = "edge"  # the whole trimmed edge, as it fits the drawing best
+    CUTOUTS = "cutouts"  # the first cut-out is the origin, the second sets the direction
+    FIXTURE = "fixture"
+    PIPS = "pips"  # formed features
+
+    @property
+    def words(self) -> str:
+        whose = {"shell": "shell's datums", "edge": "trimmed edge", "cutouts": "cut-outs"}
+        return f"from the {whose.get(self.value, self.value)}"
+
+
 class Freedom(enum.StrEnum):
     """A way in which a best fit may move the outline, in the shell frame."""
 
@@ -311,6 +326,29 @@ class Artwork:
 
 
 @dataclass(frozen=True)
+class SurfaceLimits:
+    """How far the surface under a decal may be off the drawing, each both ways. What the drawing does not state is
+    assumed: formed sheet holds that, common practice, no source.
+    """
+
+    height_mm: float = 0.1  # out of its place, along its normal
+    tilt_deg: float = 0.1  # about the reading direction, and about the other one
+    radius_mm: float = 0.0  # of a cylinder; 0 otherwise
+    assumed: tuple[str, ...] = ("height", "tilt")  # which of them the drawing does not state
+
+    def __post_init__(self) -> None:
+        if not (self.height_mm >= 0 and self.tilt_deg >= 0 and self.radius_mm >= 0):
+            raise ValueError("height_mm, tilt_deg and radius_mm must be 0 or above")
+
+    @property
+    def words(self) -> str:
+        """As people read them: "height ±0.10 mm (assumed), tilt ±0.10° (stated)"."""
+        told = [("height", f"{self.height_mm:g} mm"), ("tilt", f"{self.tilt_deg:g}°")]
+        told += [("radius", f"{self.radius_mm:g} mm")] if self.radius_mm or "radius" in self.assumed else []
+        return ", ".join(f"{name} ±{limit} ({'assumed' if name in self.assumed else 'stated'})" for name, limit in told)
+
+
+@dataclass(frozen=True)
 class Decal:
     name: str
     words: str
@@ -321,6 +359,10 @@ class Decal:
     rotation_limit_deg: float
     guard_factor: float = 1.65
     bubbles: bool = False  # looked for bubbles and wrinkles, which only shade the print: gloss looks like them
+    surface: SurfaceLimits = SurfaceLimits()
+    datum: DecalDatum = DecalDatum.SHELL
+    gap_lower_mm: float | None = None  # of the gap between print and trimmed edge; None: not judged
+    gap_upper_mm: float | None = None
 
 
 @dataclass(frozen=True)

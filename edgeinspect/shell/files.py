@@ -93,6 +93,7 @@ def load_with_files(folder: Path) -> tuple[ShellDefinition, dict[str, bytes]]:
     if shell:
         agreement.check_shell(shell, folder.absolute().name, mistakes)
         agreement.check_datum(shell.datum, pips, cutouts, mistakes)
+        agreement.check_decals(shell.datum, pips, cutouts, decals, mistakes)
         agreement.check_something_to_do(shell, zones, decals, mistakes)
     # In inches nothing else fits either: then one mistake is one sentence.
     fits = not (shell and rim_drawn) or agreement.extent_is_right(rim_drawn.points_mm, shell.extent_mm, mistakes)
@@ -132,6 +133,10 @@ def load_with_files(folder: Path) -> tuple[ShellDefinition, dict[str, bytes]]:
                 row.rotation_limit_deg,
                 row.guard_factor,
                 row.bubbles,
+                agreement.surface_limits(row),
+                row.datum,
+                row.gap_lower_mm,
+                row.gap_upper_mm,
             )
             for row, surface, artwork in zip(decals, patches, artworks, strict=True)
             if row and surface and artwork

@@ -143,6 +143,10 @@ def summary(definition: ShellDefinition) -> list[str]:
             size = f"{decal.artwork.width_mm:g} x {decal.artwork.height_mm:g} mm"
             offset = f"offset up to {decal.offset_limit_mm:g} mm, turn up to {decal.rotation_limit_deg:g}°"
             lines.append(f"  {decal.words} ({decal.variant}): {size}, {offset}, guard {decal.guard_factor:g} u")
+            gaps = [f"at least {decal.gap_lower_mm:g} mm"] if decal.gap_lower_mm is not None else []
+            gaps += [f"at most {decal.gap_upper_mm:g} mm"] if decal.gap_upper_mm is not None else []
+            gap = f"; gap to the trimmed edge {', '.join(gaps)}" if gaps else ""
+            lines.append(f"    told {decal.datum.words}{gap}; its surface may be off by {decal.surface.words}")
     found = notes(d)
     if found:
         lines += ["look again:", *(f"  {note}" for note in found)]

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from edgeinspect.shell.definition import Arris, Check, DatumScheme, FitBy, Frame, Freedom
+from edgeinspect.shell.definition import Arris, Check, DatumScheme, DecalDatum, FitBy, Frame, Freedom
 from edgeinspect.tomlfile import AngleDeg, Factor, LengthMm, Name, Number, PlaceMm, PointMm, Table, Text
 
 GUARD_FACTOR = 1.65  # one-sided 95 %, ISO 14253-1 (the figure from memory)
@@ -20,6 +20,8 @@ StepMm = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.05, le=20
 # Narrower the blur of an edge does not fit in; wider there are other edges.
 BandMm = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1, le=10)]
 AngleLimitDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=45)]
+ToleranceMm = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=100)]
+ToleranceDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=10)]
 Direction = tuple[Number, Number, Number]
 
 
@@ -135,6 +137,9 @@ class PatchTable(Table):
     normal: Direction  # outwards at the origin
     radius_mm: LengthMm | None = None  # of a cylinder
     file: Text | None = None  # of a mesh: .stl or .ply in the shell's folder, in mm, in the shell frame
+    height_tolerance_mm: ToleranceMm | None = None  # how far it may lie off along its normal, both ways; else 0.1
+    tilt_tolerance_deg: ToleranceDeg | None = None  # how far it may be tilted, about either axis, both ways; else 0.1
+    radius_tolerance_mm: ToleranceMm | None = None  # of a cylinder's radius, both ways; else 1 % of it
 
 
 class DecalTable(Table):
@@ -149,6 +154,9 @@ class DecalTable(Table):
     offset_limit_mm: LengthMm  # of across and of up, both ways, along the surface
     rotation_limit_deg: AngleLimitDeg  # both ways
     guard_factor: Factor = GUARD_FACTOR  # guard band over standard uncertainty, ISO 14253-1
+    datum: DecalDatum = DecalDatum.SHELL  # that the drawing tells its offset and rotation from
+    gap_lower_mm: LengthMm | None = None  # least distance allowed between print and trimmed edge; else not judged
+    gap_upper_mm: LengthMm | None = None  # greatest distance allowed, on the side that faces the edge; else not judged
     bubbles: bool = False  # look for bubbles and wrinkles; only where light is even: gloss shades a print as they do
     patch: PatchTable
 

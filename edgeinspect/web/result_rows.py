@@ -12,9 +12,10 @@ from edgeinspect.inspection import Inspection
 from edgeinspect.measure.cut_face import sentence
 from edgeinspect.measure.measurement import (
     CutOutResult,
+    GapProfile,
     Quantity,
 )
-from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.shell.definition import Decal, DecalDatum, ShellDefinition
 from edgeinspect.web.look import LOOKS, Look, offset_words, turn_words
 
 
@@ -91,6 +92,52 @@ class DecalRow:
     whole: str  # "yes", "yes; bubbles not judged", "no", "cannot judge: ...", "not looked at"
     hidden_share: float | None  # of the print, as bright as the sheet: there a missing piece does not show
     faults: tuple[FaultRow, ...]
+    told_from: str  # what dx, dy and rotation are told from, in words
+    untold: str  # why they cannot be told though it is there; "": they can
+    surface: str  # how far the surface under it may be off, stated or assumed; "" in older records
+    surface_doubt: str  # why that surface does not fit its definition; "": nothing speaks against it
+    gap: GapRow | None  # to the trimmed edge
+
+
+@dataclass(frozen=True)
+class GapRow:
+    """Straight distances [mm] from the print to the trimmed edge along the side that faces it."""
+
+    side: str  # of the decal
+    least: Quantity
+    least_at_mm: float  # along the side, from its left or lower end
+    most: Quantity
+    most_at_mm: float
+    lower_mm: float | None  # limit; None: there is none
+    upper_mm: float | None
+    at_mm: list[float]  # along the side
+    gap_mm: list[float | None]  # null where the edge was not seen
+    u_mm: list[float | None]
+
+    @property
+    def length_mm(self) -> float:
+        """Of the side."""
+        return max(self.at_mm) or 1.0
+
+    @property
+    def runs(self) -> list[list[tuple[float, float, float]]]:
+        """Stretches without a hole of (along, gap, U = 2 u), for the plot."""
+        found: list[list[tuple[float, float, float]]] = [[]]
+        for at, gap, u in zip(self.at_mm, self.gap_mm, self.u_mm, strict=True):
+            if gap is None or u is None:
+                found.append([])
+            else:
+                found[-1].append((at, gap, 2.0 * u))
+        return [run for run in found if run]
+
+    @property
+    def span_mm(self) -> tuple[float, float]:
+        """What the plot shows: profile, U and limits."""
+        shown = [part for run in self.runs for _, gap, U in run for part in (gap - U, gap + U)]
+        shown += [limit for limit in (self.lower_mm, self.upper_mm) if limit is not None]
+        low, high = min(shown), max(shown)
+        room = max(0.1 * (high - low), 0.02)
+        return low - room, high + room
 
 
 @dataclass(frozen=True)
@@ -217,9 +264,31 @@ def decal_rows(inspection: Inspection, definition: ShellDefinition | None) -> li
                     )
                     for one in result.faults
                 ),
+                told_from=DecalDatum(result.datum).words,
+                untold=result.untold,
+                surface=result.surface,
+                surface_doubt=result.surface_doubt,
+                gap=_gap(result.gap, decal),
             )
         )
     return rows
+
+
+def _gap(gap: GapProfile | None, decal: Decal | None) -> GapRow | None:
+    if gap is None:
+        return None
+    return GapRow(
+        gap.side,
+        gap.least,
+        gap.least_at_mm,
+        gap.most,
+        gap.most_at_mm,
+        decal.gap_lower_mm if decal else None,
+        decal.gap_upper_mm if decal else None,
+        [round(float(x), 2) for x in gap.at_mm],
+        [_finite(round(float(x), 4)) for x in gap.gap_mm],
+        [_finite(round(float(x), 4)) for x in gap.u_mm],
+    )
 
 
 def _finite(value: float) -> float | None:

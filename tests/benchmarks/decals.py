@@ -1,7 +1,8 @@
 """Decals drawn by an independent hand, whole and damaged: ``python -m tests.benchmarks.decals whole FILE [COUNT]``.
 
 Every draw is a line of FILE, which is gone on with when the command is started again. ``... decals table FILE`` prints
-what it holds.
+what it holds. ``... decals exact FILE [COUNT]``: how exactly they are measured (decal_exact); ``anew``: whether what is
+said of their uncertainty holds (decal_anew); ``find``: whether each is found and named (decal_finding).
 """
 
 from __future__ import annotations
@@ -19,10 +20,12 @@ from edgeinspect.geometry import Pose
 from edgeinspect.measure.decal import DecalFit, measure_decal
 from edgeinspect.shell.definition import Decal
 from edgeinspect.shell.files import load_shell
+from tests.benchmarks import decal_anew, decal_exact, decal_finding
 from tests.measure import decal_pictures as pictures
 from tests.measure.decal_pictures import SQUARELY, Drawn, Laid, Surface, decal_of, drawn
 
 MODEL = Path(__file__).parents[2] / "models" / "toplid"
+OTHERS = {"exact": decal_exact, "anew": decal_anew, "find": decal_finding}
 KINDS = ("good", "torn", "folded", "missing", "bubble", "wrinkle", "smear", "glare")
 SAYS = {"folded": ("torn",), "wrinkle": ("bubble",)}  # the same in one picture
 LETTERS = [(-18.7 + 12.4 * k, -4.6, -6.9 + 12.4 * k, 11.7) for k in range(4)]  # "MOVO" and "48" on the badge [mm]
@@ -153,8 +156,12 @@ def table(file: Path) -> str:
 
 def main(arguments: list[str]) -> None:
     what, file = arguments[0], Path(arguments[1])
+    count = int(arguments[2]) if len(arguments) > 2 else 200
+    if what in OTHERS:
+        OTHERS[what].run(file, count)
+        print(OTHERS[what].table(file))
+        return
     if what == "whole":
-        count = int(arguments[2]) if len(arguments) > 2 else 200
         run({kind: 5 * count if kind == "good" else count for kind in KINDS}, file)
     print(table(file))
 

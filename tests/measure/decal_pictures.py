@@ -91,6 +91,8 @@ class Laid:
     bits: int = 16
     fine: int = FINE  # places looked up within a pixel, along and across
     beads: int = 0  # of water on the sheet beside the decal
+    beads_on: int = 0  # of water on the print
+    carrier_mm: float = 0.0  # clear film that reaches so far beyond the print
 
 
 @dataclass(frozen=True)
@@ -144,15 +146,19 @@ def drawn(art: Artwork, laid: Laid) -> Drawn:
     cos, sin = np.cos(np.deg2rad(degrees)), np.sin(np.deg2rad(degrees))
     x = (cos * (u - dx) + sin * (v - dy)) / (1 + stretch_u)
     y = (cos * (v - dy) - sin * (u - dx)) / (1 + stretch_v)
-    ink, opacity_there = look(x, y)
-    ones = np.ones(x.shape, np.float32)
     size = (art.width_mm, art.height_mm)
+    beads = _beads_on(laid, size)
+    ink, opacity_there = look(*_through(beads, x, y))
+    ones = np.ones(x.shape, np.float32)
     film = Film(x, y, ink, opacity_there.copy(), look, size, ones, 0 * ones, np.zeros(x.shape, bool))
     for damage in laid.damage:
         damage(film)
-    level = film.opacity * film.ink + (1 - film.opacity) * laid.sheet
+    sheet = np.where(_on_carrier(laid, film), CARRIER[0] * laid.sheet + CARRIER[1], laid.sheet)
+    level = film.opacity * film.ink + (1 - film.opacity) * sheet
     level = level * film.light * (1 + laid.slope * x / art.width_mm) + film.added
     _rain(level, film, laid)
+    for bead in beads:
+        _glint(level, film, bead)
     level = cv2.GaussianBlur(level.astype(np.float32), (0, 0), laid.blur_px * fine)
     level = laid.exposure * level.reshape(rows, fine, columns, fine).mean(axis=(1, 3))
     if laid.seed is not None:
@@ -169,6 +175,61 @@ def drawn(art: Artwork, laid: Laid) -> Drawn:
     return Drawn(GreyPicture(raw), model, area, at)
 
 
+# A clear film takes this share of the light twice through it, and adds so much: common practice, no source.
+CARRIER = (0.92, 0.02)
+LENS = 0.25  # a bead shows what lies under its rim this much nearer to its middle: common practice, no source
+
+
+def _on_carrier(laid: Laid, film: Film) -> Array:
+    half_x, half_y = (side / 2 + laid.carrier_mm for side in film.size_mm)
+    return (laid.carrier_mm > 0) & (np.abs(film.x) < half_x) & (np.abs(film.y) < half_y)
+
+
+def _beads_on(laid: Laid, size_mm: tuple[float, float]) -> list[tuple[float, float, float]]:
+    """Middles and radii [mm] of the beads on the print."""
+    random = np.random.default_rng(99 if laid.seed is None else laid.seed + 99)
+    half = np.array(size_mm) / 2 - 3.0
+    places = [(*random.uniform(-half, half), random.uniform(0.8, 2.5)) for _ in range(laid.beads_on)]
+    return [(float(x), float(y), float(radius)) for x, y, radius in places]
+
+
+def _window(x: Array, y: Array, bead: tuple[float, float, float]) -> tuple[slice, slice]:
+    """Rows and columns that hold a bead, so that the rest of a large picture is left alone."""
+    stride = 8
+    reach = bead[2] + 2.0 * stride * abs(float(x[0, 1] - x[0, 0])) + 2.0 * stride * abs(float(x[1, 0] - x[0, 0]))
+    near = np.hypot(x[::stride, ::stride] - bead[0], y[::stride, ::stride] - bead[1]) < reach
+    if not near.any():
+        return slice(0), slice(0)
+    rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
+    return tuple(slice(max(0, stride * int(k[0] - 1)), stride * int(k[-1] + 1)) for k in (rows, columns))  # type: ignore[return-value]
+
+
+def _through(beads: list[tuple[float, float, float]], x: Array, y: Array) -> tuple[Array, Array]:
+    """Where the light comes from under the beads: they are small lenses."""
+    if not beads:
+        return x, y
+    seen_x, seen_y = x.copy(), y.copy()
+    for bead in beads:
+        here = _window(x, y, bead)
+        at_x, at_y, radius = bead
+        off_x, off_y = x[here] - at_x, y[here] - at_y
+        away = np.hypot(off_x, off_y) / radius
+        bent = np.where(away < 1, LENS * away**2, 0.0)
+        seen_x[here] -= bent * off_x
+        seen_y[here] -= bent * off_y
+    return seen_x, seen_y
+
+
+def _glint(level: Array, film: Film, bead: tuple[float, float, float]) -> None:
+    """Brighter towards its rim, and the lamp's image in it."""
+    at_x, at_y, radius = bead
+    here = _window(film.x, film.y, bead)
+    x, y = film.x[here] - at_x, film.y[here] - at_y
+    away = np.hypot(x, y) / radius
+    level[here] += np.where(away < 1, 0.12 * (away - 0.5), 0.0)
+    level[here] += 0.9 * (np.hypot(x + 0.4 * radius, y - 0.4 * radius) < 0.15 * radius)
+
+
 def _rain(level: Array, film: Film, laid: Laid) -> None:
     random = np.random.default_rng(0 if laid.seed is None else laid.seed + 77)
     half = np.array(film.size_mm) / 2
@@ -176,9 +237,7 @@ def _rain(level: Array, film: Film, laid: Laid) -> None:
         radius, side = random.uniform(0.8, 2.5), random.integers(4)
         at = random.uniform(-half, half)
         at[side % 2] = (half[side % 2] + radius + random.uniform(1.2, 6.0)) * (1 if side < 2 else -1)
-        away = np.hypot(film.x - at[0], film.y - at[1]) / radius
-        level += np.where(away < 1, 0.12 * (away - 0.5), 0.0)
-        level += 0.9 * (np.hypot(film.x - at[0] + 0.4 * radius, film.y - at[1] - 0.4 * radius) < 0.15 * radius)
+        _glint(level, film, (float(at[0]), float(at[1]), radius))
 
 
 def decal_of(badge: Decal, surface: Surface, art: Artwork | None = None) -> Decal:
