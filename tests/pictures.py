@@ -15,6 +15,7 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import Browser, sync_playwright
 
+from edgeinspect.artwork_commands import check_prints
 from edgeinspect.conformity import Answer
 from edgeinspect.demo import Demo
 from edgeinspect.inspection import Expected
@@ -56,7 +57,8 @@ def main() -> None:
 
 def _drawing(browser: Browser, folder: Path) -> None:
     file = folder / "drawing.svg"
-    file.write_text(draw(load_shell(ROOT / "models" / SHELL)), encoding="utf-8")
+    definition = load_shell(ROOT / "models" / SHELL)
+    file.write_text(draw(definition, prints=check_prints(definition).sentences), encoding="utf-8")
     page = browser.new_page(viewport={"width": 1620, "height": 980})
     page.goto(file.as_uri())
     _keep(page.screenshot(), "drawing")

@@ -35,7 +35,7 @@ def decal_result(
 
     Parameters: k - its number in the definition; frame - where the shell lies and what the decal is told from; edge -
     the rim as cut, for the gap to it; strays - places on the sheet that do not fit; find - another way to find it than
-    the full one (see aim): then neither other panels nor other cameras are looked at.
+    the full one (see aim): then neither other panels nor other cameras are looked at, nor the gap to the edge.
     """
     decal, wholly = sight.definition.decals[k], find is measure_decal
     where = frame.place.shift.pose().after(sight.setup.seat)
@@ -58,7 +58,7 @@ def decal_result(
     told = gap = None
     if frame.told is not None:
         told = numbers(sight, k, as_found, laid, frame.place, frame.told, doubt)
-    if edge is not None and not (laid.mirrored or laid.upside_down):
+    if wholly and edge is not None and not (laid.mirrored or laid.upside_down):
         gap = gap_profile(sight, k, as_found, laid, where, frame.place, edge, doubt)
     return DecalResult(
         decal.name,

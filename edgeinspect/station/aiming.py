@@ -361,7 +361,8 @@ def _told(answer: AimAnswer, decal: Decal, result: DecalResult | None, stop: Sto
         return replace(
             answer, state=AimState.ABSENT, sentence=_capital(f"{decal.words}: not there"), action="lay it on"
         )
-    assert result.dx is not None and result.dy is not None and result.rotation is not None
+    if result.dx is None or result.dy is None or result.rotation is None:  # what it is told from is not seen
+        return _stopped(answer, _capital(result.untold or "the decal's datum is not seen"), "blow off, look again")
     answer = replace(
         answer, dx_mm=result.dx.value, dy_mm=result.dy.value, rotation_deg=result.rotation.value, state=AimState.LAID
     )
@@ -374,8 +375,8 @@ def _told(answer: AimAnswer, decal: Decal, result: DecalResult | None, stop: Sto
     if result.upside_down:
         words = "the print is upside down"
         return replace(answer, state=AimState.WRONG, sentence=_capital(words), action="turn it half round")
-    inside = [one.answer is Answer.CONFORMING for one in findings]
-    return replace(answer, within=(inside[0], inside[1], inside[2]))
+    inside = {one.characteristic.rpartition(" ")[2] for one in findings if one.answer is Answer.CONFORMING}
+    return replace(answer, within=("across" in inside, "up" in inside, "rotation" in inside))
 
 
 def _corners(decal: Decal, answer: AimAnswer) -> Array | None:
