@@ -172,9 +172,9 @@ def _outermost(along: Array, gap: Array, mine: np.ndarray[tuple[int, ...], np.dt
 
 def _filtered(values: Array, weights: Array) -> Array:
     """Behind the profile filter; nan where less than half of its window is seen."""
-    seen = np.isfinite(values).astype(np.float64)
-    total = np.convolve(seen, weights, mode="same")
-    summed = np.convolve(np.nan_to_num(values), weights, mode="same")
+    seen, reach = np.isfinite(values).astype(np.float64), len(weights) // 2  # a filter may be longer than what is seen
+    total = np.convolve(np.pad(seen, reach), weights, mode="valid")
+    summed = np.convolve(np.pad(np.nan_to_num(values), reach), weights, mode="valid")
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where((total >= 0.5) & (seen > 0), summed / total, np.nan)
 
