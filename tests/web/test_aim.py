@@ -68,7 +68,8 @@ class Worker:
 
 
 @pytest.fixture
-def worker(live: Live, plant: Plant) -> Iterator[Worker]:
+def worker(live: Live, plant: Plant, monkeypatch: pytest.MonkeyPatch) -> Iterator[Worker]:
+    monkeypatch.setattr(aim_page, "OLD_AFTER_S", 60.0)  # a busy machine must not make an answer old
     plant.state.expect(Expected("toplid", "standard", None), plant.now())
     here, there = Pipe()
     assert live._server is not None
