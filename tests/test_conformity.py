@@ -529,6 +529,7 @@ IRRELEVANT = {
     "cameras", "seams", "found_variant", "upside_down", "mirrored", "flaws", "before",
     "cut_on_shell", "untold", "cut_faces", "warp_mm", "faults", "faults_sought", "hidden_share", "lies_at",
     "flaws_sought", "warm_k", "wait_min", "surface", "surface_doubt", "gap",
+    "budgets", "bubbles_unjudged",
 }  # fmt: skip
 
 

@@ -214,6 +214,21 @@ ONE_CHANGE = [
     ('kind = "flat"', 'kind = "cylinder"', "decal[0].patch.radius_mm is missing, must be given for a cylinder"),
     (
         'kind = "flat"',
+        'kind = "flat", radius_tolerance_mm = 1.0',
+        "decal[0].patch.radius_tolerance_mm is 1, must be left out for a flat patch",
+    ),
+    (
+        'kind = "flat"',
+        'kind = "cylinder", radius_mm = 100.0, radius_tolerance_mm = 50.0',
+        "decal[0].patch.radius_tolerance_mm is 50, must be below half of it: 50",
+    ),
+    (
+        'artwork = "badge.png"',
+        'artwork = "badge.png"\ngap_lower_mm = 5.0\ngap_upper_mm = 4.0',
+        "decal[0].gap_lower_mm is 5, must be below gap_upper_mm 4",
+    ),
+    (
+        'kind = "flat"',
         'kind = "flat", radius_mm = 5.0',
         "decal[0].patch.radius_mm is 5, must be left out for a flat patch",
     ),

@@ -11,7 +11,7 @@ import pytest
 from playwright.sync_api import Page
 
 from edgeinspect.conformity import judge
-from edgeinspect.measure.measurement import DecalFault, FaultKind, Quantity
+from edgeinspect.measure.measurement import DecalFault, FaultKind, GapProfile, Quantity
 
 from .conftest import Live, Plant, Watched
 from .sample_inspections import KINDS, make_inspection
@@ -89,6 +89,43 @@ def test_a_fault_of_the_decal_is_drawn_and_told(plant: Plant, live: Live, open_p
         page.evaluate("fetch('/inspections/1.json').then(r => r.json()).then(j => j.decals[0].faults[0].kind)")
         == "torn"
     )
+
+
+def test_the_gap_to_the_trimmed_edge_is_drawn_and_told(plant: Plant, live: Live, open_page: Open) -> None:
+    """With a place where the edge was not seen: the line is broken there, and the JSON says null."""
+    good = make_inspection("good", "gap", plant.lid).measurement
+    (decal,) = good.decals
+    at = np.arange(0.0, 106.0)
+    gap = 108.0 + 0.6 * np.sin(at / 20.0)
+    gap[40:46] = np.nan
+    least, most = int(np.nanargmin(gap)), int(np.nanargmax(gap))
+    profile = GapProfile(
+        "lower",
+        at,
+        gap,
+        np.full(len(at), 0.05),
+        at + 950.0,
+        Quantity(float(gap[least]), 0.05),
+        float(least),
+        Quantity(float(gap[most]), 0.05),
+        float(most),
+        0.94,
+    )
+    doubt = "the surface does not fit its definition: camera rear reads this decal 0.18 mm beside camera top"
+    told = replace(decal, gap=profile, surface="height ±0.1 mm (assumed), tilt ±0.1° (stated)", surface_doubt=doubt)
+    measurement = replace(good, decals=(told,))
+    plant.save("good", measurement=measurement, verdict=judge(measurement, plant.lid))
+    page = open_page("/inspections/1").page
+    page.wait_for_selector(".gap .line")
+    assert page.locator(".gap .line").count() == 2
+    assert page.locator(".gap .mark").count() == 2
+    words = page.inner_text(".decal")
+    assert f"least {gap[least]:.2f} mm ± 0.10 at {least} mm" in words.replace("\u202f", " ").replace("\xa0", " ")
+    assert doubt in words
+    assert "from the shell's datums" in words
+    kept = page.evaluate("fetch('/inspections/1.json').then(r => r.json()).then(j => j.decals[0].gap)")
+    assert kept["side"] == "lower"
+    assert kept["gap_mm"][42] is None
 
 
 def test_zoom_and_pan(plant: Plant, live: Live, open_page: Open) -> None:
