@@ -578,6 +578,15 @@ def test_what_may_not_be_there_is_not_green(part: str) -> None:
     assert judged(**{part: (replace(first, there=False), *rest)}).answer is Answer.NONCONFORMING
 
 
+@pytest.mark.parametrize(("unjudged", "answer"), [(NAN, Answer.NO_RESULT), (0.5, Answer.NO_RESULT), (0.0, None)])
+def test_bubbles_that_nobody_could_look_for_are_not_green(unjudged: float, answer: Answer | None) -> None:
+    asked = replace(definition(), decals=tuple(replace(one, bubbles=True) for one in definition().decals))
+    found = tuple(replace(one, bubbles_unjudged=unjudged) for one in measurement().decals)
+    verdict = judge(replace(measurement(), decals=found), asked)
+    assert verdict.answer is (answer or Answer.CONFORMING)
+    assert "nan" not in verdict.sentence
+
+
 @pytest.mark.parametrize(
     ("found", "words"),
     [

@@ -134,10 +134,12 @@ def _whole(decal: Decal, result: DecalResult) -> Iterator[Finding]:
     real = [fault for fault in result.faults if fault.kind is not FaultKind.GLARE]
     faults = real or list(result.faults)
     if not faults:
-        if result.bubbles_unjudged > UNJUDGED:
+        if decal.bubbles and not result.bubbles_unjudged <= UNJUDGED:  # not a number: nobody looked
             share = f"{100 * result.bubbles_unjudged:.0f} % of it"
             place = (float(decal.patch.origin_mm[0]), float(decal.patch.origin_mm[1]))
             reason = f"light is too dim or uneven to judge bubbles on {share}"
+            if math.isnan(result.bubbles_unjudged):
+                reason = "bubbles are to be judged and were not looked for"
             yield replace(no_result(name, decal.words, None, reason, at=place), action=LIGHT)
         return
     spot = decal.patch.points(faults[0].at_mm[:1], faults[0].at_mm[1:2])[0]

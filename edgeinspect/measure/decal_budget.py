@@ -8,6 +8,7 @@ order, JCGM 100, 5.1). A place counts by what its print tells: where there is no
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import cv2
@@ -51,6 +52,7 @@ def places_of(decal: Decal) -> DecalPlaces:
     return DecalPlaces(at_mm, at(0.0, 0.0), along, up, told)
 
 
+@lru_cache(maxsize=32)  # of the print alone, the same for every shell of a day
 def _told(art: Artwork) -> tuple[Array, Array]:
     """Of each cell where its edges are, on average (P, 2) [mm], and squares and product of their slopes, summed (P, 2,
     2), sum of traces 1.

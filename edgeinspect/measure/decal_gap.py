@@ -4,8 +4,11 @@ outline, as it lies, to the edge as it was found.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
+from scipy.spatial import cKDTree
 
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure import budget, decal_budget
@@ -91,6 +94,7 @@ def gap_profile(
     )
 
 
+@lru_cache(maxsize=32)  # of the print alone, the same for every shell of a day
 def print_outline(art: Artwork) -> tuple[Array, Array]:
     """Places (N, 2) [mm, from the artwork's centre] around what is printed, where its opacity is a half, and the
     directions (N, 2) out of it.
@@ -145,8 +149,7 @@ def nearest(points_mm: Array, edge: Edge) -> tuple[Array, Array, np.ndarray[tupl
     """
     seen = edge.usable & np.isfinite(edge.point_mm).all(axis=1)
     line = np.where(seen[:, None], edge.point_mm, edge.scan.stations.points_mm)
-    square = (points_mm**2).sum(axis=1)[:, None] + (line**2).sum(axis=1) - 2.0 * points_mm @ line.T
-    station = square.argmin(axis=1)
+    _, station = cKDTree(line).query(points_mm)
     best, foot = np.full(len(points_mm), np.inf), np.full(points_mm.shape, np.nan)
     count = len(line)
     for begin in (station - 1, station):

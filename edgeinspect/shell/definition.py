@@ -309,7 +309,7 @@ class SurfacePatch:
         return np.asarray(np.stack(parts, axis=-1))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # one and the same only as itself: what is worked out of it is kept by that
 class Artwork:
     """What is printed: grey (H, W) 0..1 linear in light (relative reflectance), opacity (H, W) 0..1; row 0 is the top
     edge.
