@@ -188,6 +188,11 @@ def share(hits: int, count: int) -> str:
     return f"{hits} of {count} ({100 * low:.1f} to {100 * high:.1f} %)"
 
 
+def true_size(flaw: dict[str, Any], size: str) -> float:
+    """As drawn; a strand reaches further out than its middle line by its round end."""
+    return float(flaw[size] + (0.5 * flaw["width"] if (flaw["kind"], size) == ("strand", "depth") else 0.0))
+
+
 def _median(values: list[float]) -> str:
     return f"{np.median(values):+.3f}" if values else "-"
 
@@ -205,11 +210,11 @@ def table(every: list[dict[str, Any]]) -> Iterator[str]:
         right = [flaw for flaw in here if flaw["found"] == kind]
         others = Counter(flaw["found"] for flaw in here if flaw["found"] != kind)
         length = [f["is_length"] - f["length"] for f in right if "length" in f]
-        depth = [f["is_depth"] - f["depth"] for f in right]
+        depth = [f["is_depth"] - true_size(f, "depth") for f in right]
         pitch = [f["is_pitch"] - f["pitch"] for f in right if kind == "chatter"]
         area = [f["is_area"] / (f["length"] * f["depth"] * SHAPES[f["shape"]]) for f in right if "shape" in f]
         over = [
-            np.sqrt(np.mean([((f[f"is_{s}"] - f[s]) / f[f"u_{s}"]) ** 2 for f in right if s in f]) or np.nan)
+            np.sqrt(np.mean([((f[f"is_{s}"] - true_size(f, s)) / f[f"u_{s}"]) ** 2 for f in right if s in f]) or np.nan)
             for s in ("length", "depth")
             if any(s in f for f in right)
         ]
