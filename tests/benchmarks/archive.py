@@ -81,6 +81,7 @@ class Process:
     nick: FlawProcess = FlawProcess(0.08, 0.5, 0.18)
     burr: FlawProcess = FlawProcess(0.05, 0.6, 0.15)
     strand: FlawProcess = FlawProcess(0.01, 6.0, 1.0)
+    chatter: FlawProcess = FlawProcess(0.004, 15.0, 0.15)
     not_looked: float = 0.05  # share of shells from before flaws were looked for
 
     def draw(self, count: int, seed: int, limits: dict[str, Limit]) -> tuple[Readings, Readings]:
