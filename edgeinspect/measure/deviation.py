@@ -19,6 +19,7 @@ from edgeinspect.shell.definition import Frame, Zone
 GAUSSIAN_ALPHA = float(np.sqrt(np.log(2.0) / np.pi))  # ISO 16610-21: half of a wave of the cut-off's length passes
 LEAST_WEIGHT = 0.5  # of the filter's window must be seen, or the profile has no value there
 NOISE = "picture noise"  # the share that differs from station to station
+LIFT = "worst of many places"  # the share that noise has in their being the worst
 # What of a filtered profile may be noise: what a filter so many times as long takes away, up to so many
 # standard deviations of the noise (exceeded once in 16,000 by chance).
 LONG_CUTOFFS, BEYOND_NOISE = 20.0, 4.0
@@ -142,7 +143,7 @@ def zone_result(
     def quantity(at: int, side: float) -> Quantity:
         parts = [Share(source, factor * float(u[at % len(u)])) for source, (u, factor) in shares.items()]
         lifted = parent.lifts_most(inside, side)
-        parts.append(Share("worst of many places", lifted))
+        parts.append(Share(LIFT, lifted))
         u = float(np.hypot(profile.u_mm[at], lifted))
         return Quantity(float(profile.deviation_mm[at]), u, tuple(parts))
 
