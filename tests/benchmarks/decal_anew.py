@@ -7,9 +7,9 @@ error over standard uncertainty has a root mean square of one. A line of FILE a 
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from functools import cache
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from edgeinspect.measure.temperature import Temperature, growth, u_growth
 from edgeinspect.shell.definition import Patch, ShellDefinition, SurfaceLimits
 from edgeinspect.shell.files import load_shell
 from tests.benchmarks.decal_station import Light, Print, TruePatch, by, drawn_camera, picture_of, pips_read, sight_of
+from tests.benchmarks.resumed import go_on, rows
 from tests.measure.decal_pictures import Surface
 from tests.samples import looks
 
@@ -99,16 +100,7 @@ def one(number: int) -> dict[str, Any]:
 
 def run(file: Path, count: int) -> None:
     cv2.setNumThreads(1)
-    done = {row["number"] for row in rows(file)}
-    with file.open("a") as out:
-        for number in range(count):
-            if number not in done:
-                out.write(json.dumps(one(number)) + "\n")
-                out.flush()
-
-
-def rows(file: Path) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in file.read_text().splitlines()] if file.exists() else []
+    go_on(file, itemgetter("number"), range(count), one)
 
 
 def ratios(every: list[dict[str, Any]]) -> np.ndarray[Any, Any]:

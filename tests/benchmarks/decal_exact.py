@@ -7,7 +7,8 @@ included; a line of FILE each, which is gone on with when the command is started
 
 from __future__ import annotations
 
-import json
+from itertools import product
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from edgeinspect.geometry import Pose
 from edgeinspect.measure.decal import DecalFit, measure_decal
 from edgeinspect.shell.definition import Decal
 from edgeinspect.shell.files import load_shell
+from tests.benchmarks.resumed import Row, go_on, rows
 from tests.measure.decal_pictures import SQUARELY, Laid, Surface, decal_of, drawn
 
 MODEL = Path(__file__).parents[2] / "models" / "toplid"
@@ -79,21 +81,13 @@ def errors(laid: Laid, badge: Decal) -> list[float]:
 def run(file: Path, count: int) -> None:
     cv2.setNumThreads(1)
     badge = load_shell(MODEL).decals[0]
-    done = {(row["condition"], row["surface"], row["seed"]) for row in rows(file)}
-    with file.open("a") as out:
-        for seed in range(count):
-            for condition in CONDITIONS:
-                for surface in SURFACES:
-                    if (condition, surface, seed) in done:
-                        continue
-                    off = errors(laid_so(condition, surface, seed, badge), badge)
-                    row = {"condition": condition, "surface": surface, "seed": seed, "off": [round(x, 6) for x in off]}
-                    out.write(json.dumps(row) + "\n")
-                    out.flush()
 
+    def draw(place: tuple[int, str, str]) -> Row:
+        seed, condition, surface = place
+        off = errors(laid_so(condition, surface, seed, badge), badge)
+        return {"condition": condition, "surface": surface, "seed": seed, "off": [round(x, 6) for x in off]}
 
-def rows(file: Path) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in file.read_text().splitlines()] if file.exists() else []
+    go_on(file, itemgetter("seed", "condition", "surface"), product(range(count), CONDITIONS, SURFACES), draw)
 
 
 def table(file: Path) -> str:

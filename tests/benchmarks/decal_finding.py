@@ -7,9 +7,9 @@ of FILE a shell, which is gone on with.
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from functools import cache
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,7 @@ from edgeinspect.shell.definition import Artwork, Decal, Patch, ShellDefinition
 from edgeinspect.shell.files import load_shell
 from edgeinspect.simulate.camera import TrueCamera
 from tests.benchmarks.decal_station import Light, Print, Told, TruePatch, by, picture_of, sight_of
+from tests.benchmarks.resumed import go_on, rows
 from tests.measure.decal_pictures import Surface
 from tests.samples import looks
 
@@ -143,16 +144,7 @@ def right(row: dict[str, Any]) -> bool:
 
 def run(file: Path, count: int) -> None:
     cv2.setNumThreads(1)
-    done = {row["number"] for row in rows(file)}
-    with file.open("a") as out:
-        for number in range(count):
-            if number not in done:
-                out.write(json.dumps(one(number)) + "\n")
-                out.flush()
-
-
-def rows(file: Path) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in file.read_text().splitlines()] if file.exists() else []
+    go_on(file, itemgetter("number"), range(count), one)
 
 
 def table(file: Path) -> str:

@@ -10,10 +10,11 @@ counted for the libraries, and everything is for this project.
 
 from __future__ import annotations
 
-import json
 import sys
 import time
 from collections.abc import Callable
+from itertools import product
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.decal import measure_decal
 from edgeinspect.shell.definition import Decal
 from edgeinspect.shell.files import load_shell
+from tests.benchmarks.resumed import Row, go_on, rows
 from tests.measure.decal_pictures import SQUARELY, Drawn, Laid, Surface, decal_of, drawn
 
 MODEL = Path(__file__).parents[2] / "models" / "toplid"
@@ -168,22 +170,16 @@ def one(condition: str, surface: str, seed: int, badge: Decal) -> dict[str, Any]
     return {"condition": condition, "surface": surface, "seed": seed, "off": off, "blurs": ratio}
 
 
-def rows(file: Path) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in file.read_text().splitlines()] if file.exists() else []
-
-
 def run(file: Path, count: int) -> None:
     cv2.setNumThreads(1)
     badge = load_shell(MODEL).decals[0]
     one("plain", "flat", 10_000, badge)  # compiled and warm
-    done = {(row["condition"], row["surface"], row["seed"]) for row in rows(file)}
-    with file.open("a") as out:
-        for seed in range(count):
-            for condition in CONDITIONS:
-                for surface in SURFACES:
-                    if (condition, surface, seed) not in done:
-                        out.write(json.dumps(one(condition, surface, seed, badge)) + "\n")
-                        out.flush()
+
+    def draw(place: tuple[int, str, str]) -> Row:
+        seed, condition, surface = place
+        return one(condition, surface, seed, badge)
+
+    go_on(file, itemgetter("seed", "condition", "surface"), product(range(count), CONDITIONS, SURFACES), draw)
 
 
 LOST_MM = 1.0  # further off than this a method has not found it

@@ -10,10 +10,10 @@ there.
 from __future__ import annotations
 
 import functools
-import json
 import sys
 from collections.abc import Callable
 from dataclasses import replace
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +31,7 @@ from edgeinspect.shell.definition import Check, ShellDefinition
 from edgeinspect.simulate import fast
 from edgeinspect.simulate.cases import natural_shell
 from edgeinspect.simulate.scene import CutShell, Scene
+from tests.benchmarks.resumed import Row, go_on, rows
 from tests.faults.scenes import scene_of
 from tests.samples import looks
 
@@ -193,23 +194,19 @@ def bad_row(kind: str, seed: int) -> dict[str, Any]:
     return {"kind": kind, "seed": seed, "green": of_decal(verdict), "said": said}
 
 
-def rows(file: Path) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in file.read_text().splitlines()] if file.exists() else []
-
-
 def run(file: Path, good: int, bad: int) -> None:
     """``good`` and ``bad`` drawings of each; one bad one after each good one, kind after kind."""
     cv2.setNumThreads(1)
-    done = {(row["kind"], row["seed"]) for row in rows(file)}
-    with file.open("a") as out:
-        for number in range(max(good, bad)):
-            kind = KINDS[number % len(KINDS)]
-            wanted = [("good", number)] * (number < good) + [(kind, number // len(KINDS))] * (number < bad)
-            for what, seed in wanted:
-                if (what, seed) not in done:
-                    row = good_row(seed) if what == "good" else bad_row(what, seed)
-                    out.write(json.dumps(row) + "\n")
-                    out.flush()
+    places = list[tuple[str, int]]()
+    for number in range(max(good, bad)):
+        places += [("good", number)] * (number < good)
+        places += [(KINDS[number % len(KINDS)], number // len(KINDS))] * (number < bad)
+
+    def draw(place: tuple[str, int]) -> Row:
+        kind, seed = place
+        return good_row(seed) if kind == "good" else bad_row(kind, seed)
+
+    go_on(file, itemgetter("kind", "seed"), places, draw)
 
 
 def counts(every: list[dict[str, Any]]) -> str:

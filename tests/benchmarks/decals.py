@@ -7,8 +7,8 @@ said of their uncertainty holds (decal_anew); ``find``: whether each is found an
 
 from __future__ import annotations
 
-import json
 import sys
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,7 @@ from edgeinspect.measure.decal import DecalFit, measure_decal
 from edgeinspect.shell.definition import Decal
 from edgeinspect.shell.files import load_shell
 from tests.benchmarks import decal_anew, decal_exact, decal_finding
+from tests.benchmarks.resumed import go_on, rows
 from tests.measure import decal_pictures as pictures
 from tests.measure.decal_pictures import SQUARELY, Drawn, Laid, Surface, decal_of, drawn
 
@@ -113,19 +114,14 @@ def one(kind: str, seed: int, badge: Decal) -> dict[str, Any]:
 def run(kind_counts: dict[str, int], file: Path) -> None:
     cv2.setNumThreads(1)
     badge = pictures.replace(load_shell(MODEL).decals[0], bubbles=True)
-    done = {(row["kind"], row["seed"]) for row in rows(file)}
+    places = list[tuple[str, int]]()
     most = max(kind_counts.values())
-    with file.open("a") as out:
-        for seed in range(most):
-            for kind, count in kind_counts.items():
-                share = most // count if count else 0
-                if count and seed % share == 0 and (kind, seed // share) not in done and seed // share < count:
-                    out.write(json.dumps(one(kind, seed // share, badge)) + "\n")
-                    out.flush()
-
-
-def rows(file: Path) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in file.read_text().splitlines()] if file.exists() else []
+    for number in range(most):  # of every kind its share, as far as it gets
+        for kind, count in kind_counts.items():
+            share = most // count if count else 0
+            if count and number % share == 0 and number // share < count:
+                places.append((kind, number // share))
+    go_on(file, itemgetter("kind", "seed"), places, lambda place: one(*place, badge))
 
 
 def table(file: Path) -> str:

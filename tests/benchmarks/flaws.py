@@ -6,7 +6,6 @@ turns, ten to one. ``... flaws table FILE`` prints what it holds.
 
 from __future__ import annotations
 
-import json
 import sys
 from collections import Counter
 from collections.abc import Iterator
@@ -21,6 +20,7 @@ from scipy.stats import binomtest
 from edgeinspect.conformity.flaws import as_judged
 from edgeinspect.measure.flaws import find_flaws
 from edgeinspect.measure.measurement import Before, FlawKind, FlawResult
+from tests.benchmarks.resumed import Row, go_on, rows
 from tests.measure.edge_pictures import HALF_X, HALF_Y, LENGTH, Plate, at_arc, from_edge, look, picture, strand
 
 MM_PER_PX = 0.2
@@ -164,20 +164,11 @@ def draws(count: int) -> Iterator[tuple[str, int]]:
 
 
 def run(file: Path, count: int) -> None:
-    if file.exists():  # a line that was being written when it was killed is drawn again
-        text = file.read_text(encoding="utf-8")
-        file.write_text(text[: text.rfind("\n") + 1], encoding="utf-8")
-    known = {(next(iter(line)), line[next(iter(line))]) for line in lines(file)} if file.exists() else set()
-    with file.open("a", encoding="utf-8") as out:
-        for kind, seed in draws(count):
-            if (kind, seed) not in known:
-                line = spoilt_line(seed) if kind == "spoilt" else good_line(seed)
-                out.write(json.dumps(line, default=float) + "\n")
-                out.flush()
+    def draw(place: tuple[str, int]) -> Row:
+        kind, seed = place
+        return spoilt_line(seed) if kind == "spoilt" else good_line(seed)
 
-
-def lines(file: Path) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
+    go_on(file, lambda row: next(iter(row.items())), draws(count), draw)
 
 
 def share(hits: int, count: int) -> str:
@@ -242,4 +233,4 @@ if __name__ == "__main__":
     if sys.argv[1] == "run":
         run(Path(sys.argv[2]), int(sys.argv[3]) if len(sys.argv) > 3 else 1100)
     else:
-        print("\n".join(table(lines(Path(sys.argv[2])))))
+        print("\n".join(table(rows(Path(sys.argv[2])))))

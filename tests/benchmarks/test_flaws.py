@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.benchmarks import flaws
+from tests.benchmarks.resumed import rows
 
 
 def test_drawn_flaws_are_found_and_told() -> None:
@@ -31,6 +32,6 @@ def test_a_run_goes_on_where_it_stopped(tmp_path: Path) -> None:
     first = file.read_text(encoding="utf-8")
     file.write_text(first + '{"good": 2, "fal', encoding="utf-8")  # killed while it wrote
     flaws.run(file, 3)
-    assert len(flaws.lines(file)) == 3
+    assert len(rows(file)) == 3
     assert file.read_text(encoding="utf-8").startswith(first)
-    assert "good plates with a false flaw: 0 of 2" in "\n".join(flaws.table(flaws.lines(file)))
+    assert "good plates with a false flaw: 0 of 2" in "\n".join(flaws.table(rows(file)))

@@ -9,11 +9,8 @@ line a shell goes into FOLDER/shells.jsonl as soon as it is measured; a run that
 from __future__ import annotations
 
 import argparse
-import json
-import os
-import sys
-import time
 from collections.abc import Iterator
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +28,7 @@ from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import Check, Frame
 from edgeinspect.simulate.scene import CutShell
 from edgeinspect.simulate.truth import EdgeTruth, cutout_truth, edge_truth, in_zone
+from tests.benchmarks import resumed
 from tests.samples.truth import Profile
 
 from .shell_draws import Drawn, DrawnShell, drawn, shell, taken
@@ -227,45 +225,25 @@ def _some(found: ShellMeasurement) -> Iterator[tuple[str, Quantity]]:
             yield f"size {cutout.name}", cutout.sizes[0]
 
 
-def lines(folder: Path) -> list[dict[str, Any]]:
-    """What was measured so far; a line that a kill cut short is left out."""
-    found = []
-    try:
-        text = (folder / "shells.jsonl").read_text(encoding="utf-8")
-    except FileNotFoundError:
-        return []
-    for row in text.splitlines():
-        try:
-            found.append(json.loads(row))
-        except ValueError:
-            continue
-    return found
+def lines(folder: Path) -> list[resumed.Row]:
+    """What was measured so far."""
+    return resumed.rows(folder / "shells.jsonl")
 
 
 def run(folder: Path, shells: int) -> None:
     folder.mkdir(parents=True, exist_ok=True)
-    done = {(row["station"], row["shell"]) for row in lines(folder)}
     at: Drawn | None = None
-    started, fresh = time.monotonic(), 0
-    path = folder / "shells.jsonl"
-    if path.exists() and not path.read_bytes().endswith(b"\n"):
-        with path.open("ab") as out:
-            out.write(b"\n")
-    with path.open("a", encoding="utf-8") as out:
-        each_of = [(count // EACH, count % EACH) for count in range(shells)]
-        each_of.sort(key=lambda one: one[1] // AT_A_TIME)  # every calibration first with a part of its shells
-        for count, (station, number) in enumerate(each_of):
-            if (station, number) in done:
-                continue
-            if at is None or at.number != station:
-                at = drawn(station, folder)
-            out.write(json.dumps(line(at, number)) + "\n")
-            out.flush()
-            os.fsync(out.fileno())
-            fresh += 1
-            if fresh % 20 == 0:
-                seconds = (time.monotonic() - started) / fresh
-                print(f"{count + 1} of {shells}, {seconds:.2f} s each", file=sys.stderr, flush=True)
+    each_of = [(count // EACH, count % EACH) for count in range(shells)]
+    each_of.sort(key=lambda one: one[1] // AT_A_TIME)  # every calibration first with a part of its shells
+
+    def draw(place: tuple[int, int]) -> resumed.Row:
+        nonlocal at
+        station, number = place
+        if at is None or at.number != station:
+            at = drawn(station, folder)
+        return line(at, number)
+
+    resumed.go_on(folder / "shells.jsonl", itemgetter("station", "shell"), each_of, draw)
 
 
 def table(rows: list[dict[str, Any]]) -> str:
