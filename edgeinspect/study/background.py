@@ -63,26 +63,35 @@ class Background:
         self._context = multiprocessing.get_context("spawn")
         self._lock = threading.Lock()
         self._process: BaseProcess | None = None
-        self._study_id: int | None = None
+        self._study_id, self._events = 0, 0  # the study that it measures, and how often it was begun and ended before
 
     def at_work(self) -> int | None:
         """The study that is being measured, by this station or by a command; or is about to be."""
         with self._lock:
-            if self._process is not None and self._process.is_alive():
-                return self._study_id
+            return self._at_work()
+
+    def _at_work(self) -> int | None:
+        if self._process is not None and self._process.is_alive() and not self._ended():
+            return self._study_id
         return Studies(self._data).at_work()
+
+    def _ended(self) -> bool:
+        """A process lives on for a second after its study has ended."""
+        events = Studies(self._data).one(self._study_id).events
+        return len(events) > self._events and events[-1]["event"] != "begun"
 
     def start(self, study_id: int) -> None:
         """Raises InputError while another one is measured."""
-        other = self.at_work()
         with self._lock:
-            if other is not None or (self._process is not None and self._process.is_alive()):
+            if (other := self._at_work()) is not None:
                 raise InputError(f"study {other} is being measured: wait for it, or cancel it")
+            if self._process is not None:
+                self._process.join(END_S)  # nothing is left to it but to go
             Studies(self._data).forget_cancel(study_id)
             arguments = (self._station, self._data, study_id)
             self._process = self._context.Process(target=work, args=arguments, name="edgeinspect-study", daemon=True)
+            self._study_id, self._events = study_id, len(Studies(self._data).one(study_id).events)
             self._process.start()
-            self._study_id = study_id
 
     def stop(self) -> None:
         with self._lock:

@@ -12,6 +12,7 @@ import resource
 import sys
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
@@ -88,13 +89,15 @@ def measure(data: Path, rounds: int) -> Iterator[tuple[Asked, float, float]]:
     station = load_station(SAMPLES / "station.toml")
     app = create_app(station, data, clock=lambda: LAST, host_names=["testserver"])
 
+    beside = ThreadPoolExecutor(1)  # a test of pages in a browser, earlier in this process, keeps a loop in this thread
+
     def get(path: str) -> httpx.Response:
         async def ask() -> httpx.Response:
             transport = httpx.ASGITransport(app)
             async with httpx.AsyncClient(transport=transport, base_url="http://testserver", timeout=60) as client:
                 return await client.get(path, headers={"accept": "text/html"})
 
-        return asyncio.run(ask())
+        return beside.submit(asyncio.run, ask()).result()
 
     get("/inspections")  # definitions are read, templates made
     for asked in ASKED:

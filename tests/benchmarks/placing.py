@@ -1,6 +1,6 @@
 """What a decal costs, in single-threaded blurs of the same picture of 20 MP in the same run: placing it, and the check.
 
-``python -m tests.benchmarks.test_aim`` prints them. Wanted: at most 8 blurs for an answer while it is placed, 30 for
+``python -m tests.benchmarks.placing`` prints them. Wanted: at most 8 blurs for an answer while it is placed, 30 for
 the full answer.
 """
 
@@ -11,8 +11,6 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-import pytest
-
 from edgeinspect.measure.aim import Tracker
 from edgeinspect.shell.definition import Check
 from edgeinspect.simulate import bench
@@ -22,7 +20,6 @@ from tests.benchmarks.speed import as_the_worker
 MOST_BLURS_AIM, MOST_BLURS_FULL = 8.0, 30.0
 TRIES = 3
 ONLY_DECAL, BOTH = frozenset({Check.DECAL}), frozenset({Check.TRIM, Check.DECAL})
-pytestmark = pytest.mark.alone
 
 
 @dataclass(frozen=True)
@@ -52,22 +49,6 @@ def decal_cost(folder: Path, scale: float = bounds.TWENTY_MP, rounds: int = 5) -
     picture = here.pictures["top"]
     works = partial(bounds.blurred, picture), partial(aim, follows), seek, partial(here.look, BOTH)
     return Cost(*bounds.alternating_ms(rounds, *works))
-
-
-@pytest.fixture(scope="module")
-def costs(tmp_path_factory: pytest.TempPathFactory) -> list[Cost]:
-    folder = tmp_path_factory.mktemp("20MP")
-    as_the_worker(bounds.make_pictures, folder, bounds.finer({"top": bench.top_camera()}, bounds.TWENTY_MP))
-    return [as_the_worker(decal_cost, folder) for _ in range(TRIES)]
-
-
-def test_an_answer_while_it_is_placed_costs_at_most_8_blurs(costs: list[Cost]) -> None:
-    assert min(one.followed_ms / one.blur_ms for one in costs) <= MOST_BLURS_AIM, costs
-    assert min(one.sought_ms / one.blur_ms for one in costs) <= MOST_BLURS_AIM, costs
-
-
-def test_the_full_answer_costs_at_most_30_blurs(costs: list[Cost]) -> None:
-    assert min(one.full_ms / one.blur_ms for one in costs) <= MOST_BLURS_FULL, costs
 
 
 if __name__ == "__main__":
