@@ -7,7 +7,7 @@ import base64
 import numpy as np
 import shapely
 
-from edgeinspect.geometry import Array, closed_arc_mm
+from edgeinspect.geometry import Array
 from edgeinspect.shell import svg
 from edgeinspect.shell.artwork import artwork_png
 from edgeinspect.shell.definition import Curve, CutOut, Decal, Pip, ShellDefinition
@@ -26,18 +26,17 @@ def zone_tint(definition: ShellDefinition, place: int) -> str:
 
 def at_arc_mm(curve: Curve, arc_mm: float) -> Array:
     """The point (3,) of a curve at an arc length."""
-    arc, length = closed_arc_mm(curve.points_mm)
-    whole, points = np.append(arc, length), np.vstack([curve.points_mm, curve.points_mm[:1]])
-    return np.array([np.interp(arc_mm % length, whole, points[:, k]) for k in range(3)])
+    arc, points, at = curve.arc_mm, curve.points_mm, arc_mm % curve.length_mm
+    k = int(np.searchsorted(arc, at, side="right")) - 1
+    end, following = (arc[k + 1], points[k + 1]) if k + 1 < len(arc) else (curve.length_mm, points[0])
+    return np.asarray(points[k] + (at - arc[k]) / (end - arc[k]) * (following - points[k]))
 
 
 def stretch_mm(curve: Curve, from_mm: float, to_mm: float) -> Array:
     """Points (N, 3) of a curve from one arc length to another, over its start if ``to_mm`` is not above ``from_mm``."""
-    arc, length = closed_arc_mm(curve.points_mm)
-    if to_mm <= from_mm:
-        to_mm += length
-    twice = np.concatenate([arc, arc + length])
-    middle = np.vstack([curve.points_mm, curve.points_mm])[(twice > from_mm) & (twice < to_mm)]
+    arc, points = curve.arc_mm, curve.points_mm
+    after, before = np.searchsorted(arc, from_mm, side="right"), np.searchsorted(arc, to_mm)
+    middle = points[after:before] if to_mm > from_mm else np.vstack([points[after:], points[:before]])
     return np.vstack([at_arc_mm(curve, from_mm), middle, at_arc_mm(curve, to_mm)])
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -26,7 +27,7 @@ from edgeinspect.shell.plan_view import stretch_mm
 from edgeinspect.web.drawing import Numbers, numbers, rounded
 from edgeinspect.web.places import PlanDrawing
 
-Scale = Callable[[float], float]
+Scale = Callable[[Any], Any]  # a number, or an array of them
 
 WIDTH, HEIGHT, LEFT, RIGHT, TOP, FOOT = 1000.0, 330.0, 58.0, 12.0, 14.0, 84.0  # of the chart, in its own units
 LETTER = 6.6  # width of one, in the same
@@ -157,11 +158,11 @@ def budget_chart(along: BudgetMap, definition: ShellDefinition, plan: PlanDrawin
     highest = float(np.nanmax(share)) if np.isfinite(share).any() else 0.0
     top = max(LEAST_TOP, 1.1 * highest)
 
-    def x(at: float) -> float:
-        return round(LEFT + (WIDTH - LEFT - RIGHT) * at / length, 2)
+    def x(at: Any) -> Any:
+        return np.round(LEFT + (WIDTH - LEFT - RIGHT) * at / length, 2)
 
-    def y(level: float) -> float:
-        return round(TOP + (HEIGHT - TOP - FOOT) * (1.0 - level / top), 2)
+    def y(level: Any) -> Any:
+        return np.round(TOP + (HEIGHT - TOP - FOOT) * (1.0 - level / top), 2)
 
     ends = sorted({zone.from_mm for zone in definition.zones} | {zone.to_mm for zone in definition.zones})
     return BudgetChart(
@@ -193,9 +194,10 @@ def _stacked(along: BudgetMap, share: Array) -> Iterator[tuple[str, Array, Array
 
 def _band(arc: Array, low: Array, high: Array, x: Scale, y: Scale) -> str:
     path = ""
+    across, upper, lower = (line.tolist() for line in (x(arc), y(high), y(low)))
     for run in _runs(np.isfinite(high)):
-        up = [f"{x(arc[i])} {y(high[i])}" for i in run]
-        down = [f"{x(arc[i])} {y(low[i])}" for i in reversed(run)]
+        up = [f"{across[i]} {upper[i]}" for i in run]
+        down = [f"{across[i]} {lower[i]}" for i in reversed(run)]
         path += "M" + "L".join([*up, *down]) + "Z"
     return path
 
