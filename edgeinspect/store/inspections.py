@@ -159,7 +159,7 @@ class Store:
         arrays: Arrays = []
         plain = to_plain(inspection.measurement.ribbons, arrays)
         content = json.dumps(plain, allow_nan=False).encode() + b"\n" + pack(arrays)
-        name = _file_name(inspection, "ribbons", content, ".ribbons")
+        name = _file_name(inspection, "ribbons", _sha256(content), ".ribbons")
         files.write_durably(self.data / "ribbons" / name, content)
         return name
 
@@ -179,10 +179,11 @@ class Store:
         }
         original, view = pictures.get(picture.camera), views.get(picture.camera)
         if original is not None and inspection.verdict.answer is not Answer.CONFORMING:
-            row["original_file"] = _file_name(inspection, picture.camera, original, Path(picture.name).suffix.lower())
+            ending = Path(picture.name).suffix.lower()
+            row["original_file"] = _file_name(inspection, picture.camera, picture.sha256, ending)
             files.write_durably(self.data / "pictures" / str(row["original_file"]), original)
         if view is not None:
-            row["view_file"] = _file_name(inspection, picture.camera, view, "_view.jpg")
+            row["view_file"] = _file_name(inspection, picture.camera, _sha256(view), "_view.jpg")
             files.write_durably(self.data / "pictures" / str(row["view_file"]), view)
         return row
 
@@ -403,8 +404,11 @@ class Store:
         self.close()
 
 
-def _file_name(inspection: Inspection, part: str, content: bytes, ending: str) -> str:
+def _sha256(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+def _file_name(inspection: Inspection, part: str, sha256: str, ending: str) -> str:
     """Below its folder, one folder a day: findable by a person, and the same bytes always have the same name."""
-    piece = hashlib.sha256(content).hexdigest()[:16]
     shell_id = files.plain_name(inspection.shell_id)
-    return f"{inspection.finished_at[:10]}/{shell_id}_{files.plain_name(part)}_{piece}{ending}"
+    return f"{inspection.finished_at[:10]}/{shell_id}_{files.plain_name(part)}_{sha256[:16]}{ending}"
