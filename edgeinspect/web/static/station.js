@@ -205,7 +205,7 @@ function fit() {
   sentence.style.removeProperty("--lines");
   const line = parseFloat(getComputedStyle(sentence).lineHeight);
   const room = () => say.clientHeight - part("action").offsetHeight - 0.15 * line; // gap between the two
-  const over = () => sentence.scrollHeight > room() + 0.2 * line;
+  const over = () => sentence.offsetHeight > room() + 1;
   if (over()) say.classList.add("tight");
   for (const share of ["86%", "74%", "62%"]) if (over()) picture.style.setProperty("--share", share);
   if (over()) sentence.style.setProperty("--lines", Math.max(1, Math.floor(room() / line)));
