@@ -158,5 +158,6 @@ def _pages(station: Station) -> Jinja2Templates:
         station_name=station.title, here="", signed=look.signed, plain=look.plain, ordinal=look.ordinal
     )
     pages.filters["local_time"] = look.local_time
+    pages.filters["path"] = look.path
     pages.filters["clock"] = look.clock
     return Jinja2Templates(env=pages, context_processors=[sign_in.for_pages])

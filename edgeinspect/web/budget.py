@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -23,7 +24,6 @@ from edgeinspect.gauge.budget_map import (
 from edgeinspect.geometry import Array
 from edgeinspect.measure.measurement import Share, ShellMeasurement
 from edgeinspect.shell.definition import ShellDefinition
-from edgeinspect.shell.plan_view import stretch_mm
 from edgeinspect.web.drawing import Numbers, numbers, rounded
 from edgeinspect.web.places import PlanDrawing
 
@@ -36,6 +36,7 @@ REST = "all other causes"
 LEAST_TOP = 0.3  # of half the tolerance: the chart shows 4 : 1 at any rate
 # Of the line along the rim, in hundredths of the shell's longer side: with what share U has of half the tolerance.
 THIN, PER_SHARE, THICK = 0.5, 8.0, 5.0
+CHORD_MM = 2.0  # of the same line; a corner of 20 mm radius is drawn 0.03 mm off
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,12 @@ class AgainstRow:
     fit_words: str
     at_arc_mm: float | None  # of a zone: where u is greatest
     shares: list[Share]
+
+    @property
+    def causes(self) -> str:
+        """Largest first, as said in the table."""
+        shown = sorted((one for one in self.shares if one.u >= 0.00005), key=lambda one: -one.u)
+        return ", ".join(f"{one.source} {one.u:.4f}" for one in shown)
 
 
 @dataclass(frozen=True)
@@ -196,8 +203,8 @@ def _band(arc: Array, low: Array, high: Array, x: Scale, y: Scale) -> str:
     path = ""
     across, upper, lower = (line.tolist() for line in (x(arc), y(high), y(low)))
     for run in _runs(np.isfinite(high)):
-        up = [f"{across[i]} {upper[i]}" for i in run]
-        down = [f"{across[i]} {lower[i]}" for i in reversed(run)]
+        up = [f"{across[i]:.1f} {upper[i]:.1f}" for i in run]
+        down = [f"{across[i]:.1f} {lower[i]:.1f}" for i in reversed(run)]
         path += "M" + "L".join([*up, *down]) + "Z"
     return path
 
@@ -240,16 +247,24 @@ def _names(definition: ShellDefinition, x: Scale, length: float) -> Iterator[Zon
 
 
 def _stretches(along: BudgetMap, definition: ShellDefinition, unit_mm: float) -> Iterator[RimStretch]:
-    rim, fits = definition.rim, along.fits()
-    ends = np.append(along.arc_mm[1:], rim.length_mm)
-    for k, (begin, end, fit) in enumerate(zip(along.arc_mm, ends, fits, strict=True)):
-        if fit is None or end <= begin:
+    """One where zone, fit and U as shown stay the same."""
+    rim, marks = definition.rim, [*along.arc_mm.tolist(), definition.rim.length_mm]
+    # Places along the rim and the marks in one row: a stretch is what lies from one mark to another.
+    arc = np.union1d(marks, np.arange(0.0, rim.length_mm, CHORD_MM))
+    at = [np.interp(arc, rim.arc_mm, rim.points_mm[:, axis], period=rim.length_mm).tolist() for axis in (0, 1)]
+    drawn = [f"{x:.2f} {-y:.2f}" for x, y in zip(*at, strict=True)]
+    first = np.searchsorted(arc, marks).tolist()
+    shown = [f"{u:.3f} mm of ± {half:g}" for u, half in zip(2.0 * along.total_mm, along.half_mm, strict=True)]
+    alike = list(zip(along.fits(), along.zone.tolist(), shown, strict=True))
+    for (fit, zone, u), run in itertools.groupby(range(len(alike)), key=alike.__getitem__):
+        begin, *others = run
+        end = begin + len(others) + 1
+        if fit is None or marks[end] <= marks[begin]:
             continue
-        points = stretch_mm(rim, float(begin), float(min(end, rim.length_mm - 1e-6)))
-        path = "M" + "L".join(f"{px:.2f} {-py:.2f}" for px, py in points[:, :2].tolist())
-        where, half = definition.zones[int(along.zone[k])].words, float(along.half_mm[k])
-        words = f"{where}, {begin:.0f} mm: U {2 * along.total_mm[k]:.3f} mm of ± {half:g} mm, {FIT_WORDS[fit]}"
-        yield RimStretch(path, round(_width(float(along.share[k])) * unit_mm, 2), fit, words)
+        path = "M" + "L".join(drawn[first[begin] : first[end] + 1])
+        where = f"{definition.zones[zone].words}, {marks[begin]:.0f} to {marks[end]:.0f} mm"
+        width = _width(float(along.share[begin:end].max()))
+        yield RimStretch(path, round(width * unit_mm, 2), fit, f"{where}: U {u} mm, {FIT_WORDS[fit]}")
 
 
 def _width(share: float) -> float:

@@ -6,6 +6,7 @@ The shop's words stand beside the standard's term.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -88,6 +89,11 @@ def signed(value: float | None, digits: int = 2) -> str:
 
 def plain(value: float | None, digits: int = 3) -> str:
     return "–" if value is None or math.isnan(value) else f"{value:.{digits}f}"
+
+
+def path(points: Sequence[tuple[float, float]]) -> str:
+    """Points [mm], y up, as what an SVG path draws."""
+    return "M" + "L".join(f"{x} {-y}" for x, y in points)
 
 
 def offset_words(dx_mm: float, dy_mm: float) -> str:

@@ -139,6 +139,20 @@ class GapRow:
         room = max(0.1 * (high - low), 0.02)
         return low - room, high + room
 
+    def lines(
+        self, run: list[tuple[float, float, float]], x0: float, x_per_mm: float, y0: float, y_per_mm: float
+    ) -> tuple[str, str, str]:
+        """Of one stretch what SVG draws, within ``span_mm``: gap + U, gap - U backwards, gap."""
+        top = self.span_mm[1]
+
+        def line(share: float, step: int) -> str:
+            places = [
+                f"{x0 + x_per_mm * at:.1f} {y0 + y_per_mm * (top - gap - share * U):.1f}" for at, gap, U in run[::step]
+            ]
+            return "M" + "L".join(places)
+
+        return line(1.0, 1), line(-1.0, -1), line(0.0, 1)
+
 
 @dataclass(frozen=True)
 class FaultRow:
