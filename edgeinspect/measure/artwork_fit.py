@@ -27,7 +27,8 @@ BURNT = 0.995  # of full scale: glare says nothing
 LEAST_PIXELS = 300
 PASSES = 14
 SETTLED, ABOUT = 1e-4, 2e-2  # mm at the worst corner: the last step of a fit, of one that another follows
-GIVE_MM = 0.001  # a print's edges may lie so far beside the artwork's before their pixels count less
+GIVE_MM = 0.001  # a print's edges may lie so far beside the artwork's before their pixels count less; a warped print's
+# as far as half its tiles do: counted less, the middle of what its edges say would be the answer and not their mean
 WARP_TILES = (5, 3)  # along and across: how far the print is off in each, after the fit
 WARP_U_MM = 0.02  # a tile with too little print in it to tell its place better says nothing
 
@@ -160,7 +161,8 @@ def fit(pixels: Seen, art: Printed, start: Array, blur_mm: float, settled: float
     prints = (art.ink, art.cover, art.ink_bend, art.cover_bend, art.per_mm, *art.half_mm)
     nothing = PrintFit(np.full(5, np.nan), np.full((5, 5), np.nan), 0.0, light, 0.0, residual)
     clip = cut = np.inf
-    give_mm, reach_mm = GIVE_MM, float(np.hypot(*art.half_mm))
+    give_mm = least_give_mm = GIVE_MM
+    reach_mm = float(np.hypot(*art.half_mm))
     for turn in range(PASSES):
         normal, right, weights, squares, count = kernels.gather(
             pixels.u_mm, pixels.v_mm, pixels.level, *prints, values, light, blur, clip, cut, give_mm, residual
@@ -178,10 +180,14 @@ def fit(pixels: Seen, art: Printed, start: Array, blur_mm: float, settled: float
         move = np.clip(change[kernels.PLACE :], *_STRIDE)
         values = values + move
         spread = _spread(residual)
-        give_mm = GIVE_MM + min(float(np.abs(move * [1.0, 1.0, reach_mm, reach_mm, reach_mm]).max()), 0.1)
+        step_mm = float(np.abs(move * [1.0, 1.0, reach_mm, reach_mm, reach_mm]).max())
         clip, cut = 2.0 * spread, (8.0 * spread if np.abs(move[:2]).max() < 0.05 else np.inf)
-        if np.abs(move * [1.0, 1.0, reach_mm, reach_mm, reach_mm]).max() < settled:
-            break
+        if step_mm < settled:
+            warp = _off_by_tile(pixels, art, values, light, residual)
+            if least_give_mm > GIVE_MM or len(warp) == 0 or float(np.median(warp)) <= GIVE_MM:
+                break
+            least_give_mm = float(np.median(warp))
+        give_mm = least_give_mm + min(step_mm, 0.1)
     # Residuals are alike over the blur (texture, printing): one value for each blurred patch.
     patch = max(1.0, 4.0 * np.pi * (blur_mm / pixels.spacing_mm) ** 2)
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-30))
@@ -200,16 +206,22 @@ def warp_mm(pixels: Seen, art: Printed, found: PrintFit) -> float:
     """How far the print is off [mm] at the worst of its tiles, each let move by itself after the fit; nan where no tile
     holds enough print to tell.
     """
+    off = _off_by_tile(pixels, art, found.values, found.light, found.residual)
+    return float(off.max()) if len(off) else float("nan")
+
+
+def _off_by_tile(pixels: Seen, art: Printed, values: Array, light: Array, residual: Array) -> Array:
+    """(T,) [mm] of the tiles that hold enough print to tell."""
     by = np.empty((len(pixels.level), 2))
     prints = (art.ink, art.cover, art.per_mm, *art.half_mm)
-    kernels.slopes(pixels.u_mm, pixels.v_mm, *prints, found.values, found.light, by)
-    there = np.isfinite(found.residual)
-    residual, by = found.residual[there], by[there]
+    kernels.slopes(pixels.u_mm, pixels.v_mm, *prints, values, light, by)
+    there = np.isfinite(residual)
+    residual, by = residual[there], by[there]
     spread = _spread(residual)
     weight = np.minimum(1.0, 2.0 * spread / np.maximum(np.abs(residual), 1e-12))
     tile = np.zeros(len(residual), dtype=np.intp)
     for place, centre, half, count in zip(
-        (pixels.u_mm[there], pixels.v_mm[there]), found.values[:2], art.half_mm, WARP_TILES, strict=True
+        (pixels.u_mm[there], pixels.v_mm[there]), values[:2], art.half_mm, WARP_TILES, strict=True
     ):
         share = np.clip((place - centre) / (2 * half) + 0.5, 0.0, 1.0 - 1e-9)
         tile = tile * count + (share * count).astype(np.intp)
@@ -222,8 +234,7 @@ def warp_mm(pixels: Seen, art: Printed, found: PrintFit) -> float:
     with np.errstate(divide="ignore", invalid="ignore"):
         off = np.hypot((vv * ur - uv * vr) / det, (uu * vr - uv * ur) / det)
         u_mm = spread * np.sqrt((uu + vv) / det)
-    told = np.isfinite(off) & (u_mm < WARP_U_MM)
-    return float(off[told].max()) if told.any() else float("nan")
+    return np.asarray(off[np.isfinite(off) & (u_mm < WARP_U_MM)])
 
 
 _RIDGE = 1e-9
