@@ -16,6 +16,7 @@ from rich.table import Table
 from edgeinspect.errors import CalibrationError, InputError
 from edgeinspect.gauge.budget_map import FIT_WORDS
 from edgeinspect.gauge.foreseen import foresee
+from edgeinspect.gauge.repeatability import repeatability_words
 from edgeinspect.inspection import Expected
 from edgeinspect.measure.calibration_comparison import compare, comparison_sentences
 from edgeinspect.measure.calibration_report import length_sentence
@@ -168,10 +169,11 @@ def expected_uncertainty(
     """
     with plainly(as_json):
         station = load_station(station_file)
-        chosen = {}
+        chosen, repeats = {}, None
         if (data / RECORD_FILE).is_file():
             with Store.open(data, read_only=True) as store:
                 chosen = store.calibrations.in_use()
+                repeats = store.repeatability(shell, station.same_shell_h)
         expected = Expected(shell, variant or only_variant(station, shell), temperature)
         ready = get_ready(station, expected, data / station.folders.calibrations, chosen)
         if ready.gauge is None or ready.stop is not None:
@@ -196,7 +198,15 @@ def expected_uncertainty(
         ]
         rest = {"problems": found.problems, "missing": found.missing, "assumed": found.assumed}
         print_json(
-            {"shell": shell, "variant": expected.variant, "rows": rows, **rest, "not_foreseen": found.not_foreseen}
+            {
+                "shell": shell,
+                "variant": expected.variant,
+                "rows": rows,
+                **rest,
+                "not_foreseen": found.not_foreseen,
+                "repeatability": repeatability_words(repeats),
+                "scatter": {} if repeats is None else to_plain(repeats.scatter, []),
+            }
         )
         return
     table = Table(box=None, padding=(0, 2, 0, 0))
@@ -211,6 +221,7 @@ def expected_uncertainty(
     out.print(table)
     lines = [f"not measured: {name}" for name in found.missing] + [f"why: {problem}" for problem in found.problems]
     lines += [f"assumed: {one}" for one in found.assumed] + [f"not in it: {one}" for one in found.not_foreseen]
+    lines.append(repeatability_words(repeats))
     out.print("\n".join(lines), soft_wrap=True, markup=False)
 
 

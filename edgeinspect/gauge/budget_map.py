@@ -24,7 +24,6 @@ FIT_WORDS: dict[Fit, str] = {
     "less": "worse than 4 : 1",
     "none": "cannot be proven: the guard bands leave nothing between the limits",
 }
-REPEATABILITY = "repeatability: unknown, no shell was looked at again and again for it"
 
 
 def fit_of(half: float, u: float, room: float) -> Fit:

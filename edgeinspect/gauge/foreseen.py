@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from edgeinspect.gauge.budget_map import REPEATABILITY, Against, BudgetMap, against_limits, budget_map
+from edgeinspect.gauge.budget_map import Against, BudgetMap, against_limits, budget_map
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.imagined import CONTRAST, Conditions, imagined_picture
 from edgeinspect.measure.measurement import ShellMeasurement
@@ -64,7 +64,7 @@ def foresee(
         tuple(f"{stop.reason}: {stop.action}" for stop in measurement.stops),
         _missing(rows, definition, variant),
         tuple(_assumed(setup.calibrations, measurement, conditions, setup.seating.u_height_mm)),
-        (REPEATABILITY, "nicks, burrs and strands: each brings its own uncertainty"),
+        ("nicks, burrs and strands: each brings its own uncertainty",),
     )
 
 

@@ -18,7 +18,7 @@ from edgeinspect.errors import StoreError
 RECORD_FILE = "record.sqlite"
 BUSY_TIMEOUT_MS = 5000  # how long to wait for another program's lock
 READING: dict[str, Any] = {"edgeinspect_reading": True}  # execution option of a connection that only reads
-HEAD = "0010"  # the newest step in migrations/versions; a test compares the two
+HEAD = "0011"  # the newest step in migrations/versions; a test compares the two
 
 
 def open_engine(data: Path, *, read_only: bool) -> Engine:

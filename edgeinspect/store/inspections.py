@@ -16,6 +16,7 @@ from sqlalchemy import Engine, Select, func, insert, select
 
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
+from edgeinspect.gauge.repeatability import Repeatability
 from edgeinspect.inspection import Inspection, PictureFile
 from edgeinspect.measure.measurement import Before, FlawKind, Ribbon
 from edgeinspect.store import bases, files, looks, readings, search
@@ -57,6 +58,7 @@ class KeptFiles:
     original: bool  # as it came in
 
 
+MOST_REPEATS = 100  # looks at one shell
 _FOLDERS = ("pictures", "ribbons", bases.FOLDER)
 _LAYOUT_COLUMNS = [LayoutTable.layout_id, LayoutTable.characteristics]
 _ROW_COLUMNS = [getattr(InspectionTable, name) for name in Row.__dataclass_fields__]
@@ -296,8 +298,18 @@ class Store:
     def population(self, wanted: Wanted, limit: int, same_shell_h: float = 24.0) -> Population:
         """The numbers of the newest ``limit`` looks that fit, one look a shell: the last one."""
         rows = self._rows(readings.newest(wanted, limit))
-        layouts = {row.layout_id: row.characteristics for row in self._rows(select(*_LAYOUT_COLUMNS))}
-        return readings.population(rows, layouts, limit, same_shell_h)
+        return readings.population(rows, self._layouts(), limit, same_shell_h)
+
+    def repeatability(self, shell: str, same_shell_h: float = 24.0) -> Repeatability | None:
+        """How the shell of this kind that was looked at again and again last repeats; None where none was."""
+        found = self._rows(readings.looked_at_often(shell))
+        if not found:
+            return None
+        rows = self._rows(readings.newest(Wanted(shell_id=found[0][0], shell=shell), MOST_REPEATS))
+        return readings.repeatability(rows, self._layouts(), same_shell_h)
+
+    def _layouts(self) -> dict[int, str]:
+        return {row.layout_id: row.characteristics for row in self._rows(select(*_LAYOUT_COLUMNS))}
 
     # -- pictures
 

@@ -21,6 +21,7 @@ class InspectionTable(Table):
         Index("ix_inspection_shell", "shell"),
         Index("ix_inspection_not_green", "inspection_id", sqlite_where=text("answer != 'CONFORMING'")),
         Index("ix_inspection_how_bad", "how_bad", "inspection_id", sqlite_where=text("answer != 'CONFORMING'")),
+        Index("ix_inspection_repeated", "shell", "inspection_id", sqlite_where=text("attempt >= 5")),
         Index("ix_inspection_sentence", "sentence", "answer"),  # searched for words
         Index("ix_inspection_shell_finished_at", "shell", "finished_at"),  # the newest of a kind, in a span of time
         Index("ix_inspection_finished_at", "finished_at", "answer"),  # answers are counted by time, five times a second

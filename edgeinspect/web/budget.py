@@ -14,13 +14,13 @@ from edgeinspect.gauge.budget_map import (
     COARSE,
     FINE,
     FIT_WORDS,
-    REPEATABILITY,
     Against,
     BudgetMap,
     Fit,
     against_limits,
     budget_map,
 )
+from edgeinspect.gauge.repeatability import Repeatability, Scatter, repeatability_words
 from edgeinspect.geometry import Array
 from edgeinspect.measure.measurement import Share, ShellMeasurement
 from edgeinspect.shell.definition import ShellDefinition
@@ -58,6 +58,7 @@ class AgainstRow:
     fit_words: str
     at_arc_mm: float | None  # of a zone: where u is greatest
     shares: list[Share]
+    scatter: Scatter | None  # of repeated looks at one shell; null: there were none
 
     @property
     def causes(self) -> str:
@@ -124,13 +125,19 @@ class BudgetChart:
     fits: list[tuple[Fit, str, float]]  # that occur: key, words, a width to show
 
 
-def budget_of(measurement: ShellMeasurement, definition: ShellDefinition) -> BudgetRecord | None:
+def budget_of(
+    measurement: ShellMeasurement, definition: ShellDefinition, repeats: Repeatability | None
+) -> BudgetRecord | None:
     """Of a shell that was looked at; None where nothing was measured."""
     rows = tuple(against_limits(measurement, definition))
-    return budget_record(rows, budget_map(measurement, definition), definition) if rows else None
+    return budget_record(rows, budget_map(measurement, definition), definition, repeats) if rows else None
 
 
-def budget_record(rows: Sequence[Against], along: BudgetMap | None, definition: ShellDefinition) -> BudgetRecord:
+def budget_record(
+    rows: Sequence[Against], along: BudgetMap | None, definition: ShellDefinition, repeats: Repeatability | None
+) -> BudgetRecord:
+    """``repeats`` - of shells of this kind, as far as known."""
+    scatter = {} if repeats is None else repeats.scatter
     listed = [
         AgainstRow(
             one.characteristic,
@@ -148,15 +155,16 @@ def budget_record(rows: Sequence[Against], along: BudgetMap | None, definition: 
             FIT_WORDS[one.fit],
             one.at_arc_mm,
             list(one.shares),
+            scatter.get(one.characteristic),
         )
         for one in rows
     ]
     if along is None:
-        return BudgetRecord(listed, None, REPEATABILITY)
+        return BudgetRecord(listed, None, repeatability_words(repeats))
     names = [definition.zones[k].words if k >= 0 else None for k in along.zone.tolist()]
     by_source = [numbers(row, 6) for row in along.u_mm]
     there = AlongRim(list(along.sources), rounded(along.arc_mm, 2), by_source, numbers(along.half_mm, 4), names)
-    return BudgetRecord(listed, there, REPEATABILITY)
+    return BudgetRecord(listed, there, repeatability_words(repeats))
 
 
 def budget_chart(along: BudgetMap, definition: ShellDefinition, plan: PlanDrawing) -> BudgetChart:

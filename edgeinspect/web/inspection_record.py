@@ -167,6 +167,7 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
         definition = with_limits(definition, parts.store.limits.one(inspection.limits_revision).changed)
     attempts, same_id = attempts_at(parts.store, inspection, parts.station.same_shell_h, pictures=True)
     seams = seam_rows(inspection)
+    repeats = parts.store.repeatability(measurement.shell, parts.station.same_shell_h)
     earlier_id, later_id = parts.store.neighbours(number)
     zones = zone_rows(inspection, definition)
     place = places_of(measurement, definition)
@@ -249,7 +250,7 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
             ribbon_drawing(ribbon, measurement, f"/inspections/{number}/ribbons/{at}.png")
             for at, ribbon in enumerate(measurement.ribbons)
         ],
-        budget=None if definition is None else budget_of(measurement, definition),
+        budget=None if definition is None else budget_of(measurement, definition, repeats),
         shares=list(worst_zone.most.shares) if worst_zone else [],
         flag_words={int(flag): words for flag, words in FLAG_WORDS.items()},
     )

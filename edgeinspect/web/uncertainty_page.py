@@ -83,7 +83,9 @@ def _asked(
             _kept[key] = found
             while len(_kept) > KEPT:
                 _kept.popitem(last=False)
-    budget = budget_record(found.rows, found.along, definition)
+    budget = budget_record(
+        found.rows, found.along, definition, parts.store.repeatability(chosen.shell, parts.station.same_shell_h)
+    )
     rest = list(found.problems), list(found.missing), list(found.assumed), list(found.not_foreseen)
     return UncertaintyRecord(*head, "", budget, *rest), found, definition, choices
 

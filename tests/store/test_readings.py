@@ -155,3 +155,21 @@ def test_old_records_without_flaws_are_not_looked_for(store: Store, tmp_path: Pa
     assert flaws.looked.tolist() == [kind == "flaws" for kind in KINDS]
     assert flaws.sizes.tobytes() == new.readings.all_flaws.sizes.tobytes() and len(flaws.sizes) == 2
     assert "flaws" not in found.readings.characteristics
+
+
+def test_repeated_looks_at_one_shell_tell_how_the_gauge_repeats(tmp_path: Path, lid: ShellDefinition) -> None:
+    """The last shell that was looked at five times and more; looks of another day are another shell's."""
+    with Store.open(tmp_path / "data") as store:
+        for number in range(4):
+            store.save(make_inspection("good", "G-1", lid, finished_at=at(number)), {}, {})
+        assert store.repeatability(lid.name) is None
+        for number in range(6):
+            store.save(make_inspection("good", "G-1", lid, finished_at=at(3 * 24 * 60 + number)), {}, {})
+        store.save(make_inspection("bad", "S-1", lid, finished_at=at(4 * 24 * 60)), {}, {})
+        found = store.repeatability(lid.name)
+        assert found is not None
+        assert (found.shell_id, found.looks, found.first_at) == ("G-1", 6, at(3 * 24 * 60))
+        zones = {f"zone {zone.name}" for zone in lid.zones}
+        assert zones <= found.scatter.keys()
+        assert all(one.s < 1e-12 and not one.beyond_u for one in found.scatter.values())  # the same numbers each time
+        assert store.repeatability("another") is None
