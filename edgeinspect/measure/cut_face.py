@@ -19,6 +19,7 @@ from edgeinspect.geometry import Array
 from edgeinspect.measure.arrises import (
     BETWEEN,
     SEEN_MM,
+    SHARE,
     SHEET_SHARE,
     Arrises,
     blur_without_wall,
@@ -40,6 +41,14 @@ FEW_SHARE = 0.3  # of the lines show a cut face: then the blur of the others is 
 
 
 @dataclass(frozen=True)
+class FaceSeen:
+    """The cut face as it shows outside the show-face arris of a curve (N stations)."""
+
+    width_mm: Array  # (N,) apparent; 0 where it is hidden
+    bright: Array  # (N,) how bright it is: 0 as the ground behind, 1 as the show face
+
+
+@dataclass(frozen=True)
 class Traced:
     """One curve (N stations), all cameras together."""
 
@@ -49,6 +58,18 @@ class Traced:
     which_mm: Array  # (N,) standard uncertainty of which arris it is, and of the fit of both; 0 where there is but one
     square_mm: Array  # (N,) apparent width of a square cut face
     arrises: tuple[tuple[int, NDArray[np.intp], Arrises], ...]  # by camera: its number, its stations, what it sees
+
+    def face_seen(self) -> FaceSeen:
+        """Its width as traced where both arrises are told apart, else that of a square cut; its brightness where it was
+        fitted, else as at the nearest such station of the same camera.
+        """
+        width, bright = self.square_mm.copy(), np.full(len(self.square_mm), 1.0 - SHARE)
+        for _, own, seen in self.arrises:
+            told, known = seen.told_apart, np.flatnonzero(np.isfinite(seen.share))
+            width[own[told]] = seen.gap_mm[told]
+            share = np.interp(own, own[known], seen.share[known], period=len(width))
+            bright[own] = np.clip(1.0 - share, 0.0, 1.0)
+        return FaceSeen(width, bright)
 
 
 def cut_face_mm(shots: Shots, here: Scan, sheet_mm: float) -> Array:

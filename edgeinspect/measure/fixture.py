@@ -83,4 +83,4 @@ class Seating:
     limit_deg: float
     u_height_mm: float  # standard uncertainty of the rim's height in the fixture
     cameras: tuple[str, ...] = ()  # names of those that look at this shell; (): all of the station's
-    limit_height_mm: float = 0.3  # lifted further than this on any side it must be reseated
+    limit_height_mm: float = 0.3  # surely (by 1.65 u) lifted further than this on any side it must be reseated

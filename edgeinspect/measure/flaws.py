@@ -14,10 +14,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label
+from scipy.special import ndtr
 
 from edgeinspect.geometry import Array
 from edgeinspect.measure import flaw_kernels
+from edgeinspect.measure.arrises import SEEN_MM
 from edgeinspect.measure.chatter import find_chatter
+from edgeinspect.measure.cut_face import FaceSeen
 from edgeinspect.measure.edge import noise_of
 from edgeinspect.measure.measurement import Flag, FlawKind, FlawResult, Quantity, Share
 from edgeinspect.measure.place import Scan
@@ -49,17 +52,18 @@ USUAL_SHAPE, SHAPE_SPREAD = np.log(2.0), 0.6  # 1 - |t|^p: between triangle (p =
 MARK_SHARE = 1.3  # of the depth of chatter: a nick in it that is deeper is one of its own
 
 
-def find_flaws(shots: Shots, curve: str, here: Scan) -> tuple[FlawResult, ...]:
+def find_flaws(shots: Shots, curve: str, here: Scan, face: FaceSeen | None = None) -> tuple[FlawResult, ...]:
     """Nicks, burrs, strands and runs of chatter of one closed curve, in the order of its arc length.
 
-    Parameters: shots - the pictures; here - the curve's ribbon with its edges, laid on the cut, fixture frame.
+    Parameters: shots - the pictures; here - the curve's ribbon with its edges, laid on the cut, fixture frame; face -
+    what shows of its cut face, where that comes and goes with the curve's direction (None: it does not).
     Stations without a picture or a trustworthy neighbourhood are passed over: that is for the zones to say.
     """
     odd = suspects(here)
     runs = list(find_chatter(shots, curve, here))
     found: list[FlawResult] = []
     for stretch in _stretches(odd, here.stations.step_mm) if odd.any() else ():
-        close = _look_closely(shots, here, odd, stretch)
+        close = _look_closely(shots, here, odd, stretch, face)
         if close is not None:
             found += close.flaws(curve)
     length = len(odd) * here.stations.step_mm
@@ -155,7 +159,9 @@ def _touch(one: FlawResult, other: FlawResult) -> bool:
     return abs(one.arc_mm - other.arc_mm) < reach
 
 
-def _look_closely(shots: Shots, here: Scan, odd: NDArray[np.bool_], stretch: tuple[int, int]) -> _Close | None:
+def _look_closely(
+    shots: Shots, here: Scan, odd: NDArray[np.bool_], stretch: tuple[int, int], face: FaceSeen | None
+) -> _Close | None:
     stations, edges, count = here.stations, here.edges, len(here.edges.d_mm)
     first, last = stretch
     step, middle = stations.step_mm, (first + last) // 2 % count
@@ -186,7 +192,8 @@ def _look_closely(shots: Shots, here: Scan, odd: NDArray[np.bool_], stretch: tup
     levels = sample(shot.picture, lines, here.d_mm).astype(np.float64)
     along = float(np.hypot(*np.diff(lines.centre, axis=0).T).sum()) / (end - begin)  # px per mm of arc
     trim = _smooth(beside * step, edges.d_mm[at], arc)
-    expected, contrast = _expected(here, beside * step, at, arc, trim, blur)
+    shown = None if face is None else _shown(face, here, at, arc / step, blur)
+    expected, contrast = _expected(here, beside * step, at, arc, trim, blur, shown)
     if not np.isfinite(levels).all() or np.abs(contrast).min() < 1e-3:
         return None
     noise = noise_of(here.ribbon[at]) / float(np.abs(contrast).min())
@@ -227,21 +234,55 @@ def _smooth(at_mm: Array, values: Array, wanted_mm: Array) -> Array:
     return np.asarray(flaw_kernels.parabola(at, values, wanted))
 
 
+def _shown(
+    face: FaceSeen, here: Scan, at: NDArray[np.intp], place: Array, blur_mm: float
+) -> tuple[Array, Array] | None:
+    """What the cut face adds to a blurred step, in shares of it, at neighbours (k, M) and at places between stations
+    (n, M). None where it shows alike at all of them: then the neighbours say it themselves.
+    """
+    own = np.flatnonzero(here.stations.camera == here.stations.camera[at[0]])
+    count = len(face.width_mm)
+    width, bright = (np.interp(place, own, part[own], period=count) for part in (face.width_mm, face.bright))
+    every = np.append(width, face.width_mm[at])
+    if every.max() - every.min() < SEEN_MM:
+        return None
+    added = []
+    for wide, how in ((face.width_mm[at], face.bright[at]), (width, bright)):
+        x = here.d_mm / blur_mm
+        added.append(how[:, None] * (ndtr(x) - ndtr(x - (wide / blur_mm)[:, None])))
+    return added[0], added[1]
+
+
 def _expected(
-    here: Scan, beside_mm: Array, at: NDArray[np.intp], arc_mm: Array, trim_mm: Array, blur_mm: float
+    here: Scan,
+    beside_mm: Array,
+    at: NDArray[np.intp],
+    arc_mm: Array,
+    trim_mm: Array,
+    blur_mm: float,
+    shown: tuple[Array, Array] | None = None,
 ) -> tuple[Array, Array]:
     """Levels (n, M) that a sound edge would have by its neighbours, and the step from background to material (n,).
 
     Each neighbour is counted from its own edge; along the curve every distance from the edge follows a parabola, as
-    light and the cut face that is seen change slowly.
+    light changes slowly. The cut face that is seen does so too on an even curve; where it comes and goes it is taken
+    from the neighbours and given to the lines as wide as each shows it.
     """
     d_mm, spacing = here.d_mm, float(here.d_mm[1] - here.d_mm[0])
     from_edge = _shifted(here.ribbon[at], here.edges.d_mm[at] / spacing)
     middle = float(arc_mm.mean())
     rows, wanted = (np.vander((x - middle) / AROUND_MM, 3) for x in (beside_mm, arc_mm))
-    sound = wanted @ np.linalg.lstsq(rows, from_edge, rcond=None)[0]
     band = (np.abs(d_mm) > 2.0 * blur_mm + 0.3) & (np.abs(d_mm) < 2.0 * blur_mm + 1.2)
-    contrast = sound[:, band & (d_mm < 0)].mean(axis=1) - sound[:, band & (d_mm > 0)].mean(axis=1)
+
+    def step_of(levels: Array) -> Array:
+        return np.asarray(levels[:, band & (d_mm < 0)].mean(axis=1) - levels[:, band & (d_mm > 0)].mean(axis=1))
+
+    if shown is not None:
+        from_edge = from_edge - step_of(from_edge)[:, None] * shown[0]
+    sound = wanted @ np.linalg.lstsq(rows, from_edge, rcond=None)[0]
+    contrast = step_of(sound)
+    if shown is not None:
+        sound = sound + contrast[:, None] * shown[1]
     return _shifted(sound, -trim_mm / spacing), contrast
 
 

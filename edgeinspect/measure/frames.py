@@ -44,6 +44,17 @@ def datum_of_pips(pips: tuple[Pip, ...], found: list[PipFound], nominal_mm: Arra
     return Datum(fit.shift, fit.covariance, fit.rms_mm)
 
 
+def left_by_shift(nominal_mm: Array, off_mm: Array, covariance: Array) -> tuple[Array, Array]:
+    """What a shift and a turn in plan cannot explain of points that read ``off_mm`` (N, 2) beside their nominal places
+    (N, 2): as 2 N - 3 numbers (x, y of each point have the covariance (2 N, 2 N)), with their own covariance.
+    """
+    rows = np.zeros((2 * len(nominal_mm), 3))
+    rows[0::2, 0] = rows[1::2, 1] = 1.0
+    rows[0::2, 2], rows[1::2, 2] = -nominal_mm[:, 1], nominal_mm[:, 0]
+    across = np.linalg.svd(rows)[0][:, 3:]
+    return across.T @ off_mm.ravel(), across.T @ covariance @ across
+
+
 def datum_of_hole_and_slot(
     centres_mm: Array, covariances: Array, nominal_mm: Array, across: Array | None = None
 ) -> Datum | None:

@@ -44,6 +44,7 @@ WEAK_MM = 5.0  # before looking, a shell may lie this much higher or lower on an
 GREATEST_U_MM = 0.5  # a height less sure than this at the worst place of the rim tells nothing
 LEAST_SPARE = 2  # readings more than freedoms: else one cut-out out of place would look like a height
 MOST_LEFT_OUT = 3
+BEYOND = 1.65  # standard uncertainties that a height must lie beyond its limit to be called so: ISO 14253-1
 BETTER = 0.5  # a height this much surer than the seat's claim is used even where both agree
 AS_HELD = "as high as the fixture holds it"
 WARM_K = 15.0  # no shell on the line is this much warmer than its range: judgement, no source
@@ -163,7 +164,8 @@ def _decided(
         return Heights(replace(unknown, words=f"cannot tell: {reason}"))
     over = setup.rim_rise
     terms, covariance, seat = fit.terms + setup.lifted, fit.covariance, np.diag(setup.u_seat**2)
-    heights, u_worst = over @ terms, _worst_u(over, covariance)
+    heights, u_heights = over @ terms, _u_at(over, covariance)
+    u_worst = float(u_heights.max())
     record = replace(
         unknown,
         told=True,
@@ -173,13 +175,13 @@ def _decided(
         tilt_y=_told(fit, terms, 2),
         highest_mm=float(heights.max()),
         u_worst_mm=u_worst,
-        moved=_beyond_chance(terms, covariance + seat),
+        moved=beyond_chance(terms, covariance + seat),
     )
     if not temperature.stated:
         by_warmth = fit.sources[TEMPERATURE]
         faked_mm = float(np.sqrt(by_warmth[0, 0])) / sight.u_growth * setup.definition.material.expansion_per_k * WARM_K
-        tilted = _beyond_chance(terms[1:], (covariance + seat)[1:, 1:])
-        if _beyond_chance(terms, covariance - by_warmth + seat) and not tilted and abs(terms[0]) < faked_mm:
+        tilted = beyond_chance(terms[1:], (covariance + seat)[1:, 1:])
+        if beyond_chance(terms, covariance - by_warmth + seat) and not tilted and abs(terms[0]) < faked_mm:
             stop = _lifted_or_warm(sight, terms)
             record = replace(record, told=False, words=f"cannot tell: {stop.reason}")
             return Heights(record, stop=stop if record.moved else None)
@@ -189,10 +191,11 @@ def _decided(
     if record.moved:
         plan = np.column_stack([-over[:, 2], over[:, 1]])
         record = replace(record, words=height_words(heights, plan, setup.seating.pose))
-        if float(np.abs(heights).max()) > setup.seating.limit_height_mm:
+        # Half seated is a matter of the limit, not of chance: what is not surely beyond it is measured where it lies.
+        if float((np.abs(heights) - BEYOND * u_heights).max()) > setup.seating.limit_height_mm:
             half = Stop("seating", f"{record.words}: half seated", "clean the nests, reseat and look again")
             return Heights(record, stop=half)
-    elif u_worst > BETTER * _worst_u(over, seat):
+    elif u_worst > BETTER * float(_u_at(over, seat).max()):
         return Heights(record)
     setup = setup.at_height(terms, covariance)
     return Heights(replace(record, used=True, costs_mm=setup.height_costs_mm), setup)
@@ -204,9 +207,9 @@ def _seen_by(readings: Readings, left_out: Sequence[int]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(rim if word.startswith(RIM_WORDS) else word for word in words))
 
 
-def _worst_u(over: Array, covariance: Array) -> float:
-    """Standard uncertainty of the height at the worst of places, ``over`` (N, 3) of budget.rise_rows."""
-    return float(np.sqrt(np.einsum("ni,ij,nj->n", over, covariance, over).max()))
+def _u_at(over: Array, covariance: Array) -> Array:
+    """(N,) standard uncertainties of the height at places, ``over`` (N, 3) of budget.rise_rows."""
+    return np.asarray(np.sqrt(np.einsum("ni,ij,nj->n", over, covariance, over)))
 
 
 def _told(fit: HeightFit, terms: Array, k: int) -> Quantity:
@@ -215,7 +218,8 @@ def _told(fit: HeightFit, terms: Array, k: int) -> Quantity:
     return quantity(unit * float(terms[k]), shares)
 
 
-def _beyond_chance(terms: Array, covariance: Array) -> bool:
+def beyond_chance(terms: Array, covariance: Array) -> bool:
+    """Whether numbers (n,) that should be zero are so far off, all together, by less than CHANCE (chi-squared)."""
     return float(terms @ np.linalg.solve(covariance, terms)) > float(chdtri(len(terms), CHANCE))
 
 

@@ -135,7 +135,7 @@ class Setup:
         self.place_shares: dict[str, Array] = {}
         self.cut_follows: dict[str, Array] = {}  # (3, K) plane shifts by which the cut outline reads wrong
         self.datum_follows: dict[str, Array] = {}  # the same of the shell's datums
-        self.pip_misfits: dict[str, float] = {}
+        self.pip_fields: dict[str, Array] = {}  # (K, P, 2) by cause: how the pips read wrong
         # By cause (5, K): how dx, dy [mm], rotation [rad] and stretches of each decal read wrong from its datum.
         self.decal_errors: list[dict[str, Array]] = [{} for _ in self.prints]
         self.form_fields: dict[str, Array] = {}  # (K, N) along the rim's normals, before a best fit takes up its part
@@ -155,9 +155,7 @@ class Setup:
         placed_in_datum = budget.left_after(on_places, places, follows)
         self.datum_follows[cause] = follows
         self.cut_follows[cause] = budget.outline_follows(on_rim, rim.points_mm, rim.normals)
-        if self.definition.datum is DatumScheme.PIPS:
-            misfit = budget.left_after(on_pips, pips, follows)
-            self.pip_misfits[cause] = float(np.sqrt((misfit**2).sum(axis=(0, 2)).mean()))
+        self.pip_fields[cause] = on_pips
         self.rim_shares[Frame.DATUM][cause] = budget.along_normals(in_datum, rim.normals)
         held = on_rim if self.definition.datum is DatumScheme.BEST_FIT else in_datum
         along = np.einsum("knj,nj->kn", held, rim.normals[:, :2])
@@ -268,7 +266,7 @@ class Setup:
         other.heights = np.sqrt(np.maximum(values, 0.0))[:, None] * vectors.T
         # Of all that is known of the causes only the height's part changes.
         other.rim_shares = {frame: dict(shares) for frame, shares in self.rim_shares.items()}
-        for name in ("place_shares", "cut_follows", "datum_follows", "pip_misfits", "form_fields"):
+        for name in ("place_shares", "cut_follows", "datum_follows", "pip_fields", "form_fields"):
             setattr(other, name, dict(getattr(self, name)))
         other.decal_errors = [dict(errors) for errors in self.decal_errors]
         points = np.vstack(self._places)
@@ -308,15 +306,14 @@ class Setup:
         """Common shares [mm] at one cut-out, in the order of the definition."""
         return {c: float(u[index]) * (u_growth if c == TEMPERATURE else 1.0) for c, u in self.place_shares.items()}
 
-    def u_pip_misfit(self, u_growth: float, u_place_mm: float) -> float:
-        """What pips may lie off their drawing, root mean square [mm], after the shift that fits them best.
-
-        ``u_place_mm`` - of each where it is seen, from light and the picture's noise.
-        """
-        count = len(self.pips_mm)
-        formed = u_place_mm**2 * max(0.0, 2.0 * count - 3.0) / count  # of 2 coordinates each the shift takes up 3
-        common = [u * (u_growth if c == TEMPERATURE else 1.0) for c, u in self.pip_misfits.items()]
-        return float(np.sqrt(formed + sum(u**2 for u in common)))
+    def pips_common(self, u_growth: float) -> Array:
+        """(2 P, 2 P) [mm²]: covariance that the common causes give to where the pips read, x and y of each."""
+        parts = [
+            (u_growth if cause == TEMPERATURE else 1.0) ** 2 * (each.T @ each)
+            for cause, field in self.pip_fields.items()
+            for each in [field.reshape(len(field), -1)]
+        ]
+        return np.asarray(sum(parts, np.zeros((2 * len(self.pips_mm),) * 2)))
 
 
 @dataclass(frozen=True)

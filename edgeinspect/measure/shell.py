@@ -21,9 +21,9 @@ from edgeinspect.measure.decal_result import decal_result
 from edgeinspect.measure.film import film_left_on
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.flaws import find_flaws
-from edgeinspect.measure.frames import Datum, alignment, on_shell
+from edgeinspect.measure.frames import Datum, alignment, left_by_shift, on_shell
 from edgeinspect.measure.hand import wrong_hand
-from edgeinspect.measure.height import Stray
+from edgeinspect.measure.height import Stray, beyond_chance
 from edgeinspect.measure.locate import Located, locate
 from edgeinspect.measure.measurement import CameraView, CutFace, DecalResult, Flag, Seam, ShellMeasurement, Stop
 from edgeinspect.measure.picture import RawLevels, linear_picture
@@ -45,7 +45,6 @@ from edgeinspect.measure.trim import (
 from edgeinspect.measure.view import CALL, Look, look
 from edgeinspect.shell.definition import Check, DatumScheme, ShellDefinition
 
-MISFIT_FACTOR = 2.5  # pips off their drawing by this many standard uncertainties: once in 3,000 by chance (chi-squared)
 SEATING, ON_SHELL = "shell - fixture", "cut - shell"
 
 
@@ -227,7 +226,7 @@ def _with_trim(
     drawn = replace(edge.scan, edges=traced.drawn)
     kept = list(kept_curve(sight, name, drawn, edge.point_mm, rim.nominal, traced.seen_at_mm, edge.step_d_mm))
     faces = [*cut_faces(sight.shots, name, edge.scan, traced, sheet), *walls]
-    flaws = list(find_flaws(sight.shots, sight.definition.rim.name, edge.scan))
+    flaws = list(find_flaws(sight.shots, sight.definition.rim.name, edge.scan, traced.face_seen()))
     for (_, stations), found in zip(setup.cutouts, cutouts, strict=True):
         if found.fit is None:
             continue
@@ -296,13 +295,26 @@ def _unlike_its_drawing(sight: Sight, datum: Datum, pips: Sequence[PipFound]) ->
     """
     if sight.definition.datum is not DatumScheme.PIPS:
         return None
-    noise = np.array([pip.u_mm for pip in pips if pip.centre_mm is not None])
-    place = float(np.hypot(sight.formed_edge_mm, np.sqrt((noise**2).mean())))
-    expected = sight.setup.u_pip_misfit(sight.u_growth, place)
-    if datum.rms_mm <= MISFIT_FACTOR * expected:
+    setup = sight.setup
+    every = [(k, pip.centre_mm, pip.u_mm) for k, pip in enumerate(pips) if pip.centre_mm is not None]
+    seen = [k for k, _, _ in every]
+    at = np.array([[*centre, 0.0] for _, centre, _ in every])
+    nominal = setup.seat.apply(setup.pips_mm * sight.growth)[seen, :2]
+    own = [np.hypot(_shot_of(sight, k).formed_edge_mm, u) ** 2 for k, _, u in every]
+    both = np.ravel([(2 * k, 2 * k + 1) for k in seen])
+    spread = np.diag(np.repeat(own, 2)) + setup.pips_common(sight.u_growth)[np.ix_(both, both)]
+    # Carried back to the seat: there the common causes are known.
+    off = datum.shift.pose().inverse().apply(at)[:, :2] - nominal
+    if not beyond_chance(*left_by_shift(nominal, off, spread)):
         return None
     words = f"the pips lie {datum.rms_mm:.2f} mm off their drawing: half seated, warped, or not this kind of shell"
     return Stop("seating", words, "clean the nests, reseat and look again")
+
+
+def _shot_of(sight: Sight, pip: int) -> Shot:
+    shot = sight.shots[sight.setup.pip_camera[pip]]
+    assert shot is not None, "what no camera sees is not found"
+    return shot
 
 
 def _decals(

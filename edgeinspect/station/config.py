@@ -157,7 +157,7 @@ class SeatingTable(Table):
     limit_mm: LengthMm  # further off its seat it must be reseated
     limit_deg: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=45)]  # the same for a turn
     u_height_mm: LengthMm  # standard uncertainty of the height that the nests hold
-    limit_height_mm: LengthMm = Seating.limit_height_mm  # lifted further than this on any side it must be reseated
+    limit_height_mm: LengthMm = Seating.limit_height_mm  # surely lifted (1.65 u) further than this, reseat it
     cameras: Annotated[tuple[Name, ...], Field(min_length=1)] | None = None  # that look at it; left out: all of them
 
 
