@@ -8,6 +8,7 @@ is taken out field by field, and only then are they squared and added.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -24,6 +25,14 @@ EDGE_MODEL_PX = 0.02
 # ... of it so much all round by the same, so much more on what faces one way than the other, each way, and so much as a
 # turn at the outline's farthest place: squares add to at most 1. Sizes, places, turns of ray-traced rims and cut-outs.
 LIGHT_ALL_ROUND, LIGHT_SIDE, LIGHT_TURN = 0.5**0.5, 0.5, 0.5
+# A camera's levels may bend away from its stated response, at mid-level by this share of full scale (EMVA 1288 calls it
+# linearity error and data sheets state it; half a percent is usual: common practice, no source). Between the levels a
+# and b of an edge the bend is 4 x LINEARITY x (b - a)^2 s (1 - s) at a share s of the step; the blurred step that fits
+# best lies aside by 4 x LINEARITY x (b - a) sqrt(pi) / 3 times the blur. Any bend up to that is as likely (JCGM 100,
+# 4.3.7).
+LINEARITY = 0.005
+BENT_EDGE: float = 4.0 * LINEARITY * (math.pi**0.5 / 3.0) / 3.0**0.5  # one standard uncertainty over the blur, b - a = 1
+RESPONSE = "camera response"
 FORMED_EDGE_PX = 0.04  # the same for a formed edge, which is shaded on both sides: pips on the ray-traced samples
 HEIGHT = "height of the shell"
 MARK_NOISE_PX = 0.02  # of a mark's corner in one picture: 0.017 to 0.023 are left on the samples

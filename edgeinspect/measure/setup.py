@@ -332,8 +332,15 @@ class Sight:
     @cached_property
     def edge_model_mm(self) -> Array:
         """(N,) standard uncertainty of the rim's place from light and the arris's shape; nan without a picture."""
-        each = np.array([np.nan if shot is None else shot.edge_model_mm for shot in self.shots])
-        return np.asarray(each[self.setup.rim.camera])
+        return self._along_rim([np.nan if shot is None else shot.edge_model_mm for shot in self.shots])
+
+    @cached_property
+    def response_mm(self) -> Array:
+        """(N,) the same from the cameras' responses."""
+        return self._along_rim([np.nan if shot is None else shot.response_mm for shot in self.shots])
+
+    def _along_rim(self, of_shots: Sequence[float]) -> Array:
+        return np.array(of_shots)[self.setup.rim.camera]
 
     @property
     def formed_edge_mm(self) -> float:

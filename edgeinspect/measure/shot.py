@@ -25,6 +25,11 @@ class Shot:
         return budget.EDGE_MODEL_PX / self.px_per_mm
 
     @property
+    def response_mm(self) -> float:
+        """The same from how its camera may bend light away from its stated response, at full contrast: all round."""
+        return budget.BENT_EDGE * self.blur_px / self.px_per_mm
+
+    @property
     def formed_edge_mm(self) -> float:
         """The same of a formed edge."""
         return budget.FORMED_EDGE_PX / self.px_per_mm

@@ -108,7 +108,8 @@ def rim_result(sight: Sight, edge: Edge, datum: Datum | None) -> RimResult:
         if frame is Frame.BEST_FIT and setup.form_fields:
             square, varying = np.zeros(len(filtered)), set(shares)
         else:  # the others were squared and summed once for all shells
-            square, varying = setup.rim_variance[frame] + sight.edge_model_mm**2, shares.keys() & VARYING
+            light = sight.edge_model_mm**2 + sight.response_mm**2
+            square, varying = setup.rim_variance[frame] + light, shares.keys() & VARYING
         for cause in varying:
             square = square + (shares[cause][0] * shares[cause][1]) ** 2
         u = np.sqrt(square)
@@ -143,7 +144,7 @@ def fit_edge(sight: Sight, edge: Edge, datum: PlaneShift | None) -> FormFit | No
         return None
     warm = setup.rim.scaled(sight.growth).placed(setup.seat)
     weights = gaussian_weights(definition.filter_cutoff_mm, setup.rim.step_mm)
-    u = np.sqrt(_noise_of(edge) ** 2 * (weights**2).sum() + sight.edge_model_mm**2)
+    u = np.sqrt(_noise_of(edge) ** 2 * (weights**2).sum() + sight.edge_model_mm**2 + sight.response_mm**2)
     how, cutoff = definition.best_fit, definition.filter_cutoff_mm
     shell, middle = setup.seat, setup.zone_middle_mm
     return fit_form(warm, edge.point_mm, edge.usable, how, held or edge.cut, edge.cut, shell, u, cutoff, middle)
@@ -175,6 +176,7 @@ def _rim_shares(
     if which.max() > 0.003:
         shares["which arris"] = (which, 1.0)
     shares["light and edge shape"] = (sight.edge_model_mm, 1.0)
+    shares[budget.RESPONSE] = (sight.response_mm, 1.0)
     return shares
 
 
@@ -254,6 +256,7 @@ def cutout_result(sight: Sight, index: int, found: CutOutFound, datum: Datum | N
             "picture noise": float(np.sqrt(pick @ fit.covariance @ pick)),
             "far wall": wall,
             "light and edge shape": 2.0 * budget.LIGHT_ALL_ROUND * shot.edge_model_mm,
+            budget.RESPONSE: 2.0 * shot.response_mm,
             "temperature": nominal * sight.u_growth,
         }
         if found.which_mm is not None:

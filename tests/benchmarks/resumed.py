@@ -25,9 +25,7 @@ def rows(file: Path) -> list[Row]:
     return found
 
 
-def go_on(
-    file: Path, which: Callable[[Row], Hashable], places: Iterable[Any], draw: Callable[[Any], Row]
-) -> None:
+def go_on(file: Path, which: Callable[[Row], Hashable], places: Iterable[Any], draw: Callable[[Any], Row]) -> None:
     """Draws every one of ``places`` that has no row yet; ``which`` - of them a row is of. Says how far it is."""
     done = {which(row) for row in rows(file)}
     wanted = [place for place in places if place not in done]

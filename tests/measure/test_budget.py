@@ -7,6 +7,8 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from scipy.optimize import curve_fit
+from scipy.stats import norm
 
 from edgeinspect.geometry import Array, PlaneShift, Pose
 from edgeinspect.measure import budget
@@ -130,3 +132,20 @@ def test_the_temperature_share_grows_about_the_shells_origin(
     off = replace(seating, pose=PlaneShift(10.0, -5.0, 0.0).pose().after(seating.pose))
     field = budget.common_causes((calibration,), ONE, fixture, off, RIM)["temperature"]
     assert np.allclose(field[0], RIM[:, :2] - [10.0, -5.0])
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.0, 1.0), (0.1, 0.6)])
+def test_what_a_bent_response_does_to_an_edge(low: float, high: float) -> None:
+    """A blurred step in levels bent by LINEARITY at mid-level, fitted with levels, blur and place free by scipy:
+    against the closed form that the budget uses.
+    """
+    t = np.linspace(-8.0, 8.0, 1601)
+    light = low + (high - low) * norm.cdf(t)
+    bent = light + 4.0 * budget.LINEARITY * light * (1.0 - light)
+
+    def step(t: Array, place: float, blur: float, a: float, b: float) -> Array:
+        return np.asarray(a + (b - a) * norm.cdf((t - place) / blur))
+
+    (place, *_), _ = curve_fit(step, t, bent, p0=(0.0, 1.0, low, high))
+    uniform = 3.0**0.5  # half the width over the standard deviation
+    assert -place == pytest.approx(uniform * budget.BENT_EDGE * (high - low), rel=0.03)
