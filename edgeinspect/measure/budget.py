@@ -31,7 +31,7 @@ LIGHT_ALL_ROUND, LIGHT_SIDE, LIGHT_TURN = 0.5**0.5, 0.5, 0.5
 # best lies aside by 4 x LINEARITY x (b - a) sqrt(pi) / 3 times the blur. Any bend up to that is as likely (JCGM 100,
 # 4.3.7).
 LINEARITY = 0.005
-BENT_EDGE: float = 4.0 * LINEARITY * (math.pi**0.5 / 3.0) / 3.0**0.5  # one standard uncertainty over the blur, b - a = 1
+BENT_EDGE: float = 4.0 * LINEARITY * (math.pi**0.5 / 3.0) / 3.0**0.5  # one u over the blur, at full contrast
 RESPONSE = "camera response"
 FORMED_EDGE_PX = 0.04  # the same for a formed edge, which is shaded on both sides: pips on the ray-traced samples
 HEIGHT = "height of the shell"
