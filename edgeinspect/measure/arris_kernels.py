@@ -147,3 +147,24 @@ def joint_equations(sums, weight, column, slope, kind, normal, side):
             side[column[i, p]] += slope[i, p] * weight[i] * sums[i, 10 + kind[p]]
             for q in range(len(kind)):
                 normal[column[i, p], column[i, q]] += slope[i, p] * slope[i, q] * product[kind[p], kind[q]]
+
+
+@njit(cache=True)
+def beside_edge(ribbon, origin, spacing, end, level, away):
+    """Mean level (N,) of each line (N, M) before ``end`` (N,), and where that is along it; nan where it is not seen."""
+    for i in range(ribbon.shape[0]):
+        count = min(max(int(np.floor((end[i] - origin) / spacing)) + 1, 0), ribbon.shape[1]) if end[i] == end[i] else 0
+        total = 0.0
+        for j in range(count):
+            total += ribbon[i, j]
+        level[i] = total / count if count > 0 else np.nan
+        away[i] = origin + 0.5 * (count - 1) * spacing
+
+
+@njit(cache=True)
+def lit_evenly(ribbon, origin, spacing, at, slope, even):
+    """Lines (N, M) without a light that grows by ``slope`` (N,) of itself per mm along them, from ``at`` (N,) on."""
+    for i in range(ribbon.shape[0]):
+        per = slope[i] if at[i] == at[i] else 0.0
+        for j in range(ribbon.shape[1]):
+            even[i, j] = ribbon[i, j] / (1.0 + per * (origin + j * spacing - at[i])) if per != 0.0 else ribbon[i, j]

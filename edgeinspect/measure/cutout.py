@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
-from edgeinspect.measure import camera_kernels, kernels
+from edgeinspect.measure import arris_kernels, camera_kernels, kernels
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.edge import Edges, fit_edges, noise_of, polarity_of
 from edgeinspect.measure.measurement import Flag
@@ -29,6 +29,9 @@ CLOSE_MM, CLOSE_SHARE = 0.1, 0.95  # a cloth over one side leaves an edge too: a
 SHEET_LEVEL_SHARE = 0.25  # what lies over a hole is the sheet only if it is as bright as beside the other cut-outs
 ROUGH_MM = 0.25  # rms about the shape: an outline this rough is chips or glare, not a cut
 SURE_WALL_MM = 0.05  # a wall seen less wide than this leaves the strongest step at the arris
+CLEAR_BLURS, LEAST_LIT = 4.0, 0.5  # beside the edge the face tells the light; of the lines, so many must show it
+UNLIKE_FACE = 0.02  # of its level: what differs more from the plane is dirt, a print, another edge
+MOST_SLOPE = (-0.05, 0.05)  # of the light per mm: more would be half of it over a small hole
 LAY_AGAIN_MM = 0.15  # a slot's round end read t mm beside its middle is t²/2R short: 0.03 mm of its length at 0.35 mm
 
 
@@ -229,6 +232,28 @@ def by_roughness(rows: Array, rest_mm: Array, u_mm: Array) -> Array:
     return np.asarray(2.0 * rough * np.linalg.inv(rows.T @ rows))
 
 
+def evenly_lit(here: Scan) -> Levels:
+    """The ribbon (N, M) of one cut-out without the slope that the light has across it.
+
+    Light that falls off by a plane, 1 + gx x + gy y, leaves a slope along every scan line that is no part of a blurred
+    step: both sides of a hole read off the same way, and with them its centre. It is read off the face around it.
+    """
+    stations, edges, origin = here.stations, here.edges, float(here.d_mm[0])
+    spacing, end = float(here.d_mm[1]) - origin, edges.d_mm - CLEAR_BLURS * edges.blur_mm
+    level, away = np.empty((2, len(end)))
+    arris_kernels.beside_edge(here.ribbon, origin, spacing, end, level, away)
+    lit = np.isfinite(level)
+    if np.count_nonzero(lit) < LEAST_LIT * len(lit):
+        return here.ribbon
+    at = stations.points_mm[:, :2] + away[:, None] * stations.directions[:, :2]
+    rows = np.column_stack([np.ones(len(at)), at - at[lit].mean(axis=0)])
+    plane = _robust(rows, level, lit, UNLIKE_FACE * float(np.median(level[lit])))
+    even = np.empty_like(here.ribbon)
+    slope = stations.directions[:, :2] @ plane[1:] / plane[0]
+    arris_kernels.lit_evenly(here.ribbon, origin, spacing, edges.d_mm, np.clip(slope, *MOST_SLOPE), even)
+    return even
+
+
 def long_axis(stations: Stations) -> float:
     """Direction [rad] of the greatest extent of a slot."""
     away = stations.points_mm[:, :2] - stations.points_mm[:, :2].mean(axis=0)
@@ -236,8 +261,8 @@ def long_axis(stations: Stations) -> float:
     return 0.5 * atan2(2.0 * xy, xx - yy)
 
 
-def _robust(rows: Array, d: Array, usable: NDArray[np.bool_]) -> Array:
-    return np.asarray(kernels.robust_fit(rows, d, usable, 2, 0.05))
+def _robust(rows: Array, d: Array, usable: NDArray[np.bool_], floor: float = 0.05) -> Array:
+    return np.asarray(kernels.robust_fit(rows, d, usable, 2, floor))
 
 
 def _settle(fits: list[_Fitting], d_mm: Array, blur_mm: float, noise: float) -> None:
@@ -254,11 +279,12 @@ def _settle(fits: list[_Fitting], d_mm: Array, blur_mm: float, noise: float) -> 
     def every(name: str) -> Array:
         return np.concatenate([getattr(fit, name) for fit in fits])
 
-    ribbon = np.concatenate([fit.here.ribbon for fit in fits])
+    ribbon = np.concatenate([evenly_lit(fit.here) for fit in fits])
     cutout = np.repeat(np.arange(len(fits)), [len(fit.rows) for fit in fits])
     usable = np.concatenate([fit.usable for fit in fits])
     shape = rows, every("pull"), every("facing"), cutout, usable, every("terms")
-    found = fit_two_arrises(ribbon, d_mm, blur_mm, noise, every("wall"), *shape)
+    px_per_mm = np.concatenate([fit.here.lines.px_per_mm for fit in fits])
+    found = fit_two_arrises(ribbon, d_mm, blur_mm, px_per_mm, noise, every("wall"), *shape)
     for fit, lines, own in parts:
         fit.follow(found.terms[own], found.covariance[own, own], found.off_mm[lines], found.u_mm[lines])
 

@@ -17,7 +17,7 @@ from edgeinspect.geometry import Array
 from edgeinspect.measure import arris_kernels
 from edgeinspect.measure.arrises import BETWEEN, LEAST_STEP, REACH_BLURS, SEEN_MM, SHEET_SHARE, Arrises
 from edgeinspect.measure.cut_face import HIDDEN_MM, Traced, cut_faces
-from edgeinspect.measure.cutout import CutOutFit, by_roughness, counted_from, long_axis, shape_rows
+from edgeinspect.measure.cutout import CutOutFit, by_roughness, counted_from, evenly_lit, long_axis, shape_rows
 from edgeinspect.measure.edge import BILINEAR_NOISE, Edges, noise_of
 from edgeinspect.measure.measurement import CutFace, Flag
 from edgeinspect.measure.setup import Sight
@@ -77,7 +77,7 @@ class _Walls:
         self.fits = [one.fit for one in found if one.fit is not None]
         scans = [fit.scan for fit in self.fits]
         self.ends = np.cumsum([len(fit.wall_mm) for fit in self.fits])
-        self.ribbon = np.concatenate([scan.ribbon for scan in scans])
+        self.ribbon = np.concatenate([evenly_lit(scan) for scan in scans])
         self.origin, self.spacing = float(scans[0].d_mm[0]), float(scans[0].d_mm[1] - scans[0].d_mm[0])
         self.square = np.concatenate([fit.wall_mm for fit in self.fits])
         px_per_mm = np.concatenate([scan.lines.px_per_mm for scan in scans])

@@ -154,19 +154,20 @@ def median_third_difference(ribbon):
 
 
 @njit(cache=True, fastmath=FAST)
-def two_steps(ribbon, first, width, origin, spacing, blur, at, gap, share, sums):
-    """Normal equations (N, 10) of every line as two steps ``gap`` apart, ``share`` of the whole at the first.
+def two_steps(ribbon, first, width, origin, spacing, blurs, common, at, gap, share, sums):
+    """Normal equations (N, 10) of every line as two steps ``gap`` apart, ``share`` of the whole at the first, each blurred
+    by its own of ``blurs`` (N,), which follow the ``common`` blur.
 
     Level and step are each line's own and taken out. In a row: place with place, place with share, share with share,
     place with blur, share with blur, blur with blur [1/(noise variance)]; right sides of place, share, blur; mean
     square of what is left. Zeros where the line is not seen.
     """
-    reach = 4.0 * blur
     part = np.zeros(5)  # shape, its slopes by place, share and blur, value
     total = np.zeros(5)
     product = np.zeros((5, 5))
     for i in range(ribbon.shape[0]):
-        count = 0.0
+        count, blur = 0.0, blurs[i]
+        reach = 4.0 * blur
         total[:] = 0.0
         product[:] = 0.0
         for j in range(width):
@@ -180,7 +181,7 @@ def two_steps(ribbon, first, width, origin, spacing, blur, at, gap, share, sums)
             part[0] = share[i] * near + (1.0 - share[i]) * far
             part[1] = -(near_density + far_density) / (blur * SQRT_2PI)
             part[2] = near - far
-            part[3] = -(x * near_density + y * far_density) / (blur * SQRT_2PI)
+            part[3] = -(x * near_density + y * far_density) / (common * SQRT_2PI)
             part[4] = ribbon[i, first[i] + j]
             count += 1.0
             for a in range(5):

@@ -42,6 +42,7 @@ def fit_two_arrises(
     ribbon: Levels,
     d_mm: Array,
     blur_mm: float,
+    px_per_mm: Array,
     noise: float,
     wall_mm: Array,
     rows: Array,
@@ -53,7 +54,8 @@ def fit_two_arrises(
 ) -> TwoArrises:
     """Shapes, walls and the picture's blur by Gauss-Newton.
 
-    Parameters: ribbon - (N, M) at offsets d_mm (M,); blur_mm - to start from; wall_mm - (N,) apparent width of the
+    Parameters: ribbon - (N, M) at offsets d_mm (M,); blur_mm - to start from, at the usual scale; px_per_mm -
+    (N,) scale of the picture along each line: its blur is the same in pixels; wall_mm - (N,) apparent width of the
     wall, 0 where it is hidden; rows - (N, T) how each line answers to the terms; pull_mm - (N,) what blur on a curve
     moves it; facing_rad - (N,) direction of the normal in plan; cutout - (N,) number of the line's own; usable - (N,);
     terms - (T,) to start from.
@@ -63,6 +65,7 @@ def fit_two_arrises(
     walls = np.column_stack([np.ones(len(rows)), *waves, own])
     spread = np.concatenate([[SPREAD], np.full(len(waves), SPREAD_FACING), np.full(own.shape[1], SPREAD_CUTOUT)])
     shares = usual = np.append(USUAL_SHARE, np.zeros(len(spread) - 1))
+    wider = float(px_per_mm.mean()) / px_per_mm
     spacing, count = float(d_mm[1] - d_mm[0]), rows.shape[1]
     half = round((4.0 * blur_mm + 0.5 * float(wall_mm.max())) / spacing)
     width = min(2 * half + 1, ribbon.shape[1])
@@ -73,7 +76,8 @@ def fit_two_arrises(
         at = rows @ terms + pull_mm
         first = np.rint((at + 0.5 * wall_mm - d_mm[0]) / spacing).astype(np.int64) - half
         first = np.clip(first, 0, ribbon.shape[1] - width)
-        kernels.two_steps(ribbon, first, width, float(d_mm[0]), spacing, blur_mm, at, wall_mm, walls @ shares, sums)
+        blurred = float(d_mm[0]), spacing, blur_mm * wider, blur_mm
+        kernels.two_steps(ribbon, first, width, *blurred, at, wall_mm, walls @ shares, sums)
         sums[~usable] = 0.0
         power, pulls, rest = sums[:, 0], sums[:, 6], sums[:, 9]
         weighted = sums * weight[:, None]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from edgeinspect.conformity import Answer, judge
 from edgeinspect.geometry import PlaneShift
+from edgeinspect.measure import cutout as cutout_module
 from edgeinspect.measure.camera import CameraCalibration, CameraModel
 from edgeinspect.measure.cutout import CutOutFit, apparent_wall, measure_cutouts, shape_rows, wall_height
 from edgeinspect.measure.fixture import Fixture, Seating
@@ -23,6 +24,8 @@ from edgeinspect.shell.definition import CutOut, ShellDefinition
 from edgeinspect.simulate import bench
 from edgeinspect.simulate.scene import CutOutChange, CutShell, Scene
 from edgeinspect.simulate.truth import cutout_truth
+
+from .conftest import Taken
 
 CAMERA = bench.top_camera()
 Draw = Callable[[Scene], GreyPicture]
@@ -149,6 +152,17 @@ def test_outside_the_picture_is_not_missing(fits: Fits, good_shell: GreyPicture)
     assert found["hinge-slot-left"].there is True
 
 
+def test_even_light_is_left_as_it_is(
+    fits: Fits, off_picture: GreyPicture, taken: Taken, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is read off a face under even light is its noise and the sheet's own shading: 0.0005 mm at most."""
+    noisy = taken(off_picture.levels.astype(np.float64) / 0.88, 7)
+    read = fits(noisy)
+    monkeypatch.setattr(cutout_module, "evenly_lit", lambda here: here.ribbon)
+    for name, fit in fits(noisy).items():
+        assert np.abs(read[name].terms - fit.terms).max() < 0.0005, name
+
+
 def cutout(definition: ShellDefinition, name: str) -> CutOut:
     return next(c for c in definition.cutouts if c.name == name)
 
@@ -203,8 +217,8 @@ def test_shape_rows_answer_as_shapes_do(toplid_definition: ShellDefinition) -> N
 def test_light_that_falls_off_hardly_moves_a_hole(
     fits: Fits, off_picture: GreyPicture, way: tuple[float, float]
 ) -> None:
-    """A quarter of the light across the 24 mm hole: its edge is fitted with the shading on its sides, one slope for all
-    of it, and its centre moves by up to 0.0038 mm. 0.002 mm is wanted and not kept; this holds what is reached. The
+    """A quarter of the light across the 24 mm hole, and as much more elsewhere: its centre moves by up to
+    0.0013 mm (0.0038 with one slope of light for all of its edge). 0.002 mm is the project's own aim, no source. The
     centroid of the dark pixels moves by more than 0.02 mm, which shows that the light is felt.
     """
     before = fits(off_picture)["lock-hole"]
@@ -214,7 +228,7 @@ def test_light_that_falls_off_hardly_moves_a_hole(
     across = ((columns - x) * way[0] + (rows - y) * way[1]) / 84.0  # the hole's diameter in pixels, about
     shaded = off_picture.levels.astype(np.float64) * np.clip(1.0 + 0.25 * across, 0.3, 1.7)
     after = fits(GreyPicture(np.rint(np.clip(shaded * 0.55, 0, 1) * 65535).astype(np.uint16)))["lock-hole"]
-    assert np.hypot(*(after.terms[:2] - before.terms[:2])) < 0.0042
+    assert np.hypot(*(after.terms[:2] - before.terms[:2])) < 0.002
     box = slice(int(y) - 60, int(y) + 60), slice(int(x) - 60, int(x) + 60)
 
     def centroid(levels: NDArray[np.float64]) -> NDArray[np.float64]:
