@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 from edgeinspect.measure.algebra_kernels import median
-from edgeinspect.measure.kernels import FAST, SQRT_2PI, normal
+from edgeinspect.measure.kernels import FAST, SQRT_2PI, normal, robust_fit
 
 PARTS = 4  # place of the show-face arris, share of the step there, gap to the back-face one, blur
 SUMS = 16  # ten products of the parts, their four right sides, what is left, and of how many samples
@@ -150,21 +150,38 @@ def joint_equations(sums, weight, column, slope, kind, normal, side):
 
 
 @njit(cache=True)
-def beside_edge(ribbon, origin, spacing, end, level, away):
-    """Mean level (N,) of each line (N, M) before ``end`` (N,), and where that is along it; nan where it is not seen."""
-    for i in range(ribbon.shape[0]):
-        count = min(max(int(np.floor((end[i] - origin) / spacing)) + 1, 0), ribbon.shape[1]) if end[i] == end[i] else 0
-        total = 0.0
-        for j in range(count):
-            total += ribbon[i, j]
-        level[i] = total / count if count > 0 else np.nan
-        away[i] = origin + 0.5 * (count - 1) * spacing
+def lit_evenly(ribbon, origin, spacing, edge, clear, points, directions, least, unlike, most, even):
+    """Lines (N, M) of one cut-out without the slope of the light along them; False where too little of its face shows.
 
-
-@njit(cache=True)
-def lit_evenly(ribbon, origin, spacing, at, slope, even):
-    """Lines (N, M) without a light that grows by ``slope`` (N,) of itself per mm along them, from ``at`` (N,) on."""
-    for i in range(ribbon.shape[0]):
-        per = slope[i] if at[i] == at[i] else 0.0
-        for j in range(ribbon.shape[1]):
-            even[i, j] = ribbon[i, j] / (1.0 + per * (origin + j * spacing - at[i])) if per != 0.0 else ribbon[i, j]
+    The light is a plane in plan, by the mean level of each line's face up to ``clear`` (N,) before its ``edge`` (N,).
+    ``least`` - share of the lines that must show it; ``unlike`` - of its level: what is further off is not the face;
+    ``most`` - greatest slope [1/mm]; points, directions - of the lines (N, 3).
+    """
+    count, samples = ribbon.shape
+    rows, level, lit = np.ones((count, 3)), np.zeros(count), np.zeros(count, np.bool_)
+    sizes, used, middle_x, middle_y = np.empty(count), 0, 0.0, 0.0
+    for i in range(count):
+        if edge[i] != edge[i]:
+            continue
+        last = min(max(int(np.floor((edge[i] - clear[i] - origin) / spacing)) + 1, 0), samples)
+        for j in range(last):
+            level[i] += ribbon[i, j]
+        if last == 0 or level[i] * 0.0 != 0.0:
+            continue
+        level[i] /= last
+        away = origin + 0.5 * (last - 1) * spacing
+        rows[i, 1], rows[i, 2] = points[i, 0] + away * directions[i, 0], points[i, 1] + away * directions[i, 1]
+        middle_x, middle_y = middle_x + rows[i, 1], middle_y + rows[i, 2]
+        sizes[used], lit[i] = level[i], True
+        used += 1
+    if used < max(least * count, 3.0):
+        return False
+    for i in range(count):
+        rows[i, 1], rows[i, 2] = rows[i, 1] - middle_x / used, rows[i, 2] - middle_y / used
+    plane = robust_fit(rows, level, lit, 2, unlike * median(sizes, used))
+    for i in range(count):
+        per = (plane[1] * directions[i, 0] + plane[2] * directions[i, 1]) / plane[0]
+        per = min(max(per, -most), most) if lit[i] else 0.0
+        for j in range(samples):
+            even[i, j] = ribbon[i, j] / (1.0 + per * (origin + j * spacing - edge[i])) if lit[i] else ribbon[i, j]
+    return True

@@ -31,7 +31,7 @@ ROUGH_MM = 0.25  # rms about the shape: an outline this rough is chips or glare,
 SURE_WALL_MM = 0.05  # a wall seen less wide than this leaves the strongest step at the arris
 CLEAR_BLURS, LEAST_LIT = 4.0, 0.5  # beside the edge the face tells the light; of the lines, so many must show it
 UNLIKE_FACE = 0.02  # of its level: what differs more from the plane is dirt, a print, another edge
-MOST_SLOPE = (-0.05, 0.05)  # of the light per mm: more would be half of it over a small hole
+MOST_SLOPE = 0.05  # of the light per mm: more would be half of it over a small hole
 LAY_AGAIN_MM = 0.15  # a slot's round end read t mm beside its middle is t²/2R short: 0.03 mm of its length at 0.35 mm
 
 
@@ -239,19 +239,11 @@ def evenly_lit(here: Scan) -> Levels:
     step: both sides of a hole read off the same way, and with them its centre. It is read off the face around it.
     """
     stations, edges, origin = here.stations, here.edges, float(here.d_mm[0])
-    spacing, end = float(here.d_mm[1]) - origin, edges.d_mm - CLEAR_BLURS * edges.blur_mm
-    level, away = np.empty((2, len(end)))
-    arris_kernels.beside_edge(here.ribbon, origin, spacing, end, level, away)
-    lit = np.isfinite(level)
-    if np.count_nonzero(lit) < LEAST_LIT * len(lit):
-        return here.ribbon
-    at = stations.points_mm[:, :2] + away[:, None] * stations.directions[:, :2]
-    rows = np.column_stack([np.ones(len(at)), at - at[lit].mean(axis=0)])
-    plane = _robust(rows, level, lit, UNLIKE_FACE * float(np.median(level[lit])))
-    even = np.empty_like(here.ribbon)
-    slope = stations.directions[:, :2] @ plane[1:] / plane[0]
-    arris_kernels.lit_evenly(here.ribbon, origin, spacing, edges.d_mm, np.clip(slope, *MOST_SLOPE), even)
-    return even
+    clear, even = CLEAR_BLURS * edges.blur_mm, np.empty_like(here.ribbon)
+    places = edges.d_mm, clear, stations.points_mm, stations.directions
+    face = LEAST_LIT, UNLIKE_FACE, MOST_SLOPE
+    told = arris_kernels.lit_evenly(here.ribbon, origin, float(here.d_mm[1]) - origin, *places, *face, even)
+    return even if told else here.ribbon
 
 
 def long_axis(stations: Stations) -> float:
@@ -261,8 +253,8 @@ def long_axis(stations: Stations) -> float:
     return 0.5 * atan2(2.0 * xy, xx - yy)
 
 
-def _robust(rows: Array, d: Array, usable: NDArray[np.bool_], floor: float = 0.05) -> Array:
-    return np.asarray(kernels.robust_fit(rows, d, usable, 2, floor))
+def _robust(rows: Array, d: Array, usable: NDArray[np.bool_]) -> Array:
+    return np.asarray(kernels.robust_fit(rows, d, usable, 2, 0.05))
 
 
 def _settle(fits: list[_Fitting], d_mm: Array, blur_mm: float, noise: float) -> None:

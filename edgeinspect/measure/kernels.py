@@ -155,8 +155,8 @@ def median_third_difference(ribbon):
 
 @njit(cache=True, fastmath=FAST)
 def two_steps(ribbon, first, width, origin, spacing, blurs, common, at, gap, share, sums):
-    """Normal equations (N, 10) of every line as two steps ``gap`` apart, ``share`` of the whole at the first, each blurred
-    by its own of ``blurs`` (N,), which follow the ``common`` blur.
+    """Normal equations (N, 10) of every line as two steps ``gap`` apart, ``share`` of the whole at the first,
+    blurred by ``blurs`` (N,), which are each a fixed part of the ``common`` one.
 
     Level and step are each line's own and taken out. In a row: place with place, place with share, share with share,
     place with blur, share with blur, blur with blur [1/(noise variance)]; right sides of place, share, blur; mean
