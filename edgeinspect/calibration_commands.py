@@ -4,6 +4,7 @@ lead to.
 
 from __future__ import annotations
 
+import enum
 import sys
 from datetime import datetime
 from pathlib import Path
@@ -23,7 +24,15 @@ from edgeinspect.measure.calibration_report import length_sentence
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.imagined import CONTRAST, Conditions
 from edgeinspect.station.calibrations import calibrate_folder, seen_outline
-from edgeinspect.station.calibrations_in_use import go_back_to, keep_new, known_calibrations, plain_words, unknown
+from edgeinspect.station.calibrations_in_use import (
+    calibrations_in_use,
+    go_back_to,
+    keep_new,
+    known_calibrations,
+    plain_words,
+    unknown,
+)
+from edgeinspect.station.colour_chart import with_colour
 from edgeinspect.station.config import Station, load_station
 from edgeinspect.station.run import expected_temperature, get_ready, only_variant, time_of_day
 from edgeinspect.store.codec import to_plain
@@ -35,8 +44,14 @@ Who = Annotated[str | None, typer.Option(help="your name, for the record; asked 
 Id = Annotated[str, typer.Argument(help="id of a calibration, as `calibrations` lists it")]
 
 
+class Illuminant(enum.StrEnum):
+    D50 = "D50"
+    D65 = "D65"
+
+
 def add_to(app: typer.Typer) -> None:
     app.command("calibrate")(calibrate)
+    app.command("calibrate-colour")(calibrate_colour)
     app.command("calibrations")(list_calibrations)
     app.command("compare-calibrations")(compare_calibrations)
     app.command("use-calibration")(use_calibration)
@@ -66,6 +81,41 @@ def calibrate(
         print_json({"calibration": calibration.calibration_id, "file": str(path), "who": name, "report": report})
     else:
         kept = f"kept as {path}; camera {calibration.camera} measures with it from now on"
+        out.print("\n".join([*report, kept]), soft_wrap=True, markup=False)
+
+
+def calibrate_colour(
+    chart: Annotated[Path, typer.Argument(help="picture of the colour chart lying in the fixture")],
+    sheet: Annotated[Path, typer.Argument(help="picture of a white matt sheet over chart and decals, same light")],
+    chart_file: Annotated[Path, typer.Argument(help="CSV of the chart: name, x_mm, y_mm, size_mm, L, a, b [, z_mm]")],
+    illuminant: Annotated[
+        Illuminant, typer.Option(help="that the chart's CIELAB is stated for, 2 degree observer")
+    ] = Illuminant.D50,
+    station_file: StationFile = STATION,
+    data: DataFolder = DATA,
+    camera: Annotated[str | None, typer.Option(help="which camera; needed where several are in colour")] = None,
+    who: Who = None,
+    as_json: AsJson = False,
+) -> None:
+    """Calibrate a colour camera by a chart of known colours; it keeps its lens and place. `calibrate` comes first."""
+    with plainly(as_json):
+        station = load_station(station_file)
+        known = {setup.name: setup for setup in station.cameras if setup.colour}
+        which = camera or (next(iter(known)) if len(known) == 1 else None)
+        if which not in known:
+            names = ", ".join(known) or "none of this station has colour = true"
+            raise InputError(f"--camera is {which or 'missing'}, must be a camera in colour: {names}")
+        name = _asked("--who", who, "your name, for the record")
+        with Store.open(data) as store:
+            folder = data / station.folders.calibrations
+            base, _ = calibrations_in_use([known[which]], folder, store.calibrations.in_use())[which]
+            pictures = chart, sheet, chart_file
+            found, report = with_colour(base, station, known[which], *pictures, illuminant.value, time_of_day())
+            path = keep_new(station, data, store, found, name, f"calibrated for colour, {illuminant.value}")
+    if as_json:
+        print_json({"calibration": found.calibration_id, "file": str(path), "who": name, "report": report})
+    else:
+        kept = f"kept as {path}; camera {which} tells colours with it from now on"
         out.print("\n".join([*report, kept]), soft_wrap=True, markup=False)
 
 

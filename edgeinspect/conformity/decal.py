@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
+from edgeinspect.conformity.colour import colour_findings
 from edgeinspect.conformity.verdict import (
     LIFT,
     RIGHT_ONE,
@@ -36,6 +37,7 @@ FAULT_WORDS = {
     FaultKind.BUBBLE: "bubble or wrinkle",
     FaultKind.OTHER: "unlike the print",
     FaultKind.GLARE: "glare or bubble",
+    FaultKind.COLOUR: "of another colour",
 }
 
 
@@ -59,6 +61,7 @@ def decal_findings(decal: Decal, result: DecalResult | None, stop: Stop | None) 
         yield replace(no_result(name, decal.words, None, result.untold, at=place), action=SEE_DATUM)
         yield from _gap(decal, result)
         yield from _whole(decal, result)
+        yield from colour_findings(decal, result)
         return
     if not (result and result.there and result.dx and result.dy and result.rotation):
         yield no_result(name, decal.words, stop, "it could not be measured: glare, damage or another artwork", at=place)
@@ -94,6 +97,7 @@ def decal_findings(decal: Decal, result: DecalResult | None, stop: Stop | None) 
         )
     yield from _gap(decal, result)
     yield from _whole(decal, result)
+    yield from colour_findings(decal, result)
 
 
 def _gap(decal: Decal, result: DecalResult) -> Iterator[Finding]:
@@ -131,8 +135,9 @@ def _gap(decal: Decal, result: DecalResult) -> Iterator[Finding]:
 def _whole(decal: Decal, result: DecalResult) -> Iterator[Finding]:
     """A decal that is not whole, its largest faults first; where only glare hides it nobody can tell."""
     name = f"decal {decal.name} whole"
-    real = [fault for fault in result.faults if fault.kind is not FaultKind.GLARE]
-    faults = real or list(result.faults)
+    faults = [fault for fault in result.faults if fault.kind is not FaultKind.COLOUR]
+    real = [fault for fault in faults if fault.kind is not FaultKind.GLARE]
+    faults = real or faults
     if not faults:
         if decal.bubbles and not result.bubbles_unjudged <= UNJUDGED:  # not a number: nobody looked
             share = f"{100 * result.bubbles_unjudged:.0f} % of it"
@@ -155,6 +160,9 @@ def _whole(decal: Decal, result: DecalResult) -> Iterator[Finding]:
 
 
 def fault_words(fault: DecalFault) -> str:
+    if fault.off_by is not None:
+        where = f"{fault.ink} " if fault.ink else ""
+        return f"{where}off in colour by ΔE {fault.off_by.value:.1f}, {fault.length_mm:.0f} x {fault.width_mm:.0f} mm"
     size = f"{fault.area_mm2:.0f} mm²" if fault.area_mm2 < 99.5 else f"{fault.area_mm2 / 100:.1f} cm²"
     return f"{size} {FAULT_WORDS[fault.kind]}"
 
@@ -163,7 +171,7 @@ def whole_words(result: DecalResult) -> str:
     """Is it whole? "yes", "no", "not looked at" or what could not be judged."""
     if not result.faults_sought:
         return "not looked at"
-    if kinds := {fault.kind for fault in result.faults}:
+    if kinds := {fault.kind for fault in result.faults} - {FaultKind.COLOUR}:
         return "cannot judge: glare" if kinds == {FaultKind.GLARE} else "no"
     if math.isnan(result.bubbles_unjudged):
         return "yes; bubbles not judged"

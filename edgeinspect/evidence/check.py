@@ -164,7 +164,8 @@ def _levels(evidence: Evidence, basis: Basis) -> tuple[dict[str, RawLevels], lis
         if content is None or camera is None or not picture.pixels_sha256:
             continue
         try:
-            read = decode(content, picture.name, camera.model.width_px, camera.model.height_px, camera.bits)
+            size = camera.model.width_px, camera.model.height_px
+            read = decode(content, picture.name, *size, camera.bits, colour=camera.in_colour)
         except PictureError as error:
             problems.append(f"the picture of camera {picture.camera} can no longer be read ({error.problems[0]})")
             continue

@@ -77,6 +77,34 @@ class LengthCheck:
 
 
 @dataclass(frozen=True)
+class ColourCalibration:
+    """What carries a camera's red, green and blue to XYZ (see colour_calibration)."""
+
+    made_at: str  # ISO 8601, UTC
+    illuminant: str  # "D50" or "D65": that the chart's colours are stated for
+    matrix: Array  # (3, 3) from levels over the white sheet's to XYZ, white 1
+    patch_level: Array  # (3,) of the fixture's grey patch then, fractions of full scale
+    light: Array  # (3, 15) of the white sheet over the grey patch, as terms of the place in the picture
+    even_over: Array  # (M, 2) corners in the picture of where that is known
+    patches: tuple[str, ...]  # names of the chart's colours
+    left_out_de: Array  # (N,) CIEDE2000 of each by all others
+
+    def __post_init__(self) -> None:
+        shapes = {"matrix": (3, 3), "patch_level": (3,), "light": (3, 15), "even_over": (None, 2)}
+        for name, shape in {**shapes, "left_out_de": (len(self.patches),)}.items():
+            object.__setattr__(self, name, frozen(getattr(self, name), shape, name))
+
+    @property
+    def rms_de(self) -> float:
+        return float(np.sqrt((self.left_out_de**2).mean()))
+
+    @property
+    def u_de(self) -> float:
+        """Standard uncertainty of a difference: the part of an error in three dimensions that lies along it."""
+        return self.rms_de / float(np.sqrt(3.0))
+
+
+@dataclass(frozen=True)
 class CameraCalibration:
     """All that a calibration run found out about one camera in its fixture."""
 
@@ -97,6 +125,8 @@ class CameraCalibration:
     # variance of a pixel, fractions of full scale squared: of black, and more per level (see noise.Noise); read off the
     # picture of the board in the fixture. None in older calibrations
     pixel_noise: tuple[float, float] | None = None
+    in_colour: bool = False  # its pictures are red, green and blue: it reads the colours of decals, and no edge
+    colour: ColourCalibration | None = None  # None: not calibrated for colour
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "covariance", frozen(self.covariance, (9, 9), "covariance"))

@@ -86,7 +86,7 @@ class Candidate:
     def as_laid(self) -> Artwork:
         rows, columns = (-1 if self.upside_down else 1), (-1 if self.upside_down != self.mirrored else 1)
         art = self.artwork
-        return replace(art, grey=art.grey[::rows, ::columns], opacity=art.opacity[::rows, ::columns])
+        return replace(art, grey=art.grey[::rows, ::columns], opacity=art.opacity[::rows, ::columns], colour=None)
 
 
 class Panel:

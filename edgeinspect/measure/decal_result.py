@@ -9,6 +9,7 @@ import numpy as np
 
 from edgeinspect.geometry import Pose
 from edgeinspect.measure.decal import DecalFit, Find, measure_decal
+from edgeinspect.measure.decal_colour import colours_of, on_decal
 from edgeinspect.measure.decal_datum import DecalFrame
 from edgeinspect.measure.decal_faults import cleared
 from edgeinspect.measure.decal_gap import gap_profile
@@ -60,6 +61,14 @@ def decal_result(
         told = numbers(sight, k, as_found, laid, frame.place, frame.told, doubt)
     if wholly and edge is not None and not (laid.mirrored or laid.upside_down):
         gap = gap_profile(sight, k, as_found, laid, where, frame.place, edge, doubt)
+    faults, colour = _faults(sight, which, decal, where, laid, rivals), None
+    right = laid.variant == decal.variant and not (laid.mirrored or laid.upside_down)
+    if wholly and right and decal.colour is not None and sight.colours is not None:
+        model, pose = shot.model, shot.pose.after(where)
+        colour, off = colours_of(
+            decal, where, laid, sight.colours, lambda at_mm: on_decal(decal, laid, model, pose, at_mm), camera
+        )
+        faults += off
     return DecalResult(
         decal.name,
         True,
@@ -76,7 +85,7 @@ def decal_result(
         stretch_along=told.stretch_along if told else None,
         stretch_across=told.stretch_across if told else None,
         warp_mm=laid.warp_mm,
-        faults=_faults(sight, which, decal, where, laid, rivals),
+        faults=faults,
         faults_sought=laid.whole is not None,
         hidden_share=laid.whole.hidden_share if laid.whole else float("nan"),
         bubbles_unjudged=laid.whole.unjudged if laid.whole else float("nan"),
@@ -85,6 +94,7 @@ def decal_result(
         surface=surface,
         surface_doubt="" if doubt is None else doubt.words,
         gap=gap,
+        colour=colour,
     )
 
 

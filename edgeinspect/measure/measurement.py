@@ -204,6 +204,7 @@ class FaultKind(enum.StrEnum):
     BUBBLE = "bubble"  # under other light than around it: bubble or wrinkle
     OTHER = "other"  # unlike the print: dirt, something that lies on it
     GLARE = "glare"  # light hides the print: nobody can tell what is there
+    COLOUR = "colour"  # printed in another colour, as a colour camera sees it
 
 
 @dataclass(frozen=True)
@@ -217,6 +218,37 @@ class DecalFault(_ReadOnlyArrays):
     at_mm: Array  # (2,) its middle on the artwork, from the artwork's centre: reading direction, up
     outline_pixel: Array  # (K, 2) around it, in the picture
     camera: str = ""  # that saw it
+    ink: str = ""  # of a colour that is off: most of it lies in this one; "": in none of one flat colour
+    off_by: Quantity | None = None  # of a colour that is off: CIEDE2000
+
+
+@dataclass(frozen=True)
+class InkColour(_ReadOnlyArrays):
+    """One flat colour of a print, over all of the fields that are wide enough to tell it."""
+
+    name: str  # as the artwork writes it: "#f0aa28"
+    expected_lab: Array  # (3,) CIELAB
+    area_mm2: float  # of the print in it
+    told_mm2: float  # of that, away from its edges and seen: 0 where it is printed too fine to be told
+    over_mm: float  # side of the square that it is averaged over: dark print is noisy
+    read_lab: Array | None = None  # (3,) CIELAB
+    off_by: Quantity | None = None  # CIEDE2000
+
+
+@dataclass(frozen=True)
+class DecalColour(_ReadOnlyArrays):
+    """How far a decal's colours are off, place by place (CIEDE2000)."""
+
+    camera: str  # that saw them; "": none did
+    illuminant: str  # of all CIELAB here
+    area_mm2: float  # that the greatest difference below is reached over
+    untold: str = ""  # why nothing is told; "": it is
+    action: str = ""  # what to do then
+    worst: Quantity | None = None  # CIEDE2000
+    worst_ink: str = ""
+    worst_at_mm: Array | None = None  # (2,) on the artwork, from its centre: reading direction, up
+    told_share: float = math.nan  # of the places wide enough to tell a colour: seen, without glare
+    inks: tuple[InkColour, ...] = ()  # largest area first
 
 
 @dataclass(frozen=True)
@@ -266,6 +298,7 @@ class DecalResult(_ReadOnlyArrays):
     surface: str = ""  # how far the surface under it may be off, as stated or assumed; "" in older records
     surface_doubt: str = ""  # why that surface does not fit its definition; "": nothing speaks against it
     gap: GapProfile | None = None  # to the trimmed edge; None: not seen, or an older record
+    colour: DecalColour | None = None  # None: nobody asked for it, or an older record
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from edgeinspect.measure.response import Response
 
 RawLevels = NDArray[np.uint8] | NDArray[np.uint16]
 Levels = NDArray[np.float32]
+LUMINANCE = (0.2126, 0.7152, 0.0722)  # of red, green, blue: ITU-R BT.709
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +38,7 @@ class GreyPicture:
     @cached_property
     def scale(self) -> float:
         """Fraction of full scale of one level."""
-        return 1.0 / float(2 ** (self.bits or 8 * self.raw.itemsize) - 1)
+        return scale_of(self.raw, self.bits)
 
     @cached_property
     def levels(self) -> Levels:
@@ -61,9 +62,29 @@ class GreyPicture:
         return found
 
 
+def scale_of(levels: RawLevels, bits: int | None) -> float:
+    """Fraction of full scale of one level; ``bits`` None: as many as the levels have."""
+    return 1.0 / float(2 ** (bits or 8 * levels.itemsize) - 1)
+
+
 def linear_picture(levels: RawLevels, bits: int, response: Response) -> GreyPicture:
-    """A picture as the camera gave it, in levels of light: those of a camera that is not linear become 16 bits."""
+    """A picture as the camera gave it, in levels of light: those of a camera that is not linear become 16 bits. One in
+    colour (H, W, 3) becomes its luminance in 16 bits, which marks are found on.
+    """
+    if levels.ndim == 3:
+        red, green, blue = (
+            np.multiply(one.raw, one.scale, dtype=np.float32) for one in channels(levels, bits, response)
+        )
+        light = LUMINANCE[0] * red + LUMINANCE[1] * green + LUMINANCE[2] * blue
+        return GreyPicture(np.rint(65535.0 * light).astype(np.uint16), 16)
     return GreyPicture(response.straightened(levels, bits), bits if response.is_linear else 16)
+
+
+def channels(levels: RawLevels, bits: int, response: Response) -> tuple[GreyPicture, GreyPicture, GreyPicture]:
+    """Red, green and blue of a picture in colour (H, W, 3), each in levels of light."""
+    apart: list[RawLevels] = [np.ascontiguousarray(levels[..., k], dtype=levels.dtype) for k in range(3)]
+    red, green, blue = (linear_picture(one, bits, response) for one in apart)
+    return red, green, blue
 
 
 def patch_level(picture: GreyPicture, corners_mm: Array, model: CameraModel, pose: Pose) -> float:

@@ -17,6 +17,7 @@ from edgeinspect.measure.best_fit import freedom_rows, freedom_shifts
 from edgeinspect.measure.calibration_uncertainty import calibration_displacements
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.cut_face import on_show_face
+from edgeinspect.measure.decal_colour import ColourSight
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.hand import prepare_hands
 from edgeinspect.measure.measurement import Quantity, Share
@@ -324,6 +325,7 @@ class Sight:
     shots: Shots
     growth: float  # length at the shell's temperature over length at 20 degC
     u_growth: float
+    colours: ColourSight | None = None  # None: no decal's colours are looked at
 
     @property
     def definition(self) -> ShellDefinition:

@@ -14,8 +14,10 @@ import numpy as np
 
 from edgeinspect.geometry import PlaneShift
 from edgeinspect.measure.camera import CameraCalibration
+from edgeinspect.measure.colour_calibration import ColourPicture
 from edgeinspect.measure.cut_face import cut_faces
 from edgeinspect.measure.decal import Find, measure_decal
+from edgeinspect.measure.decal_colour import ColourShot, ColourSight
 from edgeinspect.measure.decal_datum import decal_frame
 from edgeinspect.measure.decal_result import decal_result
 from edgeinspect.measure.film import film_left_on
@@ -26,7 +28,7 @@ from edgeinspect.measure.hand import wrong_hand
 from edgeinspect.measure.height import Stray, beyond_chance
 from edgeinspect.measure.locate import Located, locate
 from edgeinspect.measure.measurement import CameraView, CutFace, DecalResult, Flag, Seam, ShellMeasurement, Stop
-from edgeinspect.measure.picture import RawLevels, linear_picture
+from edgeinspect.measure.picture import RawLevels, channels, linear_picture
 from edgeinspect.measure.pips import PipFound
 from edgeinspect.measure.place import find_place, scan
 from edgeinspect.measure.seams import measure_seams
@@ -51,7 +53,7 @@ SEATING, ON_SHELL = "shell - fixture", "cut - shell"
 class ShellGauge:
     """Measures shells of one definition in one fixture with one camera or several; prepare it once, use it for many.
 
-    Raises ValueError when there is no camera.
+    Cameras in colour read the colours of decals and measure nothing else. Raises ValueError when there is no other.
     """
 
     def __init__(
@@ -61,7 +63,9 @@ class ShellGauge:
         fixture: Fixture,
         seating: Seating,
     ) -> None:
-        self.setup = Setup(definition, tuple(cameras.values()), fixture, seating)
+        grey = tuple(calibration for calibration in cameras.values() if not calibration.in_colour)
+        self.setup = Setup(definition, grey, fixture, seating)
+        self.in_colour = tuple(calibration for calibration in cameras.values() if calibration.in_colour)
 
     def measure(
         self,
@@ -87,12 +91,19 @@ class ShellGauge:
             if seen is not None:
                 views.append(seen.view)
                 notes += seen.notes
+        checks = definition.checks if checks is None else checks
+        colours: ColourSight | None = None
+        if find is measure_decal and Check.DECAL in checks and _asks_for_colour(definition, variant):
+            colours, looks, missing = self._colours(pictures)
+            views += [seen.view for seen in looks]
+            notes += [note for seen in looks for note in seen.notes]
+            stops += missing
         result = ShellMeasurement(
             shell=definition.name,
             revision=definition.revision,
             definition_sha256=definition.sha256,
             variant=variant,
-            checks=definition.checks if checks is None else checks,
+            checks=checks,
             temperature_c=temperature.celsius,
             temperature_stated=temperature.stated,
             u_temperature_c=temperature.u_celsius,
@@ -107,8 +118,33 @@ class ShellGauge:
         if not any(shots):
             return result
         material = definition.material
-        sight = Sight(setup, tuple(shots), growth(material, temperature), u_growth(material, temperature))
+        sight = Sight(setup, tuple(shots), growth(material, temperature), u_growth(material, temperature), colours)
         return _measure(sight, result, temperature, find)
+
+    def _colours(self, pictures: Mapping[str, RawLevels]) -> tuple[ColourSight, list[Look], list[Stop]]:
+        """The pictures in colour with their marks, and why there is none where there is none."""
+        shots, looks, stops = list[ColourShot](), list[Look](), list[Stop]()
+        sight = ColourSight()
+        for calibration in self.in_colour:
+            shot, seen, stopped = _shot(self.setup, calibration, pictures)
+            looks += [seen] if seen is not None else []
+            if stopped is None and calibration.colour is None:
+                words = f"camera {calibration.camera} is not calibrated for colour"
+                stopped = Stop("colour", words, f"{CALL}: calibrate-colour", Check.DECAL, calibration.camera)
+            if stopped is not None:
+                stops.append(stopped)
+                sight = replace(sight, untold=stopped.reason, action=stopped.action)
+            if shot is None or calibration.colour is None:
+                continue
+            light = channels(pictures[calibration.camera], calibration.bits, calibration.response)
+            picture = ColourPicture(light, shot.pose)
+            patch = self.setup.fixture.grey_patch_mm
+            shots.append(ColourShot(shot.camera, picture, shot.model, shot.blur_px, calibration.colour, patch))
+        return replace(sight, shots=tuple(shots)), looks, stops
+
+
+def _asks_for_colour(definition: ShellDefinition, variant: str) -> bool:
+    return any(decal.colour is not None for decal in definition.decals if decal.variant == variant)
 
 
 def _shot(

@@ -1,4 +1,4 @@
-"""Decal artwork from PNG or SVG, as light: grey relative reflectance and opacity.
+"""Decal artwork from PNG or SVG, as light: grey relative reflectance and opacity, and colours where they are asked for.
 
 Artwork is drawn in sRGB (IEC 61966-2-1). A camera is linear in light, so the sRGB curve is undone; colour is weighed by
 luminance (ITU-R BT.709): 0.2126 R + 0.7152 G + 0.0722 B.
@@ -37,24 +37,25 @@ def linear_to_srgb(light: Array) -> Array:
     return np.where(light <= 0.0031308, light * 12.92, 1.055 * np.maximum(light, 0.0031308) ** (1 / 2.4) - 0.055)
 
 
-def read_artwork(raw: bytes, label: str, width_mm: float, height_mm: float) -> Artwork:
-    """Artwork of the bytes of a PNG or SVG file. Where it is fully transparent, grey means nothing.
+def read_artwork(raw: bytes, label: str, width_mm: float, height_mm: float, *, in_colour: bool = False) -> Artwork:
+    """Artwork of the bytes of a PNG or SVG file, ``in_colour`` with its colours. Where it is fully transparent, grey
+    and colours mean nothing.
 
     Raises DefinitionError if it cannot be read, is blank, too coarse or of another shape than width_mm x height_mm.
     """
     if raw.startswith(_PNG):
-        grey, opacity = _read_png(raw, label)
+        grey, opacity, colour = _read_png(raw, label, in_colour)
         _check_shape(grey.shape[1], grey.shape[0], label, width_mm, height_mm)
         if grey.shape[1] < LEAST_PX_PER_MM * width_mm:
             raise DefinitionError(
                 f"{label} has {grey.shape[1] / width_mm:.1f} px per mm, must have {LEAST_PX_PER_MM:g}; 10 is usual"
             )
     else:
-        grey, opacity = _read_svg(raw, label, width_mm, height_mm)
+        grey, opacity, colour = _read_svg(raw, label, width_mm, height_mm, in_colour)
     # On an unknown sheet only opacity or grey that varies makes something to align to.
     if np.ptp(opacity) < 0.05 and np.ptp(grey) < 0.05:
         raise DefinitionError(f"{label} is blank, must show something to measure")
-    return Artwork(grey, opacity, width_mm, height_mm)
+    return Artwork(grey, opacity, width_mm, height_mm, colour)
 
 
 _UNITS_MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6, "px": 25.4 / 96, "": 25.4 / 96}
@@ -92,7 +93,7 @@ def artwork_png(artwork: Artwork, greatest_width_px: int = 600) -> bytes:
     grey, opacity = np.array(artwork.grey), np.array(artwork.opacity)
     if scale < 1.0:
         size = (max(1, round(grey.shape[1] * scale)), max(1, round(grey.shape[0] * scale)))
-        grey, opacity = _smaller(grey, opacity, size)
+        grey, opacity, _ = _smaller(grey, opacity, None, size)
     levels = np.rint(255 * np.clip(linear_to_srgb(grey), 0, 1)).astype(np.uint8)
     alpha = np.rint(255 * np.clip(opacity, 0, 1)).astype(np.uint8)
     done, encoded = cv2.imencode(".png", np.dstack([levels, levels, levels, alpha]))
@@ -101,7 +102,10 @@ def artwork_png(artwork: Artwork, greatest_width_px: int = 600) -> bytes:
     return encoded.tobytes()
 
 
-def _read_png(raw: bytes, label: str) -> tuple[Array, Array]:
+Read = tuple[Array, Array, Array | None]  # grey, opacity, and colours (H, W, 3) where they are asked for
+
+
+def _read_png(raw: bytes, label: str, in_colour: bool) -> Read:
     if len(raw) < 33 or raw[12:16] != b"IHDR":
         raise DefinitionError(f"{label} is a damaged PNG; save it again")
     width, height = struct.unpack(">II", raw[16:24])
@@ -116,21 +120,21 @@ def _read_png(raw: bytes, label: str) -> tuple[Array, Array]:
     if picture is None or picture.shape[:2] != (height, width):
         raise DefinitionError(f"{label} is a damaged PNG; save it again")
     full = {"uint8": 255.0, "uint16": 65535.0}[picture.dtype.name]
-    return _light(picture.astype(np.float64) / full)
+    return _light(picture.astype(np.float64) / full, in_colour)
 
 
-def _light(picture: Array) -> tuple[Array, Array]:
-    """Grey and opacity of sRGB values (H, W[, 1, 3 or 4]) in OpenCV's order blue, green, red, opacity."""
+def _light(picture: Array, in_colour: bool) -> Read:
+    """Grey, opacity and colours of sRGB values (H, W[, 1, 3 or 4]) in OpenCV's order blue, green, red, opacity."""
     if picture.ndim == 2 or picture.shape[2] == 1:
         grey = srgb_to_linear(picture.reshape(picture.shape[:2]))
-        return grey, np.ones_like(grey)
+        return grey, np.ones_like(grey), np.repeat(grey[..., None], 3, axis=2) if in_colour else None
     light = srgb_to_linear(picture[:, :, :3])
     grey = light @ np.array([0.0722, 0.7152, 0.2126])
     opacity = picture[:, :, 3] if picture.shape[2] == 4 else np.ones_like(grey)
-    return grey, opacity
+    return grey, opacity, light[:, :, ::-1] if in_colour else None
 
 
-def _read_svg(raw: bytes, label: str, width_mm: float, height_mm: float) -> tuple[Array, Array]:
+def _read_svg(raw: bytes, label: str, width_mm: float, height_mm: float, in_colour: bool) -> Read:
     text = _checked_svg(raw, label)
     across = min(round(SVG_PX_PER_MM * max(width_mm, height_mm)), 4000) * _OVERSAMPLE
     wide = width_mm >= height_mm
@@ -148,9 +152,8 @@ def _read_svg(raw: bytes, label: str, width_mm: float, height_mm: float) -> tupl
         ) from error
     width, height = struct.unpack(">II", bytes(drawn)[16:24])
     _check_shape(width, height, label, width_mm, height_mm)
-    grey, opacity = _read_png(bytes(drawn), label)
     size = (max(1, width // _OVERSAMPLE), max(1, height // _OVERSAMPLE))
-    return _smaller(grey, opacity, size)
+    return _smaller(*_read_png(bytes(drawn), label, in_colour), size)
 
 
 def _without_size(text: str) -> str:
@@ -167,11 +170,16 @@ def _without_size(text: str) -> str:
     )
 
 
-def _smaller(grey: Array, opacity: Array, size_px: tuple[int, int]) -> tuple[Array, Array]:
+def _smaller(grey: Array, opacity: Array, colour: Array | None, size_px: tuple[int, int]) -> Read:
     """Averaged in light over areas; what is transparent does not count."""
     covered = np.asarray(cv2.resize(opacity, size_px, interpolation=cv2.INTER_AREA), dtype=np.float64)
-    weighted = np.asarray(cv2.resize(grey * opacity, size_px, interpolation=cv2.INTER_AREA), dtype=np.float64)
-    return np.clip(weighted / np.maximum(covered, 1e-6), 0.0, 1.0), np.clip(covered, 0.0, 1.0)
+
+    def mean(light: Array) -> Array:
+        weighted = np.asarray(cv2.resize(light * opacity, size_px, interpolation=cv2.INTER_AREA), dtype=np.float64)
+        return np.clip(weighted / np.maximum(covered, 1e-6), 0.0, 1.0)
+
+    colours = None if colour is None else np.dstack([mean(colour[..., k]) for k in range(3)])
+    return mean(grey), np.clip(covered, 0.0, 1.0), colours
 
 
 def _checked_svg(raw: bytes, label: str) -> str:

@@ -319,10 +319,13 @@ class Artwork:
     opacity: Array
     width_mm: float
     height_mm: float
+    colour: Array | None = None  # (H, W, 3) red, green, blue of sRGB, linear in light; None: nobody asked for it
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "grey", frozen(self.grey, (None, None), "grey"))
         object.__setattr__(self, "opacity", frozen(self.opacity, self.grey.shape, "opacity"))
+        if self.colour is not None:
+            object.__setattr__(self, "colour", frozen(self.colour, (*self.grey.shape, 3), "colour"))
 
 
 @dataclass(frozen=True)
@@ -348,6 +351,29 @@ class SurfaceLimits:
         return ", ".join(f"{name} ±{limit} ({'assumed' if name in self.assumed else 'stated'})" for name, limit in told)
 
 
+@dataclass(frozen=True, eq=False)
+class Ink:
+    """What a colour of the artwork is when it is printed, as the printer states it."""
+
+    name: str  # as the artwork writes it: "#f0aa28"
+    artwork: Array  # (3,) sRGB, 0 to 1
+    lab: Array  # (3,) CIELAB
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "artwork", frozen(self.artwork, (3,), "artwork"))
+        object.__setattr__(self, "lab", frozen(self.lab, (3,), "lab"))
+
+
+@dataclass(frozen=True, eq=False)  # like an artwork: what is worked out of it is kept by itself
+class ColourLimit:
+    """How far a print's colours may be off: CIEDE2000 that an area of ``area_mm2`` may reach."""
+
+    limit_de: float
+    area_mm2: float = 25.0
+    illuminant: str = "D50"  # that CIELAB is told for
+    inks: tuple[Ink, ...] = ()  # what they are when printed; other colours are expected as sRGB
+
+
 @dataclass(frozen=True)
 class Decal:
     name: str
@@ -363,6 +389,7 @@ class Decal:
     datum: DecalDatum = DecalDatum.SHELL
     gap_lower_mm: float | None = None  # of the gap between print and trimmed edge; None: not judged
     gap_upper_mm: float | None = None
+    colour: ColourLimit | None = None  # None: its colours are not judged
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ import numpy as np
 
 from edgeinspect.errors import DefinitionError
 from edgeinspect.geometry import Array
-from edgeinspect.shell import agreement
+from edgeinspect.shell import agreement, colours
 from edgeinspect.shell.artwork import read_artwork
 from edgeinspect.shell.definition import (
     Artwork,
@@ -84,6 +84,7 @@ def load_with_files(folder: Path) -> tuple[ShellDefinition, dict[str, bytes]]:
     holes_drawn = [files.cutout(row, at, outline) if row and outline else None for at, row in enumerate(cutouts)]
     artworks = [files.artwork(row, at) if row else None for at, row in enumerate(decals)]
     patches = [files.surface(row, at) if row else None for at, row in enumerate(decals)]
+    colours.check_inks(decals, artworks, mistakes)
 
     agreement.check_limits(zones, cutouts, mistakes)
     if best_fit:
@@ -137,6 +138,7 @@ def load_with_files(folder: Path) -> tuple[ShellDefinition, dict[str, bytes]]:
                 row.datum,
                 row.gap_lower_mm,
                 row.gap_upper_mm,
+                colours.colour_limit(row),
             )
             for row, surface, artwork in zip(decals, patches, artworks, strict=True)
             if row and surface and artwork
@@ -234,7 +236,8 @@ class _Folder:
         if raw is None:
             return None
         try:
-            return read_artwork(raw, self._label(row.artwork), row.width_mm, row.height_mm)
+            asked = row.colour_limit_de is not None
+            return read_artwork(raw, self._label(row.artwork), row.width_mm, row.height_mm, in_colour=asked)
         except DefinitionError as error:
             self._mistakes.take(error)
             return None

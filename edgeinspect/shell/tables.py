@@ -23,6 +23,10 @@ AngleLimitDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, l
 ToleranceMm = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=100)]
 ToleranceDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=10)]
 Direction = tuple[Number, Number, Number]
+Lightness = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=100)]
+Chroma = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-130, le=130)]
+DifferenceDe = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.5, le=50)]
+AreaMm2 = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=4, le=100_000)]
 
 
 class ShellTable(Table):
@@ -142,6 +146,13 @@ class PatchTable(Table):
     radius_tolerance_mm: ToleranceMm | None = None  # of a cylinder's radius, both ways; else 1 % of it
 
 
+class InkTable(Table):
+    """What a colour of the artwork is when it is printed, as the printer or a colour meter states it."""
+
+    artwork: Annotated[str, Field(strict=True, pattern=r"^#[0-9a-fA-F]{6}$")]  # as the artwork has it: "#f0aa28"
+    lab: tuple[Lightness, Chroma, Chroma]  # CIELAB of the print, of colour_illuminant, 2 degree observer
+
+
 class DecalTable(Table):
     """A decal where it belongs."""
 
@@ -158,6 +169,10 @@ class DecalTable(Table):
     gap_lower_mm: LengthMm | None = None  # least distance allowed between print and trimmed edge; else not judged
     gap_upper_mm: LengthMm | None = None  # greatest distance allowed, on the side that faces the edge; else not judged
     bubbles: bool = False  # look for bubbles and wrinkles; only where light is even: gloss shades a print as they do
+    colour_limit_de: DifferenceDe | None = None  # CIEDE2000 that its colours may be off; else they are not judged
+    colour_area_mm2: AreaMm2 = 25.0  # a smaller area that is further off is not told
+    colour_illuminant: Literal["D50", "D65"] = "D50"  # that CIELAB is told for, as in the colour calibration
+    ink: tuple[InkTable, ...] = ()  # the printed colours; what is not named is expected as sRGB has it
     patch: PatchTable
 
 

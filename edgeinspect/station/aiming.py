@@ -228,7 +228,8 @@ class Aimer:
             if setup is None:
                 continue
             try:
-                picture = decode(one.content, one.name, setup.width_px, setup.height_px, setup.bits)
+                size = setup.width_px, setup.height_px  # one in colour is held for the check
+                picture = decode(one.content, one.name, *size, setup.bits, colour=setup.colour)
             except PictureError as error:
                 reason, _, action = error.problems[0].rpartition(": ")
                 return reason, action

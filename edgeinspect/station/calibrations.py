@@ -7,11 +7,11 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable
-from dataclasses import asdict, replace
+from dataclasses import asdict, fields, replace
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
 from pydantic import Field
@@ -23,7 +23,8 @@ from edgeinspect.measure.calibration import CalibrationResult, calibrate
 from edgeinspect.measure.calibration_fixture import in_fixture, places_on_plane
 from edgeinspect.measure.calibration_report import report
 from edgeinspect.measure.calibration_uncertainty import good_to
-from edgeinspect.measure.camera import CameraCalibration, CameraModel, LengthCheck
+from edgeinspect.measure.camera import CameraCalibration, CameraModel, ColourCalibration, LengthCheck
+from edgeinspect.measure.colour_calibration import LEAST_PATCHES, MOST_PATCHES
 from edgeinspect.measure.noise import read_noise
 from edgeinspect.measure.picture import RawLevels, linear_picture
 from edgeinspect.measure.response import Response
@@ -40,6 +41,7 @@ GREATEST_BYTES = 200_000
 Progress = Callable[[int, int, str], None]  # pictures done, of how many, what is being looked at
 
 Row3 = tuple[Number, Number, Number]
+Level = Annotated[Number, Field(gt=0, le=1)]
 Row9 = tuple[Number, Number, Number, Number, Number, Number, Number, Number, Number]
 
 
@@ -48,6 +50,19 @@ class _Length(Table):
     nominal_mm: Positive
     reading_mm: Positive
     u_mm: Annotated[Number, Field(ge=0)]
+
+
+class _Colour(Table):
+    """As measure.camera.ColourCalibration says it."""
+
+    made_at: Text
+    illuminant: Literal["D50", "D65"]
+    matrix: tuple[Row3, Row3, Row3]
+    patch_level: tuple[Level, Level, Level]
+    light: tuple[tuple[Number, ...], tuple[Number, ...], tuple[Number, ...]]
+    even_over: Annotated[tuple[tuple[Number, Number], ...], Field(min_length=3, max_length=1000)]
+    patches: Annotated[tuple[Text, ...], Field(min_length=LEAST_PATCHES, max_length=MOST_PATCHES)]
+    left_out_de: tuple[Annotated[Number, Field(ge=0)], ...]
 
 
 class _Calibration(Table):
@@ -77,6 +92,8 @@ class _Calibration(Table):
     dark_noise: Annotated[Number, Field(ge=0, le=1)] = 0.0
     pixel_noise: tuple[Annotated[Number, Field(ge=0, le=1)], Annotated[Number, Field(ge=0, le=1)]] | None = None
     lengths: tuple[_Length, ...]
+    in_colour: bool = False
+    colour: _Colour | None = None
 
 
 class _File(Table):
@@ -117,11 +134,18 @@ def write_calibration(folder: Path, calibration: CameraCalibration) -> Path:
         "dark_noise": calibration.dark_noise,
         "pixel_noise": calibration.pixel_noise,
         "lengths": [asdict(check) for check in calibration.lengths],
+        "in_colour": calibration.in_colour,
+        "colour": None if calibration.colour is None else _plain(calibration.colour),
     }
     content = _File.model_validate({"format": 1, "calibration": entry})  # what could not be read again is not written
     path = calibration_path(folder, calibration.calibration_id)
     write_durably(path, (content.model_dump_json(indent=1) + "\n").encode())
     return path
+
+
+def _plain(colour: ColourCalibration) -> dict[str, object]:
+    values = {item.name: getattr(colour, item.name) for item in fields(colour)}
+    return {name: one.tolist() if isinstance(one, np.ndarray) else one for name, one in values.items()}
 
 
 def read_calibration(path: Path, setup: CameraSetup) -> CameraCalibration:
@@ -179,9 +203,16 @@ def _parsed(content: dict[str, object], label: str) -> CameraCalibration:
             Response(table.response),
             table.dark_noise,
             table.pixel_noise,
+            table.in_colour,
+            None if table.colour is None else ColourCalibration(**_arrays(table.colour)),
         )
     except ValueError as error:
         raise CalibrationError(f"{label}: {error}: the file is damaged, calibrate again") from error
+
+
+def _arrays(colour: _Colour) -> dict[str, Any]:
+    arrays = ("matrix", "patch_level", "light", "even_over", "left_out_de")
+    return {name: np.array(one) if name in arrays else one for name, one in dict(colour).items()}
 
 
 def _json(path: Path, label: str) -> dict[str, object]:
@@ -209,6 +240,11 @@ def _problems(calibration: CameraCalibration, name: str, setup: CameraSetup) -> 
     if calibration.response != setup.response:
         stated = f"{calibration.response.curve}, the station's camera has {setup.response.curve}"
         found.append(f"response is {stated}: calibrate again")
+    if calibration.in_colour != setup.colour:
+        kinds = ("in grey", "in colour")
+        found.append(
+            f"it is {kinds[calibration.in_colour]}, the station's camera {kinds[setup.colour]}: calibrate again"
+        )
     if calibration.camera != setup.name:
         found.append(f"it is the calibration of camera {calibration.camera}, must be of camera {setup.name}")
     if (model.width_px, model.height_px) != (setup.width_px, setup.height_px):
@@ -273,7 +309,13 @@ def calibrate_folder(
     )
     noise = read_noise(linear_picture(levels, setup.bits, setup.response), setup.dark_noise)[0]
     seen = None if noise is None else (noise.read, noise.shot)
-    calibration = replace(calibration, dark_noise=setup.dark_noise, pixel_noise=seen)
+    calibration = replace(
+        calibration,
+        dark_noise=setup.dark_noise,
+        response=setup.response,
+        pixel_noise=seen,
+        in_colour=setup.colour,
+    )
     good = good_to(calibration, station.fixture, seen_outline(calibration, station))
     if progress is not None:
         progress(len(files), len(files), "done")
@@ -312,12 +354,13 @@ def _look(
             progress(done, len(files), path.name)
         try:
             limit = station.intake.picture_limit_bytes
-            picture, _ = read_picture(path, setup.width_px, setup.height_px, limit, bits=setup.bits)
+            size = setup.width_px, setup.height_px
+            picture, _ = read_picture(path, *size, limit, bits=setup.bits, colour=setup.colour)
         except PictureError as error:
             problems += error.problems
             continue
         digest.update(f"{path.name} {picture.sha256}\n".encode())
-        views[path.name] = find_board(setup.response.straightened(picture.levels, setup.bits), station.board)
+        views[path.name] = find_board(linear_picture(picture.levels, setup.bits, setup.response).raw, station.board)
         if path.stem == FIXTURE_PICTURE:
             lying = picture.levels
     if problems or lying is None:
@@ -331,7 +374,9 @@ def _solve(
     try:
         return calibrate(setup.name, views, station.board, setup.width_px, setup.height_px)
     except CalibrationError as error:
-        if any(view is not None for view in views.values()) or not looks_legacy(lying, station.board):
+        if any(view is not None for view in views.values()) or not looks_legacy(
+            linear_picture(lying, setup.bits, setup.response).raw, station.board
+        ):
             raise
         other = str(not station.board.legacy).lower()
         raise CalibrationError(

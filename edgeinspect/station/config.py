@@ -53,6 +53,7 @@ class CameraSetup:
     bits: int  # 8, or 12 or 16 in 16
     response: Response = LINEAR
     dark_noise: float = 0.0  # of a black picture, fractions of full scale
+    colour: bool = False  # red, green and blue: it reads the colours of decals and measures no edge
 
 
 @dataclass(frozen=True)
@@ -127,6 +128,7 @@ class CameraTable(Table):
     bits: Literal[8, 12, 16] = 8  # of a level; 12 are kept in files of 16
     response: CurveOfLight = "linear"  # to light: "linear", "srgb", a gamma, or [level, light] from [0, 0] to [1, 1]
     dark_noise: DarkNoise = 0.0  # levels: standard deviation with the lens covered, where read noise looks like a gamma
+    colour: bool = False  # red, green and blue pictures, that only tell the colours of decals: never an edge
 
 
 class FixtureTable(Table):
@@ -273,6 +275,7 @@ def load_station(path: Path) -> Station:
                 row.bits,
                 Response(row.response),
                 row.dark_noise / (2**row.bits - 1),
+                row.colour,
             )
             for row in cameras
             if row
@@ -328,6 +331,9 @@ def _check_rows(
         for name in dict.fromkeys(named) if len(known) == len(cameras) else ():
             if name not in known:
                 mistakes.say(f"seating[{at}].cameras names {shown(name)}, must be {one_of(name, known)}")
+        grey = [camera.name for camera in cameras if camera and not camera.colour]
+        if row and len(known) == len(cameras) and not set(named or known) & set(grey):
+            mistakes.say(f"seating[{at}] has cameras in colour only, must have one that measures: colour = false")
 
 
 def _check_trust(trust: TrustTable, mistakes: Mistakes) -> None:

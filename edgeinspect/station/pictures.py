@@ -2,7 +2,7 @@
 
 Allowed are PNG and TIFF with one grey channel of 8, 12 or 16 bits, and WebP without loss. A colour file is taken only
 if its channels are all the same, a grey picture in a colour wrapping: an edge must not be measured through a colour
-filter's mosaic.
+filter's mosaic. A camera in colour, which measures none, gives red, green and blue.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ import numpy as np
 from PIL import Image
 
 from edgeinspect.errors import PictureError
-from edgeinspect.measure.picture import GreyPicture, RawLevels
+from edgeinspect.measure.picture import RawLevels, scale_of
 
 KINDS = {"PNG": (".png",), "TIFF": (".tif", ".tiff"), "WEBP": (".webp",)}
 NAME_RULE = "<shell-id>_<camera>.png or .tif, the shell id of letters, digits, . and -, at most 40"
@@ -47,7 +47,7 @@ class PictureName:
 class Picture:
     """A decoded picture: raw levels (height, width), 8 or 16 bits, and what identifies it."""
 
-    levels: RawLevels
+    levels: RawLevels  # (height, width), of a camera in colour (height, width, 3)
     sha256: str  # of the file's bytes
     pixels_sha256: str  # of the levels: the same picture in another wrapping is still the same picture
 
@@ -71,7 +71,14 @@ def parse_name(name: str, cameras: Collection[str]) -> PictureName:
 
 
 def read_picture(
-    path: Path, width_px: int, height_px: int, limit_bytes: int, *, bits: int | None = None, name: str | None = None
+    path: Path,
+    width_px: int,
+    height_px: int,
+    limit_bytes: int,
+    *,
+    bits: int | None = None,
+    name: str | None = None,
+    colour: bool = False,
 ) -> tuple[Picture, bytes]:
     """The picture in a file, and the file's bytes; ``name`` is how to call it in a sentence. Raises PictureError."""
     name = path.name if name is None else name
@@ -85,13 +92,16 @@ def read_picture(
         content = path.read_bytes()
     except OSError as error:
         raise PictureError(f"{_shown(name)} cannot be read ({error.strerror or error}): put it in again") from error
-    return decode(content, name, width_px, height_px, bits), content
+    return decode(content, name, width_px, height_px, bits, colour=colour), content
 
 
-def decode(content: bytes, name: str, width_px: int, height_px: int, bits: int | None = None) -> Picture:
+def decode(
+    content: bytes, name: str, width_px: int, height_px: int, bits: int | None = None, *, colour: bool = False
+) -> Picture:
     """Raw levels of a PNG or TIFF of exactly this size; the size is checked before anything is unpacked.
 
-    Parameters: bits - what the camera delivers: 8, or 12 or 16 in 16; None takes any.
+    Parameters: bits - what the camera delivers: 8, or 12 or 16 in 16; None takes any; colour - of a camera in colour:
+    red, green and blue, (height, width, 3).
     Raises PictureError with one sentence: empty, another type, cut off, damaged, colour, another size or depth.
     """
     shown = _shown(name)
@@ -108,7 +118,7 @@ def decode(content: bytes, name: str, width_px: int, height_px: int, bits: int |
         )
     if not is_complete(content):
         raise PictureError(f"{shown} is cut off after {len(content)} bytes, must be a whole picture: copy it again")
-    levels = _levels(content, kind, shown, width_px, height_px)
+    levels = _levels(content, kind, shown, width_px, height_px, colour)
     got = 8 if levels.dtype == np.uint8 else 16
     if bits is not None and got != (8 if bits == 8 else 16):
         raise PictureError(f"{shown} has {got} bits, must have the camera's {bits}: check the camera's pixel format")
@@ -137,8 +147,10 @@ def is_complete(content: bytes) -> bool:
 
 def view_jpeg(levels: RawLevels, bits: int | None = None) -> bytes:
     """A JPEG for looking only: 8 bits, at most 1600 px wide, same shape."""
-    scale, (height, width) = GreyPicture(levels, bits).scale, levels.shape
+    scale, (height, width) = scale_of(levels, bits), levels.shape[:2]
     small: RawLevels = levels
+    if levels.ndim == 3:  # OpenCV has blue first
+        small = np.ascontiguousarray(levels[..., ::-1], dtype=levels.dtype)
     if width > VIEW_WIDTH_PX:  # made small first: a large picture is not needed as numbers of four bytes
         size = (VIEW_WIDTH_PX, max(1, round(height * VIEW_WIDTH_PX / width)))
         whole = width // VIEW_WIDTH_PX
@@ -155,7 +167,7 @@ def view_jpeg(levels: RawLevels, bits: int | None = None) -> bytes:
     return encoded.tobytes()
 
 
-def _levels(content: bytes, kind: str, shown: str, width_px: int, height_px: int) -> RawLevels:
+def _levels(content: bytes, kind: str, shown: str, width_px: int, height_px: int, colour: bool) -> RawLevels:
     damaged = f"{shown} is damaged, must be a whole {kind} picture: copy it again"
     if kind == "PNG" and not all(whole for _, _, whole in _png_chunks(content)):
         raise PictureError(damaged)  # Pillow does not look at the check sums of the pixels
@@ -173,6 +185,11 @@ def _levels(content: bytes, kind: str, shown: str, width_px: int, height_px: int
                     )
                 if getattr(image, "n_frames", 1) != 1:
                     raise PictureError(f"{shown} holds several pictures, must hold one: save one picture a file")
+                if colour and image.mode != "RGB":
+                    raise PictureError(
+                        f"{shown} has pixels of kind {image.mode}, must be red, green and blue of 8 or 16 bits: "
+                        "set the camera program to colour"
+                    )
                 if image.mode not in (*_GREY_MODES, "RGB") or _inverted(image) or (kind == "PNG" and content[24] < 8):
                     raise PictureError(
                         f"{shown} has pixels of kind {image.mode}, must be grey of 8, 12 or 16 bits: "
@@ -187,13 +204,26 @@ def _levels(content: bytes, kind: str, shown: str, width_px: int, height_px: int
         raise
     except Exception as error:  # a decoder raises whatever it likes on bytes that are no picture
         raise PictureError(damaged) from error
-    if pixels.ndim == 3:
+    if colour and (kind == "TIFF" or (kind == "PNG" and content[24] == 16)):  # Pillow makes 8 bits of 16
+        pixels = _deep(content, damaged)
+    elif pixels.ndim == 3 and not colour:
         if (kind == "PNG" and content[24] != 8) or not (pixels == pixels[:, :, :1]).all():
             raise PictureError(f"{shown} is a colour picture, must be grey: set the camera program to grey")
         pixels = pixels[:, :, 0]
-    if pixels.shape != (height_px, width_px):
+    if pixels.shape != ((height_px, width_px, 3) if colour else (height_px, width_px)):
         raise PictureError(f"{shown} is turned by its own metadata, must lie as the camera took it: switch that off")
     return np.ascontiguousarray(pixels, dtype=pixels.dtype.newbyteorder("="))
+
+
+def _deep(content: bytes, damaged: str) -> RawLevels:
+    """(H, W, 3) red, green, blue of a PNG or TIFF with as many bits as it has."""
+    try:
+        pixels = cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_UNCHANGED)
+    except cv2.error as error:
+        raise PictureError(damaged) from error
+    if pixels is None or pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype not in (np.uint8, np.uint16):
+        raise PictureError(damaged)
+    return np.asarray(pixels[..., ::-1])  # type: ignore[return-value]
 
 
 def _inverted(image: Image.Image) -> bool:

@@ -228,7 +228,8 @@ def limits_in_effect(
 
 
 def _read(item: Arrived, setup: CameraSetup, limit_bytes: int) -> tuple[Picture, bytes]:
-    return read_picture(item.path, setup.width_px, setup.height_px, limit_bytes, bits=setup.bits, name=item.name)
+    size = setup.width_px, setup.height_px
+    return read_picture(item.path, *size, limit_bytes, bits=setup.bits, name=item.name, colour=setup.colour)
 
 
 def _missing(came_in: PictureSet, ready: Ready) -> list[Stop]:

@@ -133,8 +133,8 @@ class MethodBench:
                     return None
                 path = Path(folder) / f"{len(found)}{Path(picture.name).suffix.lower()}"
                 path.write_bytes(content)
-                limit = self._station.intake.picture_limit_bytes
-                read, _ = read_picture(path, setup.width_px, setup.height_px, limit, bits=setup.bits, name=picture.name)
+                size = setup.width_px, setup.height_px, self._station.intake.picture_limit_bytes
+                read, _ = read_picture(path, *size, bits=setup.bits, name=picture.name, colour=setup.colour)
                 found[picture.camera] = read.levels
         return found or None
 
