@@ -167,7 +167,9 @@ def key_tables(name: str) -> str:
 def _title(table: str, schema: Schema) -> str:
     first, _, rest = table.partition(".")
     if rest:
-        return f"**`{rest} = {{ ... }}`** in `{first}`."
+        part = next(part for name, part in tables(schema) if name == first)
+        several = part["properties"].get(rest, {}).get("type") == "array"
+        return f"**`{rest} = {'[{ ... }, ...]' if several else '{ ... }'}`** in `{first}`."
     value = schema["properties"][first]
     if value.get("type") == "array":
         least = value.get("minItems", 0)

@@ -159,7 +159,8 @@ def rows_of_table(file: str, table: str) -> str:
     if not table:
         return text
     first, _, inner = table.partition(".")
-    bold = rf"\*\*`{inner} = {{ ... }}`\*\* in `{first}`" if inner else rf"\*\*`\[{{1,2}}{first}\]{{1,2}}`\*\*"
+    within = rf"\*\*`{inner} = \[?{{ ... }}(?:, ...\])?`\*\* in `{first}`"
+    bold = within if inner else rf"\*\*`\[{{1,2}}{first}\]{{1,2}}`\*\*"
     found = re.search(rf"^{bold}(.*?)(?=^\*\*`|\Z)", text, re.M | re.S)
     assert found is not None, f"{file}.toml: table {table} is not there"
     return found[1]
@@ -168,7 +169,8 @@ def rows_of_table(file: str, table: str) -> str:
 @pytest.mark.parametrize(("file", "table", "key"), every_key(), ids=lambda part: part or "file")
 def test_every_key_is_documented(file: str, table: str, key: str) -> None:
     text = rows_of_table(file, table) if table else section(f"{file}.toml")
-    as_table = (f"`[{key}]`", f"`[[{key}]]`") if not table else (f"`{key} = {{ ... }}`",)
+    inner = (f"`{key} = {{ ... }}`", f"`{key} = [{{ ... }}, ...]`")
+    as_table = inner if table else (f"`[{key}]`", f"`[[{key}]]`")
     own_line = section(f"{file}.toml")
     assert f"`{key}`" in text or f"`{key} = " in text or any(name in own_line for name in as_table)
 
@@ -223,7 +225,8 @@ def test_the_example_files_are_understood_by_the_tables_documented() -> None:
         for name, table in content.items():
             for row in table if isinstance(table, list) else [table]:
                 for key in row if isinstance(row, dict) else ():
-                    assert f"`{key}`" in rows_of_table(file, name) or f"`{key} = {{ ... }}`" in section(f"{file}.toml")
+                    inner = re.compile(rf"`{key} = \[?{{ \.\.\. }}")
+                    assert f"`{key}`" in rows_of_table(file, name) or inner.search(section(f"{file}.toml"))
 
 
 # -- pages

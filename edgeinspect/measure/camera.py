@@ -83,14 +83,15 @@ class ColourCalibration:
     made_at: str  # ISO 8601, UTC
     illuminant: str  # "D50" or "D65": that the chart's colours are stated for
     matrix: Array  # (3, 3) from levels over the white sheet's to XYZ, white 1
-    patch_level: Array  # (3,) of the fixture's grey patch then, fractions of full scale
+    patch_level: Array  # (3,) of the fixture's grey patch then, fractions of full scale above black
     light: Array  # (3, 15) of the white sheet over the grey patch, as terms of the place in the picture
     even_over: Array  # (M, 2) corners in the picture of where that is known
     patches: tuple[str, ...]  # names of the chart's colours
     left_out_de: Array  # (N,) CIEDE2000 of each by all others
+    black: Array  # (3,) what it reads without light, fractions of full scale
 
     def __post_init__(self) -> None:
-        shapes = {"matrix": (3, 3), "patch_level": (3,), "light": (3, 15), "even_over": (None, 2)}
+        shapes = {"matrix": (3, 3), "patch_level": (3,), "black": (3,), "light": (3, 15), "even_over": (None, 2)}
         for name, shape in {**shapes, "left_out_de": (len(self.patches),)}.items():
             object.__setattr__(self, name, frozen(getattr(self, name), shape, name))
 

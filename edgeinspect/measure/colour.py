@@ -40,7 +40,7 @@ def adapted(xyz: Array, from_white: str, to_white: str) -> Array:
         return np.asarray(xyz)
     gain = (_BRADFORD @ WHITE[to_white]) / (_BRADFORD @ WHITE[from_white])
     matrix = np.linalg.inv(_BRADFORD) @ np.diag(gain) @ _BRADFORD
-    return np.asarray(xyz) @ matrix.T
+    return np.asarray(np.asarray(xyz) @ matrix.T)
 
 
 def xyz_of_srgb_light(light: Array, illuminant: str) -> Array:

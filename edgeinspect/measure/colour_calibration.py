@@ -3,17 +3,19 @@ the fixture, and a white sheet where chart and decals lie, which tells how evenl
 
 Every level is taken relative to the fixture's grey patch in the same picture, so that a lamp that fades changes
 nothing; then relative to the white sheet at the same place. One 3 x 3 matrix carries that to XYZ, by least squares in
-CIELAB. What the chart's own colours miss when each is left out in turn is what a colour may be off (leave one out).
+CIELAB, found together with what the camera reads where there is no light: two levels of 255 are a third of black ink.
+What the chart's own colours miss when each is left out in turn is what a colour may be off (leave one out).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
 from edgeinspect.errors import CalibrationError
 from edgeinspect.geometry import Array, Pose
@@ -32,6 +34,7 @@ UNEVEN_SHEET, UNEVEN_SHARE = (
 )  # places of the white sheet may be so far off the slow light, this share of them
 WORST_RMS, WORST_ONE = 3.0, 8.0  # CIEDE2000: more, and chart and file do not belong together
 WHITE_OFF = 3.0
+GREATEST_BLACK = 0.04  # of full scale
 GREATEST_CONDITION = 300.0  # of the matrix' fit: a chart of greys cannot tell red from blue
 _ORDER = 4  # of the polynomial of light over the picture
 _NAMES = ("red", "green", "blue")
@@ -58,15 +61,16 @@ class ColourPicture:
 
     channels: Channels
     pose: Pose  # fixture -> camera
+    black: Array = field(default_factory=lambda: np.zeros(3))  # what it reads without light, fractions of full scale
 
     def at(self, pixels: Array) -> Array:
-        """(N, 3) of full scale at places (N, 2), bilinear; nan outside."""
-        return np.column_stack([one.at(pixels) for one in self.channels]).astype(np.float64)
+        """(N, 3) of full scale above black at places (N, 2), bilinear; nan outside."""
+        return np.column_stack([one.at(pixels) for one in self.channels]).astype(np.float64) - self.black
 
 
 def patch_colour(picture: ColourPicture, corners_mm: Array, model: CameraModel) -> Array:
-    """(3,) levels of the fixture's grey patch."""
-    return np.array([patch_level(one, corners_mm, model, picture.pose) for one in picture.channels])
+    """(3,) levels above black of the fixture's grey patch."""
+    return np.array([patch_level(one, corners_mm, model, picture.pose) for one in picture.channels]) - picture.black
 
 
 def terms(pixels: Array, model: CameraModel) -> Array:
@@ -95,16 +99,51 @@ def calibrate_colour(
         raise CalibrationError(f"the chart has {len(patches)} patches, must have at least {LEAST_PATCHES}: use another")
     covered_mm = np.vstack([*(one.corners_mm() for one in patches), places_mm])
     hull = _hull(model.project(covered_mm, sheet.pose))
-    references = [_reference(picture, grey_patch_mm, model) for picture in (sheet, chart)]
-    light = _even(sheet, references[0], hull, model)
-    read = np.array([_patch_read(chart, one, references[1], light, model) for one in patches])
-    lab = np.array([one.lab for one in patches])
-    matrix = _fitted(read, lab, illuminant)
-    left_out = np.array([_left_out(read, lab, k, illuminant) for k in range(len(patches))])
-    _check(patches, read, lab, left_out)
-    return ColourCalibration(
-        made_at, illuminant, matrix, references[1], light, hull, tuple(one.name for one in patches), left_out
+    of_sheet, of_chart = (_reference(picture, grey_patch_mm, model) for picture in (sheet, chart))
+    seen = [_patch_seen(chart, one, model) for one in patches]
+    raw = _Raw(
+        np.array([level for level, _ in seen]),
+        np.array([place for _, place in seen]),
+        of_chart,
+        of_sheet,
+        _even(sheet, hull, model),
+        np.array([one.lab for one in patches]),
+        illuminant,
     )
+    black, matrix = _fitted(raw)
+    left_out = np.array([_left_out(raw, k) for k in range(len(patches))])
+    _check(patches, raw.read(black), raw.lab, left_out)
+    names = tuple(one.name for one in patches)
+    return ColourCalibration(
+        made_at, illuminant, matrix, of_chart - black, raw.light(black), hull, names, left_out, black
+    )
+
+
+@dataclass(frozen=True)
+class _Raw:
+    """Levels as they are, black not taken away: of N patches, the grey patch in both pictures, and the white sheet."""
+
+    levels: Array  # (N, 3)
+    places: Array  # (N, 15) terms of the slow light
+    of_chart: Array  # (3,)
+    of_sheet: Array  # (3,)
+    sheet: Array  # (3, 15)
+    lab: Array  # (N, 3)
+    illuminant: str
+
+    def light(self, black: Array) -> Array:
+        """(3, 15): the white sheet over the grey patch."""
+        lower = self.sheet.copy()
+        lower[:, 0] -= black
+        return np.asarray(lower / (self.of_sheet - black)[:, None])
+
+    def read(self, black: Array) -> Array:
+        """(N, 3): the chart over the white sheet."""
+        return np.asarray((self.levels - black) / (self.of_chart - black) / (self.places @ self.light(black).T))
+
+    def without(self, k: int) -> _Raw:
+        others = np.arange(len(self.lab)) != k
+        return replace(self, levels=self.levels[others], places=self.places[others], lab=self.lab[others])
 
 
 def _reference(picture: ColourPicture, grey_patch_mm: Array, model: CameraModel) -> Array:
@@ -129,8 +168,8 @@ def inside(pixels: Array, hull: Array) -> NDArray[np.bool_]:
     return np.asarray((cross >= -1e-6).all(axis=1) | (cross <= 1e-6).all(axis=1))
 
 
-def _even(sheet: ColourPicture, reference: Array, hull: Array, model: CameraModel) -> Array:
-    """(3, 15): the white sheet's level over the grey patch's, as terms of the place in the picture."""
+def _even(sheet: ColourPicture, hull: Array, model: CameraModel) -> Array:
+    """(3, 15): the white sheet's level, as terms of the place in the picture."""
     low, high = hull.min(axis=0), hull.max(axis=0)
     x, y = (np.linspace(low[k], high[k], 60) for k in (0, 1))
     grid = np.column_stack([part.ravel() for part in np.meshgrid(x, y)])
@@ -164,7 +203,7 @@ def _even(sheet: ColourPicture, reference: Array, hull: Array, model: CameraMode
             f"the white sheet is not even over {(off > UNEVEN_SHEET).mean():.0%} of the places of chart and decals: it "
             "must cover them all, flat, clean and without a shadow"
         )
-    return light / reference[:, None]
+    return light
 
 
 def relative(levels: Array, pixels: Array, reference: Array, light: Array, model: CameraModel) -> Array:
@@ -172,8 +211,8 @@ def relative(levels: Array, pixels: Array, reference: Array, light: Array, model
     return np.asarray(levels / reference / (terms(pixels, model) @ light.T))
 
 
-def _patch_read(chart: ColourPicture, patch: ChartPatch, reference: Array, light: Array, model: CameraModel) -> Array:
-    """(3,) mean over the inner part of a patch."""
+def _patch_seen(chart: ColourPicture, patch: ChartPatch, model: CameraModel) -> tuple[Array, Array]:
+    """(3,) mean level over the inner part of a patch, (15,) terms of the slow light there."""
     share = np.linspace(0.0, 1.0, 14)
     u, v = (part.reshape(-1, 1) for part in np.meshgrid(share, share))
     corners = patch.corners_mm(INNER)
@@ -184,38 +223,45 @@ def _patch_read(chart: ColourPicture, patch: ChartPatch, reference: Array, light
         raise CalibrationError(f"patch {patch.name} lies outside of the picture")
     if float((level >= FULL).mean()) > 0.01:
         raise CalibrationError(f"patch {patch.name} is at full scale: shorten the exposure, take both pictures again")
-    read = relative(level, pixels, reference, light, model)
-    halves = [read[side].mean(axis=0) for side in (u[:, 0] < 0.5, u[:, 0] > 0.5, v[:, 0] < 0.5, v[:, 0] > 0.5)]
+    halves = [level[side].mean(axis=0) for side in (u[:, 0] < 0.5, u[:, 0] > 0.5, v[:, 0] < 0.5, v[:, 0] > 0.5)]
     uneven = max(float(np.abs(halves[k] - halves[k + 1]).max()) for k in (0, 2))
-    if uneven > UNEVEN_PATCH * max(float(read.mean()), 0.05):
+    if uneven > UNEVEN_PATCH * max(float(level.mean()), 0.05):
         raise CalibrationError(
             f"patch {patch.name} is not even: is the chart where its file says, clean and without glare?"
         )
-    return np.asarray(read.mean(axis=0))
+    return np.asarray(level.mean(axis=0)), np.asarray(terms(pixels, model).mean(axis=0))
 
 
-def _fitted(read: Array, lab: Array, illuminant: str) -> Array:
-    """(3, 3) that carries what was read (N, 3) to XYZ, by least squares of the difference in CIELAB."""
-    xyz = xyz_of_lab(lab, illuminant)
+def _fitted(raw: _Raw) -> tuple[Array, Array]:
+    """Black (3,) and the matrix (3, 3) from what is read to XYZ, by least squares of the difference in CIELAB."""
+    xyz = xyz_of_lab(raw.lab, raw.illuminant)
     step = 1e-4
-    slopes = [  # (N, 3, 3): how CIELAB changes with X, Y, Z at every known colour
-        (lab_of_xyz(xyz + way, illuminant) - lab_of_xyz(xyz - way, illuminant)) / (2 * step) for way in step * np.eye(3)
+    slopes = [  # (N, 3): how CIELAB changes with X, with Y, with Z at every known colour
+        (lab_of_xyz(xyz + way, raw.illuminant) - lab_of_xyz(xyz - way, raw.illuminant)) / (2 * step)
+        for way in step * np.eye(3)
     ]
     by = np.stack(slopes, axis=-1)
-    rows = np.einsum("nij,nk->nijk", by, read).reshape(-1, 9)
     target = np.einsum("nij,nj->ni", by, xyz).reshape(-1)
-    scale = np.linalg.norm(rows, axis=0)
-    answer, _, rank, singular = np.linalg.lstsq(rows / scale, target, rcond=None)
-    if rank < 9 or singular[0] > GREATEST_CONDITION * singular[-1]:
-        raise CalibrationError("the chart's colours are too much alike to tell red, green and blue apart: use another")
-    return np.asarray((answer / scale).reshape(3, 3))
+
+    def solved(black: Array) -> tuple[Array, Array]:
+        rows = np.einsum("nij,nk->nijk", by, raw.read(black)).reshape(-1, 9)
+        scale = np.linalg.norm(rows, axis=0)
+        answer, _, rank, singular = np.linalg.lstsq(rows / scale, target, rcond=None)
+        if rank < rows.shape[1] or singular[0] > GREATEST_CONDITION * singular[-1]:
+            raise CalibrationError(
+                "the chart's colours are too much alike to tell red, green and blue apart: use another"
+            )
+        return np.asarray((answer / scale).reshape(3, 3)), np.asarray((rows / scale) @ answer - target)
+
+    start = np.full(3, 0.002)
+    least = least_squares(lambda black: solved(black)[1], start, bounds=(0.0, GREATEST_BLACK), x_scale=1e-3)
+    return np.asarray(least.x), solved(least.x)[0]
 
 
-def _left_out(read: Array, lab: Array, k: int, illuminant: str) -> float:
-    """CIEDE2000 of one patch by the matrix that all others make."""
-    others = np.arange(len(read)) != k
-    matrix = _fitted(read[others], lab[others], illuminant)
-    return float(difference(lab[k], lab_of_xyz(matrix @ read[k], illuminant)))
+def _left_out(raw: _Raw, k: int) -> float:
+    """CIEDE2000 of one patch by black and the matrix that all others make."""
+    black, matrix = _fitted(raw.without(k))
+    return float(difference(raw.lab[k], lab_of_xyz(matrix @ raw.read(black)[k], raw.illuminant)))
 
 
 def _check(patches: Sequence[ChartPatch], read: Array, lab: Array, left_out: Array) -> None:
@@ -241,9 +287,11 @@ def _check(patches: Sequence[ChartPatch], read: Array, lab: Array, left_out: Arr
 def report(calibration: ColourCalibration) -> list[str]:
     """What the calibration is good for, in words."""
     worst = int(np.argmax(calibration.left_out_de))
+    room = f"{1.65 * calibration.u_de:.1f}"
     return [
         f"{len(calibration.patches)} patches, illuminant {calibration.illuminant}, 2 degree observer",
         f"each left out in turn is read {calibration.rms_de:.2f} off (rms, CIEDE2000), "
         f"{calibration.patches[worst]} worst: {calibration.left_out_de[worst]:.2f}",
-        f"a colour is told with a standard uncertainty of {calibration.u_de:.2f} from the camera's colours alone",
+        f"a colour is told with a standard uncertainty of {calibration.u_de:.2f} from the camera's colours alone: "
+        f"of a limit that takes {room} for the guard band (1.65 u)",
     ]

@@ -226,7 +226,7 @@ class DecalFault(_ReadOnlyArrays):
 class InkColour(_ReadOnlyArrays):
     """One flat colour of a print, over all of the fields that are wide enough to tell it."""
 
-    name: str  # as the artwork writes it: "#f0aa28"
+    name: str  # "amber", or as the artwork writes it: "#f0aa28"
     expected_lab: Array  # (3,) CIELAB
     area_mm2: float  # of the print in it
     told_mm2: float  # of that, away from its edges and seen: 0 where it is printed too fine to be told

@@ -82,7 +82,7 @@ def linear_picture(levels: RawLevels, bits: int, response: Response) -> GreyPict
 
 def channels(levels: RawLevels, bits: int, response: Response) -> tuple[GreyPicture, GreyPicture, GreyPicture]:
     """Red, green and blue of a picture in colour (H, W, 3), each in levels of light."""
-    apart: list[RawLevels] = [np.ascontiguousarray(levels[..., k], dtype=levels.dtype) for k in range(3)]
+    apart: list[RawLevels] = [levels[..., k].copy() for k in range(3)]
     red, green, blue = (linear_picture(one, bits, response) for one in apart)
     return red, green, blue
 

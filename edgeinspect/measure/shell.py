@@ -137,7 +137,7 @@ class ShellGauge:
             if shot is None or calibration.colour is None:
                 continue
             light = channels(pictures[calibration.camera], calibration.bits, calibration.response)
-            picture = ColourPicture(light, shot.pose)
+            picture = ColourPicture(light, shot.pose, calibration.colour.black)
             patch = self.setup.fixture.grey_patch_mm
             shots.append(ColourShot(shot.camera, picture, shot.model, shot.blur_px, calibration.colour, patch))
         return replace(sight, shots=tuple(shots)), looks, stops

@@ -23,7 +23,7 @@ def colour_limit(row: DecalTable) -> ColourLimit | None:
     """What a decal's colours may be off; None where they are not judged."""
     if row.colour_limit_de is None:
         return None
-    inks = tuple(Ink(one.artwork.lower(), _srgb(one.artwork), np.array(one.lab)) for one in row.ink)
+    inks = tuple(Ink(one.words or one.artwork.lower(), _srgb(one.artwork), np.array(one.lab)) for one in row.ink)
     return ColourLimit(row.colour_limit_de, row.colour_area_mm2, row.colour_illuminant, inks)
 
 

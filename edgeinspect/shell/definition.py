@@ -355,7 +355,7 @@ class SurfaceLimits:
 class Ink:
     """What a colour of the artwork is when it is printed, as the printer states it."""
 
-    name: str  # as the artwork writes it: "#f0aa28"
+    name: str  # "amber", or as the artwork writes it: "#f0aa28"
     artwork: Array  # (3,) sRGB, 0 to 1
     lab: Array  # (3,) CIELAB
 

@@ -147,6 +147,10 @@ def summary(definition: ShellDefinition) -> list[str]:
             gaps += [f"at most {decal.gap_upper_mm:g} mm"] if decal.gap_upper_mm is not None else []
             gap = f"; gap to the trimmed edge {', '.join(gaps)}" if gaps else ""
             lines.append(f"    told {decal.datum.words}{gap}; its surface may be off by {decal.surface.words}")
+            if decal.colour is not None:
+                named = ", ".join(ink.name for ink in decal.colour.inks) or "none: as sRGB"
+                over = f"over {decal.colour.area_mm2:g} mm², {decal.colour.illuminant}"
+                lines.append(f"    colours off by up to ΔE {decal.colour.limit_de:g} (CIEDE2000) {over}; inks: {named}")
     found = notes(d)
     if found:
         lines += ["look again:", *(f"  {note}" for note in found)]

@@ -151,6 +151,7 @@ class InkTable(Table):
 
     artwork: Annotated[str, Field(strict=True, pattern=r"^#[0-9a-fA-F]{6}$")]  # as the artwork has it: "#f0aa28"
     lab: tuple[Lightness, Chroma, Chroma]  # CIELAB of the print, of colour_illuminant, 2 degree observer
+    words: Text | None = None  # as an operator says it: "amber"
 
 
 class DecalTable(Table):

@@ -63,6 +63,7 @@ class _Colour(Table):
     even_over: Annotated[tuple[tuple[Number, Number], ...], Field(min_length=3, max_length=1000)]
     patches: Annotated[tuple[Text, ...], Field(min_length=LEAST_PATCHES, max_length=MOST_PATCHES)]
     left_out_de: tuple[Annotated[Number, Field(ge=0)], ...]
+    black: Row3
 
 
 class _Calibration(Table):
@@ -211,7 +212,7 @@ def _parsed(content: dict[str, object], label: str) -> CameraCalibration:
 
 
 def _arrays(colour: _Colour) -> dict[str, Any]:
-    arrays = ("matrix", "patch_level", "light", "even_over", "left_out_de")
+    arrays = ("matrix", "patch_level", "light", "even_over", "left_out_de", "black")
     return {name: np.array(one) if name in arrays else one for name, one in dict(colour).items()}
 
 

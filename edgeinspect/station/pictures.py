@@ -150,7 +150,7 @@ def view_jpeg(levels: RawLevels, bits: int | None = None) -> bytes:
     scale, (height, width) = scale_of(levels, bits), levels.shape[:2]
     small: RawLevels = levels
     if levels.ndim == 3:  # OpenCV has blue first
-        small = np.ascontiguousarray(levels[..., ::-1], dtype=levels.dtype)
+        small = levels[..., ::-1].copy()
     if width > VIEW_WIDTH_PX:  # made small first: a large picture is not needed as numbers of four bytes
         size = (VIEW_WIDTH_PX, max(1, round(height * VIEW_WIDTH_PX / width)))
         whole = width // VIEW_WIDTH_PX

@@ -5,16 +5,16 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from edgeinspect.conformity import Finding
 from edgeinspect.conformity.decal import fault_words, where_on, whole_words
 from edgeinspect.conformity.trim import profile_value
+from edgeinspect.geometry import Array
 from edgeinspect.inspection import Inspection
+from edgeinspect.measure.colour import srgb_of_lab
 from edgeinspect.measure.cut_face import sentence
-from edgeinspect.measure.measurement import (
-    CutOutResult,
-    GapProfile,
-    Quantity,
-)
+from edgeinspect.measure.measurement import CutOutResult, DecalResult, FaultKind, GapProfile, Quantity
 from edgeinspect.shell.definition import Decal, DecalDatum, ShellDefinition
 from edgeinspect.web.look import LOOKS, Look, offset_words, turn_words
 
@@ -97,6 +97,37 @@ class DecalRow:
     surface: str  # how far the surface under it may be off, stated or assumed; "" in older records
     surface_doubt: str  # why that surface does not fit its definition; "": nothing speaks against it
     gap: GapRow | None  # to the trimmed edge
+    colour: ColourRow | None  # None: nobody asked for it
+
+
+@dataclass(frozen=True)
+class InkRow:
+    """One flat colour of a print: expected and read, as CIELAB and as a screen shows it."""
+
+    name: str
+    expected: str  # "L* 72.0 a* 24.0 b* 68.0"
+    expected_srgb: str  # "#f0aa28"
+    read: str  # "" where it could not be told
+    read_srgb: str
+    off_by: Quantity | None  # CIEDE2000
+    area_mm2: float
+    told_mm2: float
+    over_mm: float  # side of the square that it is averaged over
+
+
+@dataclass(frozen=True)
+class ColourRow:
+    """How far a decal's colours are off."""
+
+    camera: str
+    illuminant: str
+    untold: str  # why nothing is told; "": it is
+    worst: Quantity | None  # CIEDE2000 that ``area_mm2`` of the print reach
+    area_mm2: float
+    told_share: float | None  # of the places wide enough to tell a colour
+    limit_de: float | None
+    inks: tuple[InkRow, ...]
+    regions: tuple[str, ...]  # where it is off, in words
 
 
 @dataclass(frozen=True)
@@ -242,9 +273,11 @@ def cut_face_rows(inspection: Inspection, definition: ShellDefinition | None) ->
 
 
 def decal_rows(inspection: Inspection, definition: ShellDefinition | None) -> list[DecalRow]:
-    drawn = {decal.name: decal for decal in definition.decals} if definition else {}
+    measured = inspection.measurement
+    of_variant = [decal for decal in definition.decals if decal.variant == measured.variant] if definition else []
+    drawn = {decal.name: decal for decal in of_variant}
     rows = []
-    for result in inspection.measurement.decals:
+    for result in measured.decals:
         decal = drawn.get(result.name)
         rows.append(
             DecalRow(
@@ -277,15 +310,57 @@ def decal_rows(inspection: Inspection, definition: ShellDefinition | None) -> li
                         one.camera,
                     )
                     for one in result.faults
+                    if one.kind is not FaultKind.COLOUR
                 ),
                 told_from=DecalDatum(result.datum).words,
                 untold=result.untold,
                 surface=result.surface,
                 surface_doubt=result.surface_doubt,
                 gap=_gap(result.gap, decal),
+                colour=colour_row(result, decal),
             )
         )
     return rows
+
+
+def colour_row(result: DecalResult, decal: Decal | None) -> ColourRow | None:
+    colour = result.colour
+    if colour is None:
+        return None
+    off = [one for one in result.faults if one.kind is FaultKind.COLOUR]
+    return ColourRow(
+        colour.camera,
+        colour.illuminant,
+        colour.untold,
+        colour.worst,
+        colour.area_mm2,
+        _finite(colour.told_share),
+        decal.colour.limit_de if decal and decal.colour else None,
+        tuple(
+            InkRow(
+                ink.name,
+                _lab_words(ink.expected_lab),
+                _srgb_words(ink.expected_lab, colour.illuminant),
+                "" if ink.read_lab is None else _lab_words(ink.read_lab),
+                "" if ink.read_lab is None else _srgb_words(ink.read_lab, colour.illuminant),
+                ink.off_by,
+                ink.area_mm2,
+                ink.told_mm2,
+                ink.over_mm,
+            )
+            for ink in colour.inks
+        ),
+        tuple(f"{where_on(decal, one)}: {fault_words(one)}" if decal else fault_words(one) for one in off),
+    )
+
+
+def _lab_words(lab: Array) -> str:
+    return "L* {:.1f} a* {:.1f} b* {:.1f}".format(*(float(value) + 0.0 for value in lab))
+
+
+def _srgb_words(lab: Array, illuminant: str) -> str:
+    red, green, blue = np.rint(255 * srgb_of_lab(lab.astype(np.float64), illuminant)).astype(int)
+    return f"#{red:02x}{green:02x}{blue:02x}"
 
 
 def _gap(gap: GapProfile | None, decal: Decal | None) -> GapRow | None:
