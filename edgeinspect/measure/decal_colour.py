@@ -22,8 +22,8 @@ from edgeinspect.measure.colour import difference, lab_of_xyz, xyz_of_lab, xyz_o
 from edgeinspect.measure.colour_calibration import ColourPicture, inside, patch_colour, relative
 from edgeinspect.measure.decal import DecalFit
 from edgeinspect.measure.measurement import DecalColour, DecalFault, FaultKind, InkColour, Quantity, Share
-from edgeinspect.shell.colours import flat_colours, which_flat
 from edgeinspect.shell.definition import Artwork, ColourLimit, Decal
+from edgeinspect.shell.srgb import ALIKE, flat_colours, which_flat
 
 CELL_MM = 1.0
 SPACING_MM = 0.25  # of the places that are read; of the artwork at this scale too
@@ -76,7 +76,7 @@ def _expected(art: Artwork, limit: ColourLimit) -> tuple[list[tuple[str, Array]]
     inks = []
     for k, (name, colour) in enumerate(flats):
         here = label == k
-        known = next((one for one in limit.inks if np.abs(one.artwork - colour).max() < 6.0 / 255.0), None)
+        known = next((one for one in limit.inks if np.abs(one.artwork - colour).max() < ALIKE), None)
         if known is not None:
             xyz[here] = xyz_of_lab(known.lab, limit.illuminant)
         inks.append((name if known is None else known.name, lab_of_xyz(np.median(xyz[here], axis=0), limit.illuminant)))

@@ -17,6 +17,7 @@ import resvg_py
 from edgeinspect.errors import DefinitionError
 from edgeinspect.geometry import Array
 from edgeinspect.shell.definition import Artwork
+from edgeinspect.shell.srgb import linear_to_srgb, srgb_to_linear
 
 GREATEST_SIDE_PX, GREATEST_PX = 20_000, 40_000_000
 LEAST_PX_PER_MM = 3.0  # coarser than the camera sees it, the artwork would be measured against its own steps
@@ -25,16 +26,6 @@ _OVERSAMPLE = 4  # an SVG is drawn finer and averaged in light: antialiasing in 
 ASPECT_MM = 0.1  # how far the artwork's shape may be off its stated size
 
 _PNG = b"\x89PNG\r\n\x1a\n"
-
-
-def srgb_to_linear(value: Array) -> Array:
-    """Light 0..1 of sRGB values 0..1 (IEC 61966-2-1)."""
-    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
-
-
-def linear_to_srgb(light: Array) -> Array:
-    """sRGB values 0..1 of light 0..1 (IEC 61966-2-1)."""
-    return np.where(light <= 0.0031308, light * 12.92, 1.055 * np.maximum(light, 0.0031308) ** (1 / 2.4) - 0.055)
 
 
 def read_artwork(raw: bytes, label: str, width_mm: float, height_mm: float, *, in_colour: bool = False) -> Artwork:

@@ -19,10 +19,10 @@ from edgeinspect.measure.colour_calibration import calibrate_colour
 from edgeinspect.measure.decal import DecalFit
 from edgeinspect.measure.decal_colour import ColourShot, ColourSight, colours_of
 from edgeinspect.measure.measurement import DecalColour, DecalResult, FaultKind
-from edgeinspect.shell.artwork import read_artwork, srgb_to_linear
-from edgeinspect.shell.colours import flat_colours, which_flat
+from edgeinspect.shell.artwork import read_artwork
 from edgeinspect.shell.definition import Artwork, ColourLimit, Decal, Ink
 from edgeinspect.shell.files import load_shell
+from edgeinspect.shell.srgb import flat_colours, srgb_to_linear, which_flat
 from tests.samples.truth import MODEL
 
 from . import colour_pictures as pictures

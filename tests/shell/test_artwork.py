@@ -8,7 +8,8 @@ import pytest
 from numpy.typing import NDArray
 
 from edgeinspect.errors import DefinitionError
-from edgeinspect.shell.artwork import artwork_png, linear_to_srgb, read_artwork, srgb_to_linear, stated_size_mm
+from edgeinspect.shell.artwork import artwork_png, read_artwork, stated_size_mm
+from edgeinspect.shell.srgb import linear_to_srgb, srgb_to_linear
 
 from .small_shell import badge
 
