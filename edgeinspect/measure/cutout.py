@@ -25,6 +25,8 @@ from edgeinspect.shell.definition import CutOut
 
 BAND_MM = 3.0
 SEEN_SHARE = 0.7
+# Before anything is seen: a cutter is set square to within 2 degrees (common practice, no source), mm a mm of sheet.
+SQUARE_WITHIN = 0.035
 CLOSE_MM, CLOSE_SHARE = 0.1, 0.95  # a cloth over one side leaves an edge too: all but 5 % must lie on one clean shape
 SHEET_LEVEL_SHARE = 0.25  # what lies over a hole is the sheet only if it is as bright as beside the other cut-outs
 ROUGH_MM = 0.25  # rms about the shape: an outline this rough is chips or glare, not a cut
@@ -175,7 +177,7 @@ class _Fitting:
     def __init__(
         self, cutout: CutOut, stations: Stations, here: Scan, sheet_mm: float, model: CameraModel, pose: Pose
     ) -> None:
-        self.here = here
+        self.here, self.square_within = here, SQUARE_WITHIN * sheet_mm
         self.wall = apparent_wall(stations, here.lines, wall_height(stations, sheet_mm), model, pose)
         angle = long_axis(stations) if cutout.kind == "slot" else 0.0
         self.rows = shape_rows(cutout, stations, stations.points_mm[:, :2].mean(axis=0), angle)
@@ -212,7 +214,8 @@ class _Fitting:
             return CutOutFit(there, self.terms, none, float(self.near.mean()), self.here, self.wall)
         rest = self.arris - self.rows @ self.terms
         near = self.near & (np.abs(rest) < 1.0)
-        if np.mean(near & (np.abs(rest) < CLOSE_MM)) < CLOSE_SHARE:
+        close = CLOSE_MM + np.where(self.wall > SURE_WALL_MM, self.square_within, 0.0)  # a bevel is not fitted yet
+        if np.mean(near & (np.abs(rest) < close)) < CLOSE_SHARE:
             return CutOutFit(None, self.terms, none, float(near.mean()), self.here, self.wall)
         rms = float(np.sqrt(np.mean(rest[near] ** 2)))
         if rms > ROUGH_MM:

@@ -17,7 +17,15 @@ from edgeinspect.geometry import Array
 from edgeinspect.measure import arris_kernels
 from edgeinspect.measure.arrises import BETWEEN, LEAST_STEP, REACH_BLURS, SEEN_MM, SHEET_SHARE, Arrises
 from edgeinspect.measure.cut_face import HIDDEN_MM, Traced, cut_faces
-from edgeinspect.measure.cutout import CutOutFit, by_roughness, counted_from, evenly_lit, long_axis, shape_rows
+from edgeinspect.measure.cutout import (
+    SQUARE_WITHIN,
+    CutOutFit,
+    by_roughness,
+    counted_from,
+    evenly_lit,
+    long_axis,
+    shape_rows,
+)
 from edgeinspect.measure.edge import BILINEAR_NOISE, Edges, noise_of
 from edgeinspect.measure.measurement import CutFace, Flag
 from edgeinspect.measure.setup import Sight
@@ -34,9 +42,7 @@ from edgeinspect.measure.two_arrises import (
 from edgeinspect.shell.definition import Arris
 
 LEAST_SHARE = 0.3  # of the outline must show its back-face arris, or the shape hangs on too little
-# Before anything is seen: a cutter is set square to within 2 degrees (common practice, no source), 0.035 mm a mm of
-# sheet; and what the brightness of a wall that is not even leaves: of its width, on ray-traced holes.
-SQUARE_WITHIN, WALL_MODEL = 0.035, 0.1
+WALL_MODEL = 0.1  # of its width: what the brightness of a wall that is not even leaves, on ray-traced holes
 BLUR_SPREAD = 0.1  # of the blur from one step a line, walls and all
 ROUNDS, ENOUGH_MM = 8, 5e-4
 

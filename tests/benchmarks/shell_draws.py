@@ -21,7 +21,7 @@ from scipy.special import ndtri
 
 from edgeinspect.geometry import Array, PlaneShift, Pose, frozen
 from edgeinspect.measure.board import find_board
-from edgeinspect.measure.budget import EDGE_MODEL_PX, FORMED_EDGE_PX, LIGHT_ALL_ROUND, LIGHT_SIDE, LIGHT_TURN
+from edgeinspect.measure.budget import BENT_EDGE, EDGE_MODEL_PX, FORMED_EDGE_PX, LIGHT_ALL_ROUND, LIGHT_SIDE, LIGHT_TURN
 from edgeinspect.measure.calibration import calibrate
 from edgeinspect.measure.calibration_fixture import in_fixture
 from edgeinspect.measure.camera import CameraCalibration
@@ -51,6 +51,7 @@ SHEETS_MM = (0.05, 3.0)  # a foil, whose cut face hides everywhere, and the lid'
 FINE_MM, COARSE_MM = 0.2, 0.2865  # per pixel at the shell: two stations of four have the demo's own
 REACH_MM, REACH_DEG = 10.0, 5.0
 GOLDEN, ONE_IN = 0.6180339887498949, 20  # multiples of the golden section fill 0 to 1 evenly; drawn shells a station
+BLUR_PX = 0.9  # standard deviation of a good picture's blur, the pixel's own included
 CLEAR_MM = 1.0  # between a mark's white and the search band
 # The demo's marks lie so near that a lid 10 mm off covers them: these leave room for that all round.
 PLATE = bench.Plate(
@@ -238,6 +239,9 @@ def as_seen(cut: CutShell, at: Drawn, random: np.random.Generator) -> CutShell:
     mm_per_px = at.mm_per_px
     edge_mm = EDGE_MODEL_PX * mm_per_px
     all_round = LIGHT_ALL_ROUND * edge_mm * float(random.normal())
+    # The camera's response, too, moves all edges alike: any bend up to its bound is as likely (measure/budget.py).
+    bent = float(random.spawn(1)[0].uniform(-1.0, 1.0))
+    all_round += bent * 3.0**0.5 * BENT_EDGE * BLUR_PX * mm_per_px
     side = LIGHT_SIDE * edge_mm * random.normal(size=2)
     turn = LIGHT_TURN * edge_mm * float(random.normal()) / float(np.hypot(*cut.form.rim().xy_mm.T).max())
     rim = cut.form.rim()

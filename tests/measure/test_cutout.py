@@ -177,14 +177,16 @@ def test_the_wall_in_the_picture(toplid_definition: ShellDefinition, model: Came
         wall = apparent_wall(stations, lines, wall_height(stations, 3.0), model, CAMERA.pose)
         fine = lay_stations(cutout(toplid_definition, name).curve, 0.02).points_mm[:, :2]
         back = CAMERA.project(CutShell().lifted(fine, back=True))
-        seen = np.flatnonzero(wall > 0.1)
+        seen, off = np.flatnonzero(wall > 0.1), list[float]()
         assert len(seen) > 0.3 * len(wall)
         for k in seen[:: max(1, len(seen) // 12)]:
             away = back - lines.centre[k]
             unit = lines.first[k] / lines.px_per_mm[k]
             ahead, aside = away @ unit, away @ np.array([-unit[1], unit[0]])
             hit = ahead[(np.abs(aside) < 0.05) & (np.abs(ahead) < 4.0)]
-            assert wall[k] == pytest.approx(hit.mean() / lines.px_per_mm[k], abs=0.02)
+            off.append(wall[k] - hit.mean() / lines.px_per_mm[k])
+        assert np.abs(off).max() < 0.006
+        assert abs(np.mean(off)) < 0.002  # what is wrong on the mean moves the far side
         to_camera = CAMERA.centre_mm - stations.points_mm
         hidden = (to_camera[:, :2] * stations.normals[:, :2]).sum(axis=1) < 0
         assert wall[hidden].max() < 0.05  # where a slot's side meets its end, a scan line sees the neighbour's wall
