@@ -93,7 +93,7 @@ def proven(value: Any, lower: Any, upper: Any, guard: Any) -> tuple[Any, Any]:
 
 def decide(value: float, u: float, lower: float | None, upper: float | None, guard: float) -> Answer:
     """ISO 14253-1: ``guard`` = factor x u in the unit of the value. Not finite, or a u below 0, is NO RESULT."""
-    if not np.isfinite([value, u, guard]).all() or u < 0 or guard < 0 or (lower is None and upper is None):
+    if not all(map(math.isfinite, (value, u, guard))) or u < 0 or guard < 0 or (lower is None and upper is None):
         return Answer.NO_RESULT
     good, bad = proven(value, -math.inf if lower is None else lower, math.inf if upper is None else upper, guard)
     return Answer.CONFORMING if good else Answer.NONCONFORMING if bad else Answer.NOT_PROVEN

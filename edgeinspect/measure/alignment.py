@@ -5,13 +5,13 @@ frame.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, PlaneShift, Pose
-from edgeinspect.measure import kernels
+from edgeinspect.measure import kernels, plane_kernels
 from edgeinspect.measure.ribbon import Stations
 
 FLAW_MM = 0.15  # a section further than this from the common shift is a flaw, not a place to align on ...
@@ -27,8 +27,14 @@ class ShiftFit:
 
     def u_along(self, points_mm: Array, normals: Array) -> Array:
         """Standard uncertainty (N,) [mm] that this fit brings to a deviation along ``normals`` at ``points_mm``."""
-        rows = shift_rows(points_mm, normals)
-        return np.asarray(np.sqrt(np.einsum("ni,ij,nj->n", rows, self.covariance, rows)))
+        return u_along(points_mm, normals, self.covariance)
+
+
+def u_along(points_mm: Array, normals: Array, covariance: Array) -> Array:
+    """Standard uncertainty (N,) [mm] along ``normals`` that a plane shift of this ``covariance`` (3, 3) brings."""
+    u = np.empty(len(points_mm))
+    plane_kernels.u_along(points_mm, normals, covariance, u)
+    return u
 
 
 def shift_rows(points_mm: Array, normals: Array) -> Array:
@@ -64,9 +70,9 @@ def noise_covariance(points_mm: Array, normals: Array, u_mm: Array, usable: NDAr
     single stations along their normals. What else is left of such a fit is the cut's own form: it has a best-fitting
     place, and that is what is sought, so its waves are no uncertainty of it.
     """
-    rows = shift_rows(points_mm, normals)[usable]
-    inverse = np.linalg.inv(rows.T @ rows)
-    return np.asarray(inverse @ (rows.T * u_mm[usable] ** 2) @ rows @ inverse)
+    product, varied, _ = plane_kernels.squares(points_mm, normals, u_mm, usable)
+    inverse = np.linalg.inv(product)
+    return np.asarray(inverse @ varied @ inverse)
 
 
 def fit_points(nominal_mm: Array, measured_mm: Array, u_mm: Array) -> ShiftFit:
@@ -76,16 +82,16 @@ def fit_points(nominal_mm: Array, measured_mm: Array, u_mm: Array) -> ShiftFit:
     ``u_mm`` (N,) of each point per axis gives the covariance.
     """
     weight = 1.0 / u_mm**2
-    centre, goal = np.average(nominal_mm, axis=0, weights=weight), np.average(measured_mm, axis=0, weights=weight)
+    centre, goal = weight @ nominal_mm / weight.sum(), weight @ measured_mm / weight.sum()
     a, b = nominal_mm - centre, measured_mm - goal
     angle = np.arctan2((weight * (a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])).sum(), (weight * (a * b).sum(axis=1)).sum())
     cos, sin = np.cos(angle), np.sin(angle)
     turn = np.array([[cos, -sin], [sin, cos]])
     dx, dy = goal - turn @ centre
     rest = measured_mm - nominal_mm @ turn.T - (dx, dy)
-    axes = np.repeat(np.eye(2)[None], len(nominal_mm), axis=0)
-    rows = np.concatenate([shift_rows(measured_mm, axes[:, k]) for k in range(2)])
-    covariance = np.linalg.inv((rows * np.tile(weight, 2)[:, None]).T @ rows)
+    (x, y), whole = weight @ measured_mm, float(weight.sum())
+    square = float(weight @ (measured_mm**2).sum(axis=1))
+    covariance = np.linalg.inv(np.array([[whole, 0.0, -y], [0.0, whole, x], [-y, x, square]]))  # of rows of shift_rows
     shift = PlaneShift(float(dx), float(dy), float(np.rad2deg(angle)))
     return ShiftFit(
         shift, covariance, float(np.sqrt((rest**2).sum(axis=1).mean())), np.ones(len(nominal_mm), dtype=bool)
@@ -139,12 +145,7 @@ def on_sheet(stations: Stations, cut: Pose, shell: Pose, growth: float) -> Stati
     30 degrees of slope and 12 degrees off the camera's axis 0.012 mm of deviation.
     """
     there = stations.placed(cut)
-    in_shell = shell.inverse().apply(there.points_mm) / growth
-    away = in_shell[:, :2] - stations.points_mm[:, :2]
-    tangent = stations.tangents
-    rise = stations.climb * (away * stations.normals[:, :2]).sum(axis=1)
-    rise += tangent[:, 2] * (away * tangent[:, :2]).sum(axis=1)
-    in_shell[:, 2] = stations.points_mm[:, 2] + rise
-    points = there.points_mm.copy()
-    points[:, 2] = shell.apply(in_shell * growth)[:, 2]
-    return replace(there, points_mm=points)
+    back, here = shell.inverse(), (stations.points_mm, stations.normals, stations.tangents, stations.climb)
+    into_shell, onto_plate = (back.rotation, back.translation_mm), (shell.rotation, shell.translation_mm)
+    plane_kernels.heights_on_sheet(*here, there.points_mm, *into_shell, *onto_plate, growth)
+    return there

@@ -1,4 +1,4 @@
-"""Inner loop of the fit of both arrises, compiled by numba."""
+"""Inner loops of the fit of both arrises along a curve, compiled by numba."""
 
 from __future__ import annotations
 
@@ -126,27 +126,128 @@ def common_equations(sums, weight, stretch, normal, side, own, follow):
 
 
 @njit(cache=True)
-def joint_equations(sums, weight, column, slope, kind, normal, side):
-    """Normal equations of terms that many lines share.
-
-    ``sums`` (N, 16) of ``both_arrises``; line i answers to the terms ``column[i]`` (P,) by ``slope[i]`` (P,), each in
-    its part ``kind`` (P,): 0 place, 1 share, 2 gap, 3 the blur's factor. Adds to ``normal`` (T, T) and ``side`` (T,).
+def start_stretches(ribbon, origin, spacing, square, blur, stretch, reach, pace, edge, starts, sums, at, share):
+    """Where the fit of stretches begins, by every ``pace``-th line: of the shares ``starts`` (K,) of the gap that
+    ``edge`` (N,), the one step, may lie behind the show-face arris, and of three shares of the step, those that leave
+    least. Sets ``at`` (N,) and ``share`` (S,).
     """
-    product = np.empty((4, 4))
-    for i in range(len(sums)):
-        if weight[i] == 0.0 or sums[i, 0] == 0.0:
-            continue
-        k = 0
-        for a in range(4):
-            for b in range(a, 4):
-                product[a, b] = product[b, a] = weight[i] * sums[i, k]
-                k += 1
-        for p in range(len(kind)):
-            if slope[i, p] == 0.0:
-                continue
-            side[column[i, p]] += slope[i, p] * weight[i] * sums[i, 10 + kind[p]]
-            for q in range(len(kind)):
-                normal[column[i, p], column[i, q]] += slope[i, p] * slope[i, q] * product[kind[p], kind[q]]
+    lines, parts = len(edge), len(share)
+    few = (lines + pace - 1) // pace
+    thin = np.empty((few, ribbon.shape[1]), ribbon.dtype)
+    begin, end, width, place, gap, tried = np.empty((6, few))
+    for i in range(few):
+        k = i * pace
+        # All by the same samples, or a place from which one arris is out of sight would look best.
+        begin[i], end[i] = edge[k] - square[k] - reach * blur[k], edge[k] + square[k] + reach * blur[k]
+        width[i], gap[i] = blur[k], square[k]
+        for j in range(ribbon.shape[1]):
+            thin[i, j] = ribbon[k, j]
+    best, back = np.full(parts, np.inf), np.zeros(parts)
+    of_share, pull, left = np.empty((3, parts))
+    for away in starts:
+        for some in (0.1, 0.5, 0.9):
+            for i in range(few):
+                place[i], tried[i] = edge[i * pace] - away * gap[i], some
+            both_arrises(thin, origin, spacing, begin, end, width, place, gap, tried, sums[:few])
+            of_share[:], pull[:], left[:] = 0.0, 0.0, 0.0
+            for i in range(few):
+                s = stretch[i * pace]
+                of_share[s] += sums[i, 4]
+                pull[s] += sums[i, 11]
+                left[s] += sums[i, 14]
+            for s in range(parts):
+                better_by = min(max(pull[s] / max(of_share[s], 1e-12), -0.25), 0.25)
+                rest = left[s] - better_by * (2.0 * pull[s] - better_by * of_share[s])
+                if rest < best[s]:
+                    best[s], back[s], share[s] = rest, away, some + better_by
+    for i in range(lines):
+        at[i] = edge[i] - back[stretch[i]] * square[i]
+
+
+@njit(cache=True)
+def linearise_stretches(
+    ribbon, origin, spacing, square, blur, stretch, reach, noise, least_gap, spread_blur, known, following,
+    at, bevel, share, wider, sums, normal, side, own, follow,
+):  # fmt: skip
+    """Normal equations ``normal`` (2S + 1, 2S + 1), ``side`` of the lines (N, M) of S stretches where they are now (see
+    ``common_equations``), with what is ``known`` before (2, 2) of gap and share: value and spread; and how near each
+    stretch is to the next, ``following`` (2, S - 1). A line that is not two steps (a nick, a chip) counts less. Returns
+    the mean square of what is left.
+    """
+    lines, parts = len(at), len(bevel)
+    begin, end, width, gap, shares, rest, weight = np.empty((7, lines))
+    for i in range(lines):
+        width[i], shares[i] = blur[i] * wider, share[stretch[i]]
+        gap[i] = max(square[i] + bevel[stretch[i]], least_gap * blur[i])
+        begin[i], end[i] = at[i] - reach * width[i], at[i] + gap[i] + reach * width[i]
+    both_arrises(ribbon, origin, spacing, begin, end, width, at, gap, shares, sums)
+    for i in range(lines):
+        rest[i] = sums[i, 14] / max(sums[i, 15], 1.0)
+        weight[i] = rest[i]
+    usual, total, count = max(noise * noise, median(weight, lines)), 0.0, 0.0
+    for i in range(lines):
+        weight[i] = 1.0 / max(1.0, rest[i] / (4.0 * usual)) ** 2
+        total += rest[i] * weight[i]
+        count += weight[i]
+    misfit = max(noise * noise, total / count)
+    normal[:], side[:] = 0.0, 0.0
+    common_equations(sums, weight, stretch, normal, side, own, follow)
+    for which in range(2):
+        value, first = bevel if which == 0 else share, which * parts
+        sure = misfit / known[which, 1] ** 2
+        for k in range(first, first + parts):
+            normal[k, k] += sure
+            side[k] += sure * (known[which, 0] - value[k - first])
+        for k in range(first, first + parts - 1):
+            pull, apart = misfit / following[which, k - first] ** 2, value[k - first + 1] - value[k - first]
+            normal[k, k] += pull
+            normal[k + 1, k + 1] += pull
+            normal[k, k + 1] -= pull
+            normal[k + 1, k] -= pull
+            side[k] += pull * apart
+            side[k + 1] -= pull * apart
+    sure = misfit / spread_blur**2
+    normal[2 * parts, 2 * parts] += sure
+    side[2 * parts] += sure * (1.0 - wider)
+    return misfit
+
+
+@njit(cache=True)
+def step_stretches(change, stretch, own, follow, spread, enough, at, bevel, share):
+    """Takes a step ``change`` (2S + 1,) of gaps, shares and blur, no part too far, and each line's place with it.
+    Returns the greatest change of a gap and the share of lines that moved by less than ``enough``.
+    """
+    parts, greatest, still = len(bevel), 0.0, 0
+    for k in range(parts):
+        change[k] = min(max(change[k], -spread), spread)
+        change[parts + k] = min(max(change[parts + k], -0.15), 0.15)
+        bevel[k] += change[k]
+        share[k] = min(max(share[k] + change[parts + k], -0.5), 1.5)
+        greatest = max(greatest, abs(change[k]))
+    for i in range(len(at)):
+        s = stretch[i]
+        step = own[i] - follow[i, 0] * change[s] - follow[i, 1] * change[parts + s] - follow[i, 2] * change[2 * parts]
+        step = min(max(step, -spread), spread)
+        at[i] += step
+        still += abs(step) < enough
+    return greatest, still / len(at)
+
+
+@njit(cache=True)
+def shared_by_lines(covariance, stretch, follow, show, back, gap):
+    """Variances (N,) that the lines of a stretch share: of the show-face arris, of the back-face one and of the gap, by
+    the ``covariance`` (2S + 1, 2S + 1) of gaps, shares and blur and by how each line follows them (N, 3).
+    """
+    parts, at = (len(covariance) - 1) // 2, np.zeros(3, np.int64)
+    for i in range(len(stretch)):
+        at[0], at[1], at[2] = stretch[i], parts + stretch[i], 2 * parts
+        show[i] = back[i] = 0.0
+        for a in range(3):
+            for b in range(3):
+                part = covariance[at[a], at[b]]
+                show[i] += follow[i, a] * part * follow[i, b]
+                back[i] += ((a == 0) - follow[i, a]) * part * ((b == 0) - follow[i, b])
+        show[i], back[i], gap[i] = max(show[i], 0.0), max(back[i], 0.0), covariance[at[0], at[0]]
 
 
 @njit(cache=True)

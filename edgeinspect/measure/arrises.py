@@ -34,6 +34,7 @@ BETWEEN = 12.0**-0.5  # standard uncertainty of a place anywhere between the two
 STARTS, FEW = (0.0, 0.35, 0.65, 1.0), 6  # where the one step may lie between the two; lines of a stretch that tell
 SURE = 0.5  # told apart is what is known this much better than "anywhere between"
 REACH_BLURS = 4.0  # beside both arrises is looked at
+LEAST_GAP_BLURS = 0.2  # nearer than this two arrises are not taken to be
 LEAST_STEP = 0.1  # of the whole step must lie at each arris, or it is only one that is seen
 ROUNDS, ENOUGH_MM = 12, 5e-4
 
@@ -151,119 +152,66 @@ class _Fit:
         blur_mm: Array,
         noise: float,
     ) -> None:
-        self.ribbon, self.square, self.stretch, self.noise = ribbon, square_mm, stretch, noise
-        self.origin, self.spacing = float(d_mm[0]), float(d_mm[1] - d_mm[0])
+        self.square, self.stretch, self.noise = square_mm, stretch, noise
         self.blur, self.wider = blur_mm, 1.0  # its factor is fitted
-        self.parts = int(stretch[-1]) + 1
-        self.following = STRETCH_MM**0.5 * np.where(broken, APART, 1.0)
+        self.parts, lines = int(stretch[-1]) + 1, len(ribbon)
+        self.seen = ribbon, float(d_mm[0]), float(d_mm[1] - d_mm[0]), square_mm, blur_mm, stretch, REACH_BLURS
+        following = STRETCH_MM**0.5 * np.where(broken, APART, 1.0)
+        # Of gap and share: what is known before, how well, and how near stretches are to the next.
+        self.known = np.array([[0.0, BEVEL_MM], [SHARE, SHARE_SPREAD]]), np.outer([BEVEL_NEXT, SHARE_NEXT], following)
         self.bevel: Array = np.zeros(self.parts)
         self.share: Array = np.full(self.parts, SHARE)
-        self.sums = np.empty((len(ribbon), arris_kernels.SUMS))
-        self.weight: Array = np.ones(len(ribbon))
+        self.sums = np.empty((lines, arris_kernels.SUMS))
         middle = np.asarray(arris_kernels.middles(edge_mm, stretch, self.parts))[stretch]
         # Where the one step was found is nearer to the stretch's middle than two arrises are to each other, or it
         # jumped from one to the other.
         near = np.abs(edge_mm - middle) < 0.3 * square_mm + 0.05
-        self.edge = np.where(near, edge_mm, middle)
-        self.at = self._start()
-        self.covariance: Array = np.zeros((2 * self.parts + 1,) * 2)
+        edge = np.where(near, edge_mm, middle)
+        # The one step may be either arris or between: of some places and shares in each stretch what leaves least, the
+        # share as good as it gets. A few lines tell.
+        self.at = np.empty(lines)
+        pace = max(1, lines // (FEW * self.parts))
+        arris_kernels.start_stretches(*self.seen, pace, edge, np.array(STARTS), self.sums, self.at, self.share)
+        self.normal, self.side = np.empty((2 * self.parts + 1,) * 2), np.empty(2 * self.parts + 1)
+        self.own, self.follow = np.empty(lines), np.empty((lines, 3))
+        self.covariance: Array = np.zeros_like(self.normal)
 
     @property
     def gap(self) -> Array:
-        return np.asarray(np.maximum(self.square + self.bevel[self.stretch], 0.2 * self.blur))
-
-    def _start(self) -> Array:
-        """The one step may be either arris or between: of some places and shares in each stretch what leaves least, the
-        share as good as it gets. A few lines tell.
-        """
-        few = np.arange(len(self.edge)) % max(1, len(self.edge) // (FEW * self.parts)) == 0
-        ribbon, stretch, sums = self.ribbon[few], self.stretch[few], self.sums[: np.count_nonzero(few)]
-        edge, square, blur = self.edge[few], self.square[few], self.blur[few]
-        # All by the same samples, or a place from which one arris is out of sight would look best.
-        ends = edge - square - REACH_BLURS * blur, edge + square + REACH_BLURS * blur
-        best, back, share = np.full(self.parts, np.inf), np.zeros(self.parts), self.share.copy()
-        for away in STARTS:
-            for some in (0.1, 0.5, 0.9):
-                place, shares = edge - away * square, np.full(len(ribbon), some)
-                self._sum(ribbon, ends, blur, place, square, shares, sums)
-                of_share, pull, left = (np.bincount(stretch, sums[:, k], self.parts) for k in (4, 11, 14))
-                better_by = np.clip(pull / np.maximum(of_share, 1e-12), -0.25, 0.25)
-                rest = left - better_by * (2.0 * pull - better_by * of_share)
-                better = rest < best
-                best, back = np.where(better, rest, best), np.where(better, away, back)
-                share = np.where(better, some + better_by, share)
-        self.share = share
-        return np.asarray(self.edge - back[self.stretch] * self.square)
-
-    def _sum(
-        self, ribbon: Levels, ends: tuple[Array, Array], blur: Array, at: Array, gap: Array, share: Array, sums: Array
-    ) -> None:
-        arris_kernels.both_arrises(ribbon, self.origin, self.spacing, *ends, blur, at, gap, share, sums)
+        return np.asarray(np.maximum(self.square + self.bevel[self.stretch], LEAST_GAP_BLURS * self.blur))
 
     def settle(self) -> None:
         spread = 0.5 * float(self.blur.mean())
         for _ in range(ROUNDS):
-            sums, misfit = self._linearised()
-            normal, right, answer = self._common(sums, misfit)
-            change = np.linalg.solve(normal, right)
-            bevel, share = change[: self.parts], change[self.parts : -1]
-            bevel, share = np.clip(bevel, -spread, spread), np.clip(share, -0.15, 0.15)
-            blur = float(np.clip(change[-1], -0.1, 0.1))
-            each = np.column_stack([bevel[self.stretch], share[self.stretch], np.full(len(self.at), blur)])
-            step = np.clip(answer[0] - (answer[1] * each).sum(axis=1), -spread, spread)
-            self.at, self.bevel = self.at + step, self.bevel + bevel
-            self.share, self.wider = np.clip(self.share + share, -0.5, 1.5), self.wider + blur
-            if np.abs(bevel).max() < ENOUGH_MM and np.mean(np.abs(step) < ENOUGH_MM) > 0.95:  # a nick may go on
+            self._linearised()
+            change = np.linalg.solve(self.normal, self.side)
+            change[-1] = float(np.clip(change[-1], -0.1, 0.1))
+            self.wider += change[-1]
+            answer = self.stretch, self.own, self.follow
+            moved, still = arris_kernels.step_stretches(
+                change, *answer, spread, ENOUGH_MM, self.at, self.bevel, self.share
+            )
+            if moved < ENOUGH_MM and still > 0.95:  # a nick may go on
                 break
-        sums, misfit = self._linearised()
-        normal, _, self.answer = self._common(sums, misfit)
-        self.covariance = np.linalg.inv(normal) * misfit * 2.0 * BILINEAR_NOISE**2  # half-pixel samples share noise
+        misfit = self._linearised()  # half-pixel samples share noise
+        self.covariance = np.linalg.inv(self.normal) * misfit * 2.0 * BILINEAR_NOISE**2
 
-    def _linearised(self) -> tuple[Array, float]:
-        gap, blur = self.gap, self.blur * self.wider
-        ends = self.at - REACH_BLURS * blur, self.at + gap + REACH_BLURS * blur
-        self._sum(self.ribbon, ends, blur, self.at, gap, self.share[self.stretch], self.sums)
-        rest = self.sums[:, 14] / np.maximum(self.sums[:, 15], 1.0)
-        usual = max(self.noise**2, float(np.median(rest)))
-        self.weight = 1.0 / np.maximum(1.0, rest / (4.0 * usual)) ** 2  # a nick, a chip: not two steps
-        return self.sums, max(self.noise**2, float((rest * self.weight).sum() / self.weight.sum()))
-
-    def _common(self, sums: Array, misfit: float) -> tuple[Array, Array, tuple[Array, Array]]:
+    def _linearised(self) -> float:
         """Normal equations of gaps, shares and blur with each line's own place taken out, and how that follows: its
-        change when nothing else changes (L,), less (L, 3) per unit of gap, share and blur.
+        change when nothing else changes (L,), less (L, 3) per unit of gap, share and blur. Returns the mean square of
+        what is left.
         """
-        parts = self.parts
-        of = [np.arange(parts), parts + np.arange(parts)]
-        normal, side = np.zeros((2 * parts + 1,) * 2), np.zeros(2 * parts + 1)
-        own, follow = np.empty(len(sums)), np.empty((len(sums), 3))
-        arris_kernels.common_equations(sums, self.weight, self.stretch, normal, side, own, follow)
-        for which, value, before, spread, following in (
-            (of[0], self.bevel, 0.0, BEVEL_MM, BEVEL_NEXT * self.following),
-            (of[1], self.share, SHARE, SHARE_SPREAD, SHARE_NEXT * self.following),
-        ):
-            normal[which, which] += misfit / spread**2
-            side[which] += misfit / spread**2 * (before - value)
-            if parts > 1:
-                pull, apart = misfit / following**2, np.diff(value)
-                for one, two, way in ((which[:-1], which[1:], 1.0), (which[1:], which[:-1], -1.0)):
-                    normal[one, one] += pull
-                    normal[one, two] -= pull
-                    side[one] += pull * way * apart
-        known = misfit / BLUR_SPREAD**2
-        normal[-1, -1] += known
-        side[-1] += known * (1.0 - self.wider)
-        return normal, side, (own, follow)
+        now = self.at, self.bevel, self.share, self.wider
+        known = self.noise, LEAST_GAP_BLURS, BLUR_SPREAD, *self.known
+        found = self.sums, self.normal, self.side, self.own, self.follow
+        return float(arris_kernels.linearise_stretches(*self.seen, *known, *now, *found))
 
     def told(self) -> tuple[Array, ...]:
         """Of each line: place, gap, u of the line, u shared of show, back and gap, share."""
-        gap, parts = self.gap, self.parts
-        which = np.column_stack([self.stretch, parts + self.stretch, np.full(len(gap), 2 * parts)])
-        own = self.covariance[which[:, :, None], which[:, None, :]]  # (L, 3, 3) gap, share, blur
-        follow = -self.answer[1]
-        back = follow + np.array([1.0, 0.0, 0.0])
-        shared = [np.sqrt(np.maximum(np.einsum("li,lij,lj->l", r, own, r), 0.0)) for r in (follow, back)]
+        gap = self.gap
+        show, back, wide = np.empty((3, len(gap)))
+        arris_kernels.shared_by_lines(self.covariance, self.stretch, self.follow, show, back, wide)
         line = self.noise * np.sqrt(2.0 * BILINEAR_NOISE**2 / np.maximum(self.sums[:, 0], 1e-9))
-        model = MODEL_SHARE * gap
-        u_gap = np.hypot(np.sqrt(own[:, 0, 0]), model)
-        share = self.share[self.stretch]
-        return (self.at, gap, line, np.hypot(shared[0], model), np.hypot(shared[1], model), u_gap, share)
+        model = (MODEL_SHARE * gap) ** 2
+        shared = (np.sqrt(variance + model) for variance in (show, back, wide))
+        return (self.at, gap, line, *shared, self.share[self.stretch])

@@ -235,7 +235,8 @@ def _covariance(
     weight = rows * usable[:, None]
     normal = np.linalg.pinv(weight.T @ rows)
     together = max(1.0, TOGETHER_MM / step_mm)
-    by_squares = normal * float(np.nanmedian(u_edge_mm[usable]) ** 2) * together
+    u_used = u_edge_mm[usable]
+    by_squares = normal * float(np.median(u_used[np.isfinite(u_used)]) ** 2) * together
     if touching is None:
         return np.asarray(by_squares)
     u = float(np.nanmedian(u_edge_mm))

@@ -5,6 +5,7 @@ it.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -33,14 +34,14 @@ class CameraModel:
         if not (self.fx > 0 and self.fy > 0 and self.width_px > 0 and self.height_px > 0):
             raise ValueError("focal lengths and picture size must be above 0")
 
-    @property
+    @cached_property
     def matrix(self) -> Array:
-        return np.array([[self.fx, 0.0, self.cx], [0.0, self.fy, self.cy], [0.0, 0.0, 1.0]])
+        return frozen([[self.fx, 0.0, self.cx], [0.0, self.fy, self.cy], [0.0, 0.0, 1.0]])
 
-    @property
+    @cached_property
     def parameters(self) -> Array:
         """The nine numbers (fx, fy, cx, cy, k1, k2, p1, p2, k3), in the order of the covariance."""
-        return np.array([self.fx, self.fy, self.cx, self.cy, *self.distortion])
+        return frozen([self.fx, self.fy, self.cx, self.cy, *self.distortion])
 
     def with_parameters(self, values: Array) -> CameraModel:
         fx, fy, cx, cy = (float(v) for v in values[:4])

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
+from edgeinspect.measure import flaw_kernels
 from edgeinspect.measure.measurement import Flag, FlawKind, FlawResult
 from edgeinspect.measure.noise import PAIR_PX
 from edgeinspect.measure.place import Scan
@@ -59,7 +60,7 @@ def find_chatter(shots: Shots, curve: str, here: Scan) -> Iterator[FlawResult]:
         return
     rest = _without_trend(edges.d_mm, sound, step)
     noise = float(np.median(edges.u_mm[sound]))
-    loud = np.sqrt(_running_mean(rest**2, round(LOCAL_MM / step))) > max(LOUD_MM, LOUD_NOISE * noise)
+    loud = _running_mean(rest**2, round(LOCAL_MM / step)) > max(LOUD_MM, LOUD_NOISE * noise) ** 2
     if not loud.any():
         return
     for run in _runs(rest, sound, loud, step, noise):
@@ -102,17 +103,19 @@ def find_chatter(shots: Shots, curve: str, here: Scan) -> Iterator[FlawResult]:
 
 def _without_trend(d_mm: Array, sound: NDArray[np.bool_], step_mm: float) -> Array:
     """The edge of a closed curve (N,) without what changes slowly; 0 where there is none."""
-    at = np.arange(len(d_mm))
-    whole = np.interp(at, at[sound], d_mm[sound], period=len(d_mm))
+    whole = d_mm
+    if not sound.all():
+        at = np.arange(len(d_mm))
+        whole = np.interp(at, at[sound], d_mm[sound], period=len(d_mm))
     width = round(TREND_MM / step_mm)
     return np.where(sound, whole - _running_mean(_running_mean(whole, width), width), 0.0)
 
 
 def _running_mean(values: Array, width: int) -> Array:
     """Over ``width`` stations (made odd) of a closed curve."""
-    half = max(1, width // 2)
-    total = np.cumsum(np.concatenate([[0.0], values[-half:], values, values[:half]]))
-    return np.asarray((total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1))
+    mean = np.empty(len(values))
+    flaw_kernels.running_mean(values, max(1, width // 2), mean)
+    return mean
 
 
 def _runs(rest: Array, sound: NDArray[np.bool_], loud: NDArray[np.bool_], step: float, noise: float) -> Iterator[_Run]:
@@ -144,25 +147,16 @@ def _stretches(loud: NDArray[np.bool_], together: int) -> list[tuple[int, int]]:
 def _loudest(rest: Array, sound: NDArray[np.bool_], at: NDArray[np.intp], step: float, noise: float) -> _Run | None:
     """The strongest even wave along a stretch (n,) of stations ``at`` that runs over enough periods."""
     best: tuple[float, float, NDArray[np.intp]] | None = None
-    pitch, seen = LEAST_STATIONS * step, sound.astype(np.float64)
+    pitch = LEAST_STATIONS * step
+    amplitude, explained = np.empty(len(rest)), np.empty(len(rest))
     while pitch <= GREATEST_PITCH_MM:
         half = round(0.5 * WINDOW_PERIODS * pitch / step)
         if 2 * half + 1 <= len(rest):
-            x = np.arange(-half, half + 1)
-            window = 0.5 * (1.0 + np.cos(np.pi * x / (half + 1)))
-            turn = np.exp(2j * np.pi * x * step / pitch)
-            weight = np.maximum(np.convolve(seen, window, mode="same"), 1e-9)
-            wave = 2.0 * np.convolve(rest, window * turn, mode="same") / weight
-            square = np.convolve(rest**2, window, mode="same") / weight
-            amplitude = np.abs(wave)
-            explained = 0.5 * amplitude**2 / np.maximum(square, 1e-12)
-            explained[weight < 0.5 * window.sum()] = 0.0
-            fits = np.where(explained >= EXPLAINED, amplitude, 0.0)
-            k = int(np.argmax(fits))
-            if fits[k] > 0.0 and (best is None or fits[k] > best[0]):
-                run = _about(k, (amplitude >= ENDS * fits[k]) & (explained >= IN_RUN))
+            k = flaw_kernels.waves(rest, sound, half, step / pitch, EXPLAINED, amplitude, explained)
+            if k >= 0 and (best is None or amplitude[k] > best[0]):
+                run = _about(k, (amplitude >= ENDS * amplitude[k]) & (explained >= IN_RUN))
                 if (run[1] - run[0]) * step >= (LEAST_PERIODS - 0.25) * pitch:
-                    best = float(fits[k]), pitch, np.arange(run[0], run[1] + 1)
+                    best = float(amplitude[k]), pitch, np.arange(run[0], run[1] + 1)
         pitch *= PITCH_RATIO
     if best is None:
         return None

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
-from edgeinspect.measure import arris_kernels, camera_kernels, kernels
+from edgeinspect.measure import arris_kernels, camera_kernels, kernels, plane_kernels
 from edgeinspect.measure.camera import CameraModel
 from edgeinspect.measure.edge import Edges, fit_edges, noise_of, polarity_of
 from edgeinspect.measure.measurement import Flag
@@ -166,8 +166,9 @@ def fit_on_ribbon(
     looked_at = [fit for fit in fits if fit.seen]
     if looked_at:
         _settle(looked_at, d_mm, float(edges.blur_mm[0]), noise)
-    seen = [fit.here.ribbon for fit in fits if fit.seen]
-    sheet = float(np.median(np.vstack(seen)[:, : len(d_mm) // 3])) if seen else float("nan")
+    seen, sheet = [fit.here.ribbon for fit in fits if fit.seen], float("nan")
+    if 0 < len(seen) < len(fits):  # what the others are compared with
+        sheet = float(np.median(np.vstack(seen)[:, : len(d_mm) // 3]))
     return [fit.result(noise, sheet) for fit in fits]
 
 
@@ -220,19 +221,19 @@ class _Fitting:
         rms = float(np.sqrt(np.mean(rest[near] ** 2)))
         if rms > ROUGH_MM:
             return CutOutFit(None, self.terms, none, float(near.mean()), self.here, self.wall)
-        covariance = by_roughness(self.rows[near], rest[near], self.u[near]) + self.by_noise
+        covariance = by_roughness(self.rows, rest, self.u, near) + self.by_noise
         flags = np.where(near, 0, Flag.NO_EDGE).astype(np.int32)
         edges = self.here.edges
         traced = Edges(np.where(near, self.arris, np.nan), self.u, edges.contrast, edges.blur_mm, flags)
         return CutOutFit(True, self.terms, covariance, float(near.mean()), replace(self.here, edges=traced), self.wall)
 
 
-def by_roughness(rows: Array, rest_mm: Array, u_mm: Array) -> Array:
+def by_roughness(rows: Array, rest_mm: Array, u_mm: Array, used: NDArray[np.bool_]) -> Array:
     """(T, T) covariance of a shape's terms by what its lines (N,) lie off it more than their noise ``u_mm`` makes them:
     the noise has a covariance of its own. Neighbouring lines are cut alike: half of them count.
     """
-    rough = max(0.0, float((rest_mm**2).mean()) - float((u_mm**2).mean()))
-    return np.asarray(2.0 * rough * np.linalg.inv(rows.T @ rows))
+    product, square, noise = plane_kernels.roughness(rows, rest_mm, u_mm, used)
+    return np.asarray(2.0 * max(0.0, square - noise) * np.linalg.inv(product))
 
 
 def evenly_lit(here: Scan) -> Levels:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
-from edgeinspect.measure import arris_kernels
+from edgeinspect.measure import arris_kernels, kernels, wall_kernels
 from edgeinspect.measure.arrises import BETWEEN, LEAST_STEP, REACH_BLURS, SEEN_MM, SHEET_SHARE, Arrises
 from edgeinspect.measure.cut_face import HIDDEN_MM, Traced, cut_faces
 from edgeinspect.measure.cutout import (
@@ -76,152 +76,115 @@ def _unseen(found: CutOutFound) -> CutOutFound:
 
 
 class _Walls:
-    """All cut-outs (C) of one picture, their lines (N) one after the other: shapes (T terms), walls, bevels, blur."""
+    """All cut-outs (C) of one picture, their lines (N) one after the other: shapes, walls, bevels, blur.
+
+    The terms: those of the shapes, one cut-out after the other; the walls' brightness, common, its waves by the way a
+    wall faces, each cut-out's own; a bevel a cut-out; the blur's factor.
+    """
 
     def __init__(self, shot: Shot, found: list[CutOutFound], sheet_mm: float) -> None:
         self.found = found
         self.fits = [one.fit for one in found if one.fit is not None]
         scans = [fit.scan for fit in self.fits]
-        self.ends = np.cumsum([len(fit.wall_mm) for fit in self.fits])
+        self.lines = _one_after_the_other([len(fit.wall_mm) for fit in self.fits])
+        self.shapes = [_rows(one) for one in found]
+        self.columns = _one_after_the_other([rows.shape[1] for rows in self.shapes])
         self.ribbon = np.concatenate([evenly_lit(scan) for scan in scans])
         self.origin, self.spacing = float(scans[0].d_mm[0]), float(scans[0].d_mm[1] - scans[0].d_mm[0])
         self.square = np.concatenate([fit.wall_mm for fit in self.fits])
         px_per_mm = np.concatenate([scan.lines.px_per_mm for scan in scans])
         blur_mm = np.concatenate([scan.edges.blur_mm for scan in scans])  # of the picture, to start from: it is fitted
         self.blur = blur_mm * float(px_per_mm.mean()) / px_per_mm
-        self.wider, self.noise = 1.0, noise_of(self.ribbon)
-        normals = np.concatenate([scan.stations.normals for scan in scans])
+        self.noise = noise_of(self.ribbon)
         self.pull = 0.5 * self.blur**2 * np.concatenate([scan.stations.bend_per_mm for scan in scans])
-        each = [_rows(one) for one in found]
-        self.parts = np.cumsum([rows.shape[1] for rows in each])
-        self.rows, self.terms = np.zeros((self.ends[-1], self.parts[-1])), np.zeros(self.parts[-1])
         arris = np.concatenate([scan.edges.d_mm for scan in scans])
         self.usable = np.isfinite(arris)
-        self.own = np.zeros((self.ends[-1], len(found)))
-        for k, (lines, columns) in enumerate(self._of()):
-            here = self.usable[lines]
-            self.rows[lines, columns] = each[k]
-            self.terms[columns] = np.linalg.lstsq(each[k][here], arris[lines][here], rcond=None)[0]
-            self.own[lines, k] = 1.0
+        shapes, waves, count = self.columns[-1].stop, 2 * WALL_HARMONICS, len(found)
+        self.first_bevel = shapes + 1 + waves + count
+        spreads = np.repeat(
+            [SPREAD, SPREAD_FACING, SPREAD_CUTOUT, SQUARE_WITHIN * sheet_mm, BLUR_SPREAD], [1, waves, count, count, 1]
+        )
+        self.known = np.concatenate([np.zeros(shapes), spreads**-2.0])
+        self.usual = np.zeros(len(self.known))
+        self.usual[shapes], self.usual[-1] = USUAL_SHARE, 1.0
+        self.value = self.usual.copy()
+        for rows, here, own in zip(self.shapes, self.lines, self.columns, strict=True):
+            weight = self.usable[here].astype(np.float64)
+            self.value[own] = kernels.weighted_fit(rows, arris[here], weight, np.full(rows.shape[1], 1e-12))
+        self.answers = self._answers(np.concatenate([scan.stations.normals for scan in scans]))
+        self.sums = np.empty((len(self.square), arris_kernels.SUMS))
+        self.off: Array = np.zeros(len(self.square))
+        self.covariance: Array = np.zeros((len(self.known),) * 2)
+
+    def _answers(self, normals: Array) -> tuple[NDArray[np.intp], Array, NDArray[np.intp]]:
+        """Which terms each line answers to, by how much, and in which part of the fit (wall_kernels)."""
+        most, waves = max(rows.shape[1] for rows in self.shapes), 2 * WALL_HARMONICS
+        kind = np.repeat([0, 1, 2, 3], [most, waves + 2, 1, 1])
+        column, slope = np.zeros((len(normals), len(kind)), dtype=np.intp), np.zeros((len(normals), len(kind)))
+        common = self.columns[-1].stop
+        for k, (rows, here, own) in enumerate(zip(self.shapes, self.lines, self.columns, strict=True)):
+            terms = rows.shape[1]
+            column[here, :terms], slope[here, :terms] = np.arange(own.start, own.stop), rows
+            column[here, -3], column[here, -2] = common + 1 + waves + k, self.first_bevel + k
         facing = np.arctan2(normals[:, 1], normals[:, 0])
-        waves = [wave(k * facing) for k in range(1, WALL_HARMONICS + 1) for wave in (np.cos, np.sin)]
-        self.walls = np.column_stack([np.ones(len(facing)), *waves, self.own])
-        self.shown = (self.square > SEEN_MM)[:, None] * self.own  # a bevel shows on walls that show
-        square = np.full(len(found), SQUARE_WITHIN * sheet_mm)
-        shares = np.concatenate([[SPREAD], np.full(len(waves), SPREAD_FACING), np.full(len(found), SPREAD_CUTOUT)])
-        self.known = np.concatenate([np.zeros(self.parts[-1]), shares**-2.0, square**-2.0, [BLUR_SPREAD**-2.0]])
-        start = np.zeros(len(self.known))
-        start[self.parts[-1]], start[-1] = USUAL_SHARE, 1.0
-        self.usual, self.value = start.copy(), start
-        self.value[: self.parts[-1]] = self.terms
-        self.cuts = np.cumsum([self.parts[-1], self.walls.shape[1], len(found)])
-        self.sums = np.empty((len(facing), arris_kernels.SUMS))
-        self.weight: Array = self.usable.astype(np.float64)
-        self.off: Array = np.zeros(len(facing))
-        self.covariance: Array = np.zeros((len(start),) * 2)
-
-        self.answers = self._answers(each)
-
-    def _answers(self, each: list[Array]) -> tuple[NDArray[np.intp], Array, NDArray[np.intp]]:
-        """Which terms each line answers to, by how much, and in which part of the fit (arris_kernels)."""
-        most, waves = max(rows.shape[1] for rows in each), self.walls.shape[1] - len(each)
-        kind = np.repeat([0, 1, 2, 3], [most, waves + 1, 1, 1])
-        column = np.zeros((len(self.square), len(kind)), dtype=np.intp)
-        slope = np.zeros(column.shape)
-        for k, (lines, terms) in enumerate(self._of()):
-            count = each[k].shape[1]
-            column[lines, :count], slope[lines, :count] = np.arange(terms.start, terms.stop), each[k]
-            shared = [*(self.cuts[0] + np.arange(waves)), self.cuts[0] + waves + k, self.cuts[1] + k, self.cuts[2]]
-            column[lines, most:] = shared
-            slope[lines, most : most + waves] = self.walls[lines, :waves]
-            slope[lines, most + waves], slope[lines, -2] = 1.0, self.shown[lines, k]
-            slope[lines, -1] = 1.0
+        column[:, most:-3], column[:, -1] = common + np.arange(waves + 1), len(self.known) - 1
+        slope[:, most], slope[:, -3], slope[:, -1] = 1.0, 1.0, 1.0
+        for k in range(WALL_HARMONICS):
+            turn = (k + 1) * facing
+            slope[:, most + 1 + 2 * k], slope[:, most + 2 + 2 * k] = np.cos(turn), np.sin(turn)
+        slope[:, -2] = self.square > SEEN_MM  # a bevel shows on walls that show
         return column, slope, kind
 
-    def _of(self) -> list[tuple[slice, slice]]:
-        """Lines and terms of each cut-out."""
-        lines = zip([0, *self.ends[:-1]], self.ends, strict=True)
-        terms = zip([0, *self.parts[:-1]], self.parts, strict=True)
-        return [(slice(*a), slice(*b)) for a, b in zip(lines, terms, strict=True)]
-
-    @property
-    def gap(self) -> Array:
-        wide = self.square + self.shown @ self.value[self.cuts[1] : self.cuts[2]]
-        return np.asarray(np.where(self.square > 0, np.maximum(wide, 0.0), 0.0))
-
     def settle(self) -> None:
-        for turn in range(ROUNDS):
-            normal, right, misfit = self._linearised()
-            change = np.clip(np.linalg.solve(normal, right), -0.2, 0.2)
-            self.value = self.value + change
-            off = self.sums[:, 10] / np.maximum(self.sums[:, 0], 1e-12) - self.rows @ change[: self.cuts[0]]
-            self.off = np.clip(off, -9.0, 9.0)
-            self.weight = self.usable / np.maximum(1.0, np.abs(self.off) / LOOSE_MM)
-            if np.abs(change[: self.cuts[0]]).max() < ENOUGH_MM or (turn > 0 and self._one_arris_alone()):
-                break
-        normal, _, misfit = self._linearised()
+        seen = self.ribbon, self.origin, self.spacing, self.blur, self.square, self.pull, self.usable
+        known = self.known, self.usual, self.noise
+        ends = REACH_BLURS, SEEN_MM, 0.5 * LEAST_STEP, LOOSE_MM, ROUNDS, ENOUGH_MM
+        normal, misfit = wall_kernels.settle_walls(*seen, *self.answers, *known, *ends, self.value, self.sums, self.off)
         self.covariance = np.linalg.inv(normal) * misfit * 2.0 * BILINEAR_NOISE**2
-
-    def _one_arris_alone(self) -> bool:
-        """Every wall is as dark as what lies behind it, or as bright as the face: nothing more will be told."""
-        share = self.walls[self.square > SEEN_MM] @ self.value[self.cuts[0] : self.cuts[1]]
-        return bool(np.minimum(np.abs(share), np.abs(1.0 - share)).max() < 0.5 * LEAST_STEP)
-
-    def _linearised(self) -> tuple[Array, Array, float]:
-        cuts, value = self.cuts, self.value
-        at, gap, blur = self.rows @ value[: cuts[0]] + self.pull, self.gap, self.blur * value[-1]
-        share = self.walls @ value[cuts[0] : cuts[1]]
-        ends = at - REACH_BLURS * blur, at + gap + REACH_BLURS * blur
-        arris_kernels.both_arrises(self.ribbon, self.origin, self.spacing, *ends, blur, at, gap, share, self.sums)
-        self.sums[~self.usable] = 0.0
-        rest = self.sums[self.usable, 14] / np.maximum(self.sums[self.usable, 15], 1.0)
-        misfit = max(self.noise**2, float(rest.mean()))
-        normal, right = np.zeros_like(self.covariance), np.zeros(len(value))
-        arris_kernels.joint_equations(self.sums, self.weight, *self.answers, normal, right)
-        prior = misfit * self.known
-        normal[np.diag_indices_from(normal)] += prior + 1e-12
-        return normal, right + prior * (self.usual - value), misfit
 
     def told(self) -> list[tuple[CutOutFound, Arrises]]:
         """Each cut-out with its shape of now, and both its arrises."""
-        cuts, value, done = self.cuts, self.value, list[tuple[CutOutFound, Arrises]]()
-        share, gap, at = self.walls @ value[cuts[0] : cuts[1]], self.gap, self.rows @ value[: cuts[0]]
+        value, done = self.value, list[tuple[CutOutFound, Arrises]]()
+        show, gap, share, place, back = np.empty((5, len(self.square)))
+        now = value, self.covariance, self.square, self.off
+        wall_kernels.tell_walls(*self.answers, *now, show, gap, share, place, back)
+        seen, model = (self.square > SEEN_MM) & self.usable, WALL_MODEL * self.square
+        nothing = np.where(seen, 0.0, np.nan)
         line = self.noise * np.sqrt(2.0 * BILINEAR_NOISE**2 / np.maximum(self.sums[:, 0], 1e-9))
-        spread = self.covariance[: cuts[0], : cuts[0]]
-        u_place = np.sqrt(((self.rows @ spread) * self.rows).sum(axis=1).clip(0.0))
-        for k, ((lines, terms), found) in enumerate(zip(self._of(), self.found, strict=True)):
-            fit, bevel = found.fit, cuts[1] + k
+        u_show, u_back = np.sqrt(place) + nothing, np.sqrt(back + model**2) + nothing
+        d_mm, gap, share = np.where(self.usable, show, np.nan), gap + nothing, share + nothing
+        for k, found in enumerate(self.found):
+            here, own, bevel, fit = self.lines[k], self.columns[k], self.first_bevel + k, found.fit
             assert fit is not None
-            seen = (self.square[lines] > SEEN_MM) & self.usable[lines]
-            nothing = np.where(seen, 0.0, np.nan)
-            model = WALL_MODEL * self.square[lines]
             u_bevel = float(np.sqrt(self.covariance[bevel, bevel]))
-            show = at[lines] + self.off[lines]
-            follow = self.covariance[bevel, terms] @ self.rows[lines, terms].T  # of place with bevel
-            u_back = np.sqrt((u_place[lines] ** 2 + 2.0 * follow + u_bevel**2).clip(0.0) + model**2)
             arrises = Arrises(
-                seen,
-                self.square[lines],
-                show + nothing,
-                gap[lines] + nothing,
-                line[lines] + nothing,
-                u_place[lines] + nothing,
-                u_back + nothing,
-                np.hypot(u_bevel, model) + nothing,
-                share[lines] + nothing,
+                seen[here],
+                self.square[here],
+                (show + nothing)[here],
+                gap[here],
+                (line + nothing)[here],
+                u_show[here],
+                u_back[here],
+                np.hypot(u_bevel, model[here]) + nothing[here],
+                share[here],
             )
-            edges = replace(fit.scan.edges, d_mm=np.where(self.usable[lines], show, np.nan))
             # What is not known of the bevel is told by itself, as "which arris".
-            which = self.covariance[terms, bevel] / u_bevel
-            own, rows, used = self.covariance[terms, terms], self.rows[lines, terms], self.usable[lines]
-            rest = np.clip(self.off[lines][used], -0.1, 0.1)
-            spread = own - np.outer(which, which) + by_roughness(rows[used], rest, line[lines][used])
-            now = replace(fit, terms=value[terms], covariance=spread, scan=replace(fit.scan, edges=edges))
+            which = self.covariance[own, bevel] / u_bevel
             shaped = replace(found, which_mm=which)
             if arrises.told_apart.any():  # else the first fit, which leans on a square wall, knows more
-                shaped = replace(shaped, fit=counted_from(now, _carried_mm(found)))
+                rest = np.clip(self.off[here], -0.1, 0.1)
+                spread = self.covariance[own, own] - np.outer(which, which)
+                spread += by_roughness(self.shapes[k], rest, line[here], self.usable[here])
+                edges = replace(fit.scan.edges, d_mm=d_mm[here])
+                fitted = replace(fit, terms=value[own], covariance=spread, scan=replace(fit.scan, edges=edges))
+                shaped = replace(shaped, fit=counted_from(fitted, _carried_mm(found)))
             done.append((shaped, arrises))
         return done
+
+
+def _one_after_the_other(lengths: list[int]) -> list[slice]:
+    ends = np.cumsum(lengths).tolist()
+    return [slice(end - length, end) for end, length in zip(ends, lengths, strict=True)]
 
 
 def _rows(found: CutOutFound) -> Array:

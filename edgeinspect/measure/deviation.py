@@ -82,11 +82,7 @@ def budget_along(frame: Frame, shares: Shares, arc_mm: Array, step_mm: float) ->
     first = np.arange(0, len(arc_mm), max(1, round(BUDGET_STEP_MM / step_mm)))
     u = np.empty((len(shares), len(first)))
     for row, (values, factor) in zip(u, shares.values(), strict=True):
-        square = np.broadcast_to((factor * np.asarray(values, dtype=np.float64)) ** 2, arc_mm.shape)
-        known = np.isfinite(square)
-        count = np.add.reduceat(known.astype(np.float64), first)
-        with np.errstate(invalid="ignore"):
-            row[:] = np.sqrt(np.add.reduceat(np.where(known, square, 0.0), first) / np.where(count, count, np.nan))
+        kernels.block_rms(values, len(arc_mm), factor, max(1, round(BUDGET_STEP_MM / step_mm)), row)
     return BudgetAlong(frame, tuple(shares), arc_mm[first], u)
 
 

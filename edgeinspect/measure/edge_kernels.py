@@ -94,7 +94,7 @@ def common_terms(ribbon, first, width, spacing, blur, inner, outer, weigh, pick,
 
 @njit(cache=True, fastmath=FAST)
 def step_round(
-    ribbon, first, width, spacing, blur, inner, outer, weigh, noise, at, low, step, spread, alike, variance
+    ribbon, first, width, spacing, blur, inner, outer, weigh, noise, at, low, step, spread, alike, last, variance
 ):  # fmt: skip
     """One Gauss-Newton round of level(d) = low + step * shape(d - at) on each line, over ``width`` samples from
     ``first``.
@@ -102,7 +102,8 @@ def step_round(
     The shape is a step blurred by ``blur``, with the shadings ``inner`` and ``outer`` on its sides. ``at`` is counted
     from the first sample. ``weigh`` and ``noise`` - read and shot: a sample has the weight of one over read + shot *
     level, and really a noise of that variance. Updates at, low, step (N,); ``spread`` gets the rms residual before the
-    round, ``variance`` that of ``at``, where samples l apart share ``alike[l - 1]`` of their noise.
+    round, ``variance`` that of ``at``, where samples l apart share ``alike[l - 1]`` of their noise: in the ``last``
+    round only, nobody asks before.
     """
     shape, slope, weight, own = np.empty(width), np.empty(width), np.empty(width), np.empty(width)
     for i in range(ribbon.shape[0]):
@@ -143,6 +144,8 @@ def step_round(
         low[i] += (c11 * b1 + c12 * b2 + c13 * b3) / det
         step[i] += (c12 * b1 + c22 * b2 + c23 * b3) / det
         at[i] += min(max((c13 * b1 + c23 * b2 + c33 * b3) / det, -2.0 * blur), 2.0 * blur)
+        if not last:
+            continue
         # Each sample moves the place by its pull times its noise; samples near each other share theirs.
         for j in range(width):
             own[j] = sqrt(own[j]) * weight[j] * (c13 + c23 * shape[j] + c33 * slope[j]) / det
@@ -212,7 +215,7 @@ def settle(
     pick, sums, spread = np.empty(count, np.int64), np.empty((3, 4)), np.empty(count)
     normal_equations, right = np.empty((3, 3)), np.empty(3)
     inner = outer = 0.0
-    for _ in range(rounds):
+    for turn in range(rounds):
         used = 0
         for i in range(count):
             if flags[i] == 0 and abs(step[i]) > 5.0 * noise:
@@ -236,7 +239,8 @@ def settle(
             blur *= min(max(1.0 + change[0] / blur, 0.5), 2.0)
             inner, outer = inner + change[1], outer + change[2]
         step_round(
-            ribbon, first, width, spacing, blur, inner, outer, weigh, own, at, low, step, spread, alike, variance
-        )
+            ribbon, first, width, spacing, blur, inner, outer, weigh, own, at, low, step, spread, alike,
+            turn == rounds - 1, variance,
+        )  # fmt: skip
     edges_found(ribbon, first, width, spacing, start, polarity, noise, at, step, spread, full, burnt_share, flags, d)
     return blur

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import exp, log, pi, sqrt
+from math import cos, exp, log, pi, sin, sqrt
 
 import numpy as np
 from numba import njit
@@ -274,3 +274,56 @@ def fit_shape(arc, seen, u, blur, usual, spread, start, low, high):
         if moved < ENOUGH:
             break
     return terms, normal, cost
+
+
+@njit(cache=True)
+def running_mean(values, half, mean):
+    """Of values (N,) on a closed curve over ``half`` stations both ways."""
+    count, total = len(values), 0.0
+    for j in range(-half, half + 1):
+        total += values[j % count]
+    for i in range(count):
+        mean[i] = total / (2 * half + 1)
+        total += values[(i + half + 1) % count] - values[(i - half) % count]
+
+
+@njit(cache=True, fastmath=FAST)
+def _wave_at(rest, window, across, along):
+    """Sums of values (W,) and of their squares through ``window`` (W,): with both phases of a wave, and by itself."""
+    a = b = square = 0.0
+    for j in range(len(rest)):
+        a += rest[j] * across[j]
+        b += rest[j] * along[j]
+        square += rest[j] * rest[j] * window[j]
+    return a, b, square
+
+
+@njit(cache=True)
+def waves(rest, sound, half, per_station, least, amplitude, explained):
+    """At each of some stations in a row (N,) the wave of ``per_station`` periods a station, fitted through a raised
+    cosine of ``half`` stations both ways: ``amplitude`` (N,) and the share of the mean square that it explains (N,); 0
+    where less than half the window is ``sound`` (N,). Returns where among those that explain ``least`` the amplitude is
+    greatest; -1: nowhere.
+    """
+    count, width = len(rest), 2 * half + 1
+    window, across, along = np.empty(width), np.empty(width), np.empty(width)
+    for j in range(width):
+        window[j] = 0.5 * (1.0 + cos(pi * (j - half) / (half + 1)))
+        phase = 2.0 * pi * (j - half) * per_station
+        across[j], along[j] = window[j] * cos(phase), window[j] * sin(phase)
+    best, greatest = -1, 0.0
+    for i in range(count):
+        begin, end = max(0, i - half), min(count, i + half + 1)
+        skipped = begin - i + half
+        weight = 0.0
+        for j in range(begin, end):
+            weight += window[skipped + j - begin] if sound[j] else 0.0
+        weight, last = max(weight, 1e-9), skipped + end - begin
+        a, b, square = _wave_at(rest[begin:end], window[skipped:last], across[skipped:last], along[skipped:last])
+        amplitude[i] = 2.0 * sqrt(a * a + b * b) / weight
+        explained[i] = 0.0
+        if weight >= 0.5 * (half + 1):  # the window's sum is half + 1
+            explained[i] = 0.5 * amplitude[i] * amplitude[i] / max(square / weight, 1e-12)
+        if explained[i] >= least and amplitude[i] > greatest:
+            best, greatest = i, amplitude[i]
+    return best

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from edgeinspect.geometry import Array, PlaneShift
-from edgeinspect.measure.alignment import combine, fit_points
+from edgeinspect.measure.alignment import combine, fit_points, u_along
 from edgeinspect.measure.measurement import Alignment
 from edgeinspect.measure.pips import PipFound
 from edgeinspect.shell.definition import Pip
@@ -27,9 +27,7 @@ class Datum:
 
     def u_along(self, points_mm: Array, normals: Array) -> Array:
         """Standard uncertainty (N,) [mm] that locating the datums brings to deviations along normals."""
-        turn = points_mm[:, 0] * normals[:, 1] - points_mm[:, 1] * normals[:, 0]
-        rows = np.column_stack([normals[:, 0], normals[:, 1], turn])
-        return np.asarray(np.sqrt(np.maximum(((rows @ self.covariance) * rows).sum(axis=1), 0.0)))
+        return u_along(points_mm, normals, self.covariance)
 
 
 def datum_of_pips(pips: tuple[Pip, ...], found: list[PipFound], nominal_mm: Array, u_light_mm: float) -> Datum | None:

@@ -45,6 +45,14 @@ def normal(x):
     )
 
 
+@njit(cache=True, fastmath=FAST)
+def _total(values):
+    total = 0.0
+    for j in range(len(values)):
+        total += values[j]
+    return total
+
+
 @njit(cache=True)
 def rise_outwards(ribbon):
     """How many more lines (N, M) are brighter in their last third than darker; nan counts for neither."""
@@ -52,9 +60,7 @@ def rise_outwards(ribbon):
     third = max(1, samples // 3)
     more = 0
     for i in range(count):
-        rise = 0.0
-        for j in range(third):
-            rise += ribbon[i, samples - 1 - j] - ribbon[i, j]
+        rise = _total(ribbon[i, samples - third :]) - _total(ribbon[i, :third])
         if rise > 0.0:
             more += 1
         elif rise < 0.0:
@@ -136,6 +142,21 @@ def extremes(values, inside):
                 most = i if most < 0 or values[i] > values[most] else most
                 least = i if least < 0 or values[i] < values[least] else least
     return most, least, seen, whole
+
+
+@njit(cache=True)
+def block_rms(values, count, factor, width, found):
+    """Root mean squares of ``factor`` times values (N,), or of one value all along, over each ``width`` of ``count``
+    places; nan is left out, and is what it is where there is nothing else.
+    """
+    for k in range(len(found)):
+        total, known = 0.0, 0
+        for i in range(k * width, min((k + 1) * width, count)):
+            value = factor * values[i % len(values)]
+            if np.isfinite(value):
+                total += value * value
+                known += 1
+        found[k] = sqrt(total / known) if known > 0 else np.nan
 
 
 @njit(cache=True)

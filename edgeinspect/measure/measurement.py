@@ -44,7 +44,8 @@ class Stop:
 
 
 class _ReadOnlyArrays:
-    """Base of records that hold arrays: they keep their own read-only copies.
+    """Base of records that hold arrays: they keep their own read-only copies, or the array itself where nobody can
+    write into it.
 
     In single precision: 1e-4 px and 1e-5 mm are far below any uncertainty, and the record stays half as large.
     """
@@ -55,6 +56,8 @@ class _ReadOnlyArrays:
         for item in fields(self):
             value = getattr(self, item.name)
             if isinstance(value, np.ndarray):
+                if not value.flags.writeable and value.base is None and value.dtype != np.float64:
+                    continue
                 copy = value.astype(np.float32) if value.dtype == np.float64 else value.copy()
                 copy.setflags(write=False)
                 object.__setattr__(self, item.name, copy)

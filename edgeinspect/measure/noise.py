@@ -134,17 +134,27 @@ def transfer(picture: GreyPicture, density: int = 1, dark: float = 0.0) -> Trans
 
 
 def read_noise(picture: GreyPicture, dark: float = 0.0) -> tuple[Noise | None, float]:
-    """The picture's noise, and its response (see Transfer.response): looked at more closely where it seems bent.
+    """The picture's noise, and its response (see read_response)."""
+    seen, response = _closely(picture, dark)
+    return seen.noise(), response
+
+
+def read_response(picture: GreyPicture, dark: float = 0.0) -> float:
+    """The picture's response (see Transfer.response): looked at more closely where it seems bent.
 
     ``dark`` - standard deviation of a black picture [fractions of full scale] where it is known: a camera whose read
     noise is that of a twentieth of full scale looks bent without it.
     """
-    first = transfer(picture, 1, dark)
-    response = first.response()
+    return _closely(picture, dark)[1]
+
+
+def _closely(picture: GreyPicture, dark: float) -> tuple[Transfer, float]:
+    seen = transfer(picture, 1, dark)
+    response = seen.response()
     if not response <= DOUBT:
-        first = transfer(picture, DENSE, dark)
-        response = first.response()
-    return first.noise(), response
+        seen = transfer(picture, DENSE, dark)
+        response = seen.response()
+    return seen, response
 
 
 def noise_of(ribbon: Levels) -> float:

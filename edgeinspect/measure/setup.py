@@ -5,6 +5,7 @@ pictures.
 from __future__ import annotations
 
 import copy
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -337,6 +338,10 @@ class Sight:
         return self._along_rim([np.nan if shot is None else shot.edge_model_mm for shot in self.shots])
 
     @cached_property
+    def usual_edge_model_mm(self) -> float:
+        return float(np.nanmean(self.edge_model_mm))
+
+    @cached_property
     def response_mm(self) -> Array:
         """(N,) the same from the cameras' responses."""
         return self._along_rim([np.nan if shot is None else shot.response_mm for shot in self.shots])
@@ -358,5 +363,5 @@ def _corners(decal: Decal) -> Array:
 
 def quantity(value: float, shares: dict[str, float]) -> Quantity:
     """A value with the root sum of squares of its shares (JCGM 100, 5.1.2)."""
-    u = float(np.sqrt(sum(part**2 for part in shares.values())))
+    u = math.sqrt(sum(part * part for part in shares.values()))
     return Quantity(value, u, tuple(Share(source, part) for source, part in shares.items()))

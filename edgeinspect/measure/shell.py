@@ -260,9 +260,9 @@ def _with_trim(
     name, traced, sheet = sight.definition.rim.name, edge.traced, sight.definition.sheet_mm
     assert traced is not None
     drawn = replace(edge.scan, edges=traced.drawn)
-    kept = list(kept_curve(sight, name, drawn, edge.point_mm, rim.nominal, traced.seen_at_mm, edge.step_d_mm))
     faces = [*cut_faces(sight.shots, name, edge.scan, traced, sheet), *walls]
-    flaws = list(find_flaws(sight.shots, sight.definition.rim.name, edge.scan, traced.face_seen()))
+    flaws = list(find_flaws(sight.shots, name, edge.scan, traced.face_seen()))
+    kept = list(kept_curve(sight, name, drawn, edge.point_mm, rim.nominal, traced.seen_at_mm, edge.step_d_mm))
     for (_, stations), found in zip(setup.cutouts, cutouts, strict=True):
         if found.fit is None:
             continue

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, PlaneShift
-from edgeinspect.measure import budget
-from edgeinspect.measure.alignment import deviation_from, placed, shift_rows
+from edgeinspect.measure import budget, plane_kernels
+from edgeinspect.measure.alignment import deviation_from, placed
 from edgeinspect.measure.best_fit import FormFit, fit_form
 from edgeinspect.measure.cut_face import Traced
 from edgeinspect.measure.cutout import CutOutFit
@@ -183,17 +183,17 @@ def _rim_shares(
 def light_covariance(sight: Sight) -> Array:
     """(3, 3) of dx, dy [mm], rotation [rad] of the rim as cut: what light does to one side more than to the other."""
     reach = sight.setup.rim_reach_mm
-    light = float(np.nanmean(sight.edge_model_mm))
+    light = sight.usual_edge_model_mm
     side, turned = budget.LIGHT_SIDE * light, budget.LIGHT_TURN * light / reach
     return np.diag([side**2, side**2, turned**2])
 
 
 def which_covariance(at: Stations, which_mm: Array, usable: NDArray[np.bool_]) -> Array:
     """(3, 3) of dx, dy [mm], rotation [rad] of the rim as cut: which arris it is errs alike all along a cut face."""
-    if not which_mm[usable].any():
+    product, _, pull = plane_kernels.squares(at.points_mm, at.normals, which_mm, usable)
+    if not pull.any():
         return np.zeros((3, 3))
-    rows = shift_rows(at.points_mm[usable], at.normals[usable])
-    shift = np.linalg.solve(rows.T @ rows, rows.T @ which_mm[usable])
+    shift = np.linalg.solve(product, pull)
     return np.outer(shift, shift)
 
 
@@ -284,7 +284,7 @@ def kept_curve(
         mine = here.stations.camera == k
         if shot is None or not mine.any():
             continue
-        own = slice(None) if mine.all() else np.flatnonzero(mine)  # a ribbon is large: not copied for nothing
+        own = slice(None) if mine.all() else np.flatnonzero(mine)
         lines = lay_scan_lines(nominal.points_mm[own], nominal.directions[own], 1.0, shot.model, shot.pose)
         trace = EdgeTrace(
             curve,
@@ -299,4 +299,6 @@ def kept_curve(
             edges.flags[own],
         )
         step = None if step_d_mm is None else step_d_mm[own]
-        yield trace, Ribbon(curve, shot.camera, arc[own], here.d_mm, here.ribbon[own], edges.d_mm[own], step)
+        ribbon = here.ribbon if mine.all() else here.ribbon[own]
+        ribbon.setflags(write=False)  # it is large: kept as it is
+        yield trace, Ribbon(curve, shot.camera, arc[own], here.d_mm, ribbon, edges.d_mm[own], step)

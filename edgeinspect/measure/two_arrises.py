@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
-from edgeinspect.measure import kernels
+from edgeinspect.measure import wall_kernels
 from edgeinspect.measure.edge import BILINEAR_NOISE
 from edgeinspect.measure.picture import Levels
 
@@ -64,44 +64,16 @@ def fit_two_arrises(
     own = cutout[:, None] == np.arange(int(cutout.max()) + 1)
     walls = np.column_stack([np.ones(len(rows)), *waves, own])
     spread = np.concatenate([[SPREAD], np.full(len(waves), SPREAD_FACING), np.full(own.shape[1], SPREAD_CUTOUT)])
-    shares = usual = np.append(USUAL_SHARE, np.zeros(len(spread) - 1))
+    usual = np.append(USUAL_SHARE, np.zeros(len(spread) - 1))
     wider = float(px_per_mm.mean()) / px_per_mm
     spacing, count = float(d_mm[1] - d_mm[0]), rows.shape[1]
     half = round((4.0 * blur_mm + 0.5 * float(wall_mm.max())) / spacing)
-    width = min(2 * half + 1, ribbon.shape[1])
-    sums = np.empty((len(rows), 10))
-    weight, misfit, last = usable.astype(np.float64), noise**2, count + len(spread)
-    normal, off, power = np.eye(last + 1), np.zeros(len(rows)), np.ones(len(rows))
-    for _ in range(ROUNDS):
-        at = rows @ terms + pull_mm
-        first = np.rint((at + 0.5 * wall_mm - d_mm[0]) / spacing).astype(np.int64) - half
-        first = np.clip(first, 0, ribbon.shape[1] - width)
-        blurred = float(d_mm[0]), spacing, blur_mm * wider, blur_mm
-        kernels.two_steps(ribbon, first, width, *blurred, at, wall_mm, walls @ shares, sums)
-        sums[~usable] = 0.0
-        power, pulls, rest = sums[:, 0], sums[:, 6], sums[:, 9]
-        weighted = sums * weight[:, None]
-        prior = misfit / spread**2
-        normal[:count, :count] = rows.T @ (rows * weighted[:, :1])
-        normal[:count, count:last] = rows.T @ (walls * weighted[:, 1:2])
-        normal[count:last, count:last] = walls.T @ (walls * weighted[:, 2:3]) + np.diag(prior)
-        normal[:count, last], normal[count:last, last] = weighted[:, 3] @ rows, weighted[:, 4] @ walls
-        normal[last, last] = weighted[:, 5].sum()
-        normal = np.triu(normal) + np.triu(normal, 1).T
-        normal[range(last + 1), range(last + 1)] += 1e-12
-        right = np.concatenate(
-            [weighted[:, 6] @ rows, weighted[:, 7] @ walls + prior * (usual - shares), [weighted[:, 8].sum()]]
-        )
-        change = np.clip(np.linalg.solve(normal, right), -GREATEST_CHANGE, GREATEST_CHANGE)
-        terms, shares = terms + change[:count], shares + change[count:last]
-        blur_mm *= float(np.clip(1.0 + change[last] / blur_mm, 0.8, 1.25))
-        off = pulls / np.maximum(power, 1e-12) - rows @ change[:count]
-        weight = usable / np.maximum(1.0, np.abs(off) / LOOSE_MM)
-        # What the two steps leave counts as noise when the walls are judged: more than the sensor's own.
-        misfit = max(noise**2, float(rest[usable].mean()))
-        if np.abs(change[:count]).max() < ENOUGH_MM:
-            break
+    terms, shares, off, sums = terms.copy(), usual.copy(), np.empty(len(rows)), np.empty((len(rows), 10))
+    normal = np.empty((count + len(spread) + 1,) * 2)
+    seen = ribbon, float(d_mm[0]), spacing, blur_mm, wider, noise, half, wall_mm, rows, pull_mm, walls, usable
+    ends = spread, usual, ROUNDS, ENOUGH_MM, GREATEST_CHANGE, LOOSE_MM
+    misfit = wall_kernels.settle_square_walls(*seen, *ends, terms, shares, normal, sums, off)
     shared = 2.0 * BILINEAR_NOISE**2  # half-pixel samples share their noise
     covariance = np.linalg.inv(normal)[:count, :count] * misfit * shared
-    u = noise * np.sqrt(shared / np.maximum(power, 1e-9))
+    u = noise * np.sqrt(shared / np.maximum(sums[:, 0], 1e-9))
     return TwoArrises(terms, covariance, np.clip(off, -9.0, 9.0), u)

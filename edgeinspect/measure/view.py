@@ -14,7 +14,7 @@ from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture
 from edgeinspect.measure.marks import MarksFound, find_marks, read_length
 from edgeinspect.measure.measurement import CameraView, Stop
-from edgeinspect.measure.noise import GREATEST_RESPONSE, read_noise
+from edgeinspect.measure.noise import GREATEST_RESPONSE, read_response
 from edgeinspect.measure.picture import GreyPicture, patch_level
 
 DARK_SHARE = 0.1  # of the grey patch's level at calibration: below it nothing was lit
@@ -51,7 +51,7 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
     pose = marks.pose
     where = calibration.fixture_pose if pose is None else pose
     grey = patch_level(picture, fixture.grey_patch_mm, model, where)
-    response = read_noise(picture, calibration.dark_noise)[1]
+    response = read_response(picture, calibration.dark_noise)
     stop: Stop | None = None
     notes: list[str] = []
     moved = float("nan")

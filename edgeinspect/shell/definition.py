@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+from bisect import bisect_left
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -127,7 +128,7 @@ class Curve:
 
     def plan_at(self, arc_mm: float) -> tuple[float, float]:
         """x, y [mm] of the point drawn next at or after an arc length."""
-        x, y = self.points_mm[min(int(np.searchsorted(self.arc_mm, arc_mm)), len(self.arc_mm) - 1), :2]
+        x, y = self.points_mm[min(bisect_left(self.arc_mm, arc_mm), len(self.arc_mm) - 1), :2]
         return float(x), float(y)
 
 
