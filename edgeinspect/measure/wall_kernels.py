@@ -178,12 +178,13 @@ def _shapes_and_shares(sums, weight, rows, walls, full, right):
 
 @njit(cache=True)
 def settle_square_walls(
-    ribbon, start, spacing, blur, wider, noise, half, wall, rows, pull, walls, usable, spread, usual, rounds, enough, greatest,
-    loose, terms, shares, full, sums, off,
+    ribbon, start, spacing, blur, wider, noise, half, wall, rows, pull, walls, usable, spread, usual, rounds, enough,
+    greatest, loose, terms, shares, full, sums, off,
 ):  # fmt: skip
     """Gauss-Newton on shapes ``terms`` (T,), walls ``shares`` (W,) and blur (see two_arrises), which is ``wider`` (N,)
-    on one line than on the next; ``half`` - samples that are looked at on either side of the wall's middle. Fills ``full`` (T + W + 1,)², ``sums`` (N, 10) and ``off`` (N,).
-    Returns the mean square of what is left.
+    on one line than on the next; ``half`` - samples that are looked at on either side of the wall's middle.
+
+    Fills ``full`` (T + W + 1,)², ``sums`` (N, 10) and ``off`` (N,). Returns the mean square of what is left.
     """
     lines, samples, shapes = len(wall), ribbon.shape[1], len(terms)
     last = shapes + len(shares)
