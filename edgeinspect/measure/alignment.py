@@ -81,21 +81,9 @@ def fit_points(nominal_mm: Array, measured_mm: Array, u_mm: Array) -> ShiftFit:
 
     ``u_mm`` (N,) of each point per axis gives the covariance.
     """
-    weight = 1.0 / u_mm**2
-    centre, goal = weight @ nominal_mm / weight.sum(), weight @ measured_mm / weight.sum()
-    a, b = nominal_mm - centre, measured_mm - goal
-    angle = np.arctan2((weight * (a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])).sum(), (weight * (a * b).sum(axis=1)).sum())
-    cos, sin = np.cos(angle), np.sin(angle)
-    turn = np.array([[cos, -sin], [sin, cos]])
-    dx, dy = goal - turn @ centre
-    rest = measured_mm - nominal_mm @ turn.T - (dx, dy)
-    (x, y), whole = weight @ measured_mm, float(weight.sum())
-    square = float(weight @ (measured_mm**2).sum(axis=1))
-    covariance = np.linalg.inv(np.array([[whole, 0.0, -y], [0.0, whole, x], [-y, x, square]]))  # of rows of shift_rows
-    shift = PlaneShift(float(dx), float(dy), float(np.rad2deg(angle)))
-    return ShiftFit(
-        shift, covariance, float(np.sqrt((rest**2).sum(axis=1).mean())), np.ones(len(nominal_mm), dtype=bool)
-    )
+    dx, dy, angle, rms, normal = plane_kernels.fit_points(nominal_mm, measured_mm, u_mm)
+    shift = PlaneShift(dx, dy, math.degrees(angle))
+    return ShiftFit(shift, np.linalg.inv(normal), rms, np.ones(len(nominal_mm), dtype=bool))
 
 
 def combine(second: PlaneShift, first: PlaneShift) -> PlaneShift:

@@ -55,12 +55,12 @@ def find_chatter(shots: Shots, curve: str, here: Scan) -> Iterator[FlawResult]:
     """Runs of chatter along one closed curve; see ``find_flaws`` for the parameters."""
     stations, edges = here.stations, here.edges
     step, count = stations.step_mm, len(edges.d_mm)
-    sound = np.isfinite(edges.d_mm) & ((edges.flags & GONE) == 0)
-    if count * step < 4.0 * TREND_MM or sound.mean() < 0.5:
+    if count * step < 4.0 * TREND_MM:
         return
-    rest = _without_trend(edges.d_mm, sound, step)
-    noise = float(np.median(edges.u_mm[sound]))
-    loud = _running_mean(rest**2, round(LOCAL_MM / step)) > max(LOUD_MM, LOUD_NOISE * noise) ** 2
+    rest, sound, loud = np.empty(count), np.empty(count, dtype=np.bool_), np.empty(count, dtype=np.bool_)
+    widths = round(TREND_MM / step), round(LOCAL_MM / step)
+    seen = edges.d_mm, edges.u_mm, edges.flags, int(GONE)
+    noise = float(flaw_kernels.loud_places(*seen, *widths, LOUD_MM, LOUD_NOISE, rest, sound, loud))
     if not loud.any():
         return
     for run in _runs(rest, sound, loud, step, noise):
@@ -99,23 +99,6 @@ def find_chatter(shots: Shots, curve: str, here: Scan) -> Iterator[FlawResult]:
             np.array([here.lines.part(slice(i, i + 1)).at(np.array([d]))[0] for i, d in outline]),
             quantity(run.pitch_mm, {"picture noise": run.u_pitch_mm}),
         )
-
-
-def _without_trend(d_mm: Array, sound: NDArray[np.bool_], step_mm: float) -> Array:
-    """The edge of a closed curve (N,) without what changes slowly; 0 where there is none."""
-    whole = d_mm
-    if not sound.all():
-        at = np.arange(len(d_mm))
-        whole = np.interp(at, at[sound], d_mm[sound], period=len(d_mm))
-    width = round(TREND_MM / step_mm)
-    return np.where(sound, whole - _running_mean(_running_mean(whole, width), width), 0.0)
-
-
-def _running_mean(values: Array, width: int) -> Array:
-    """Over ``width`` stations (made odd) of a closed curve."""
-    mean = np.empty(len(values))
-    flaw_kernels.running_mean(values, max(1, width // 2), mean)
-    return mean
 
 
 def _runs(rest: Array, sound: NDArray[np.bool_], loud: NDArray[np.bool_], step: float, noise: float) -> Iterator[_Run]:

@@ -8,6 +8,7 @@ are each line's own.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,6 @@ from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
 from edgeinspect.measure import edge_kernels, kernels
-from edgeinspect.measure.measurement import Flag
 from edgeinspect.measure.noise import BILINEAR_NOISE, RibbonNoise, noise_of, ribbon_noise, shared_along_line
 from edgeinspect.measure.picture import Levels
 
@@ -99,7 +99,7 @@ def fit_edges(
     scale = float(px_per_mm.mean())
     polarity = polarity_of(ribbon) if polarity is None else polarity
     blur = blur_px / scale  # mm
-    place, strength, rival, at, low, step, d, variance = np.empty((8, count))
+    place, strength, rival, at, low, step, d, u_mm = np.empty((8, count))
     first, flags = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int32)
     kernels.seek(ribbon, polarity, max(2, round(3.0 * blur / spacing)), place, strength, rival)
     reach_px = max(HALF_WINDOW_PX, HALF_WINDOW_BLURS * blur_px) if half_window_px is None else half_window_px
@@ -110,15 +110,14 @@ def fit_edges(
     else:
         model = RibbonNoise.of_pixels(noise)
     noise = model.sd(usual) / BILINEAR_NOISE
-    flags[strength < 5.0 * noise] |= Flag.NO_EDGE
     alike = shared_along_line(spacing * scale, pace_px)
-    own = np.array([model.read, model.shot])
-    weigh = own * [1.0, 1.0 - EVEN] + [EVEN * model.shot * max(usual, 0.0), 0.0]
+    own = model.read, model.shot
+    weigh = model.read + EVEN * model.shot * max(usual, 0.0), (1.0 - EVEN) * model.shot
     # None are sought where something else is near [of the step per mm].
     slopes = SPREAD_SLOPE * scale if half_window_px is None and count >= SHADED_LINES else 1e-9
     window, known = (ribbon, first, 2 * half + 1, spacing), (SPREAD_BLUR, slopes, rounds, COMMON_LINES)
-    lost, lines = (SATURATED_LEVEL, BURNT_SHARE), (at, low, step, flags, d, variance)
+    lost, lines = (SATURATED_LEVEL, BURNT_SHARE), (strength, at, low, step, flags, d, u_mm)
     light = float(d_mm[0]), polarity, noise, blur, weigh, own, alike
     blur = edge_kernels.settle(*window, *light, *known, *lost, *lines)
-    u_mm = np.sqrt(variance * (1.0 + 2.0 * sum(model.alike)))
+    u_mm *= math.sqrt(1.0 + 2.0 * sum(model.alike))
     return Edges(d, u_mm, step, np.full(count, blur), flags, model.alike)

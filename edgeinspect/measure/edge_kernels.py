@@ -205,13 +205,17 @@ def begin(ribbon, place, strength, rival, half, spacing, rival_share, first, at,
 @njit(cache=True)
 def settle(
     ribbon, first, width, spacing, start, polarity, noise, blur, weigh, own, alike, spread_blur, spread_slope, rounds,
-    most, full, burnt_share, at, low, step, flags, d, variance,
+    most, full, burnt_share, strength, at, low, step, flags, d, u,
 ):  # fmt: skip
     """Gauss-Newton rounds of all lines (see ``step_round``), between them the blur and the shadings that at ``most`` so
     many lines have in common (see ``common_terms``); then the edges (see ``edges_found``). ``spread_blur`` and
-    ``spread_slope`` - what they are and usually change. Returns the blur.
+    ``spread_slope`` - what they are and usually change. A line whose greatest rise, ``strength`` (N,), is no five times
+    the noise has no edge. ``u`` (N,) - standard uncertainty of the edges by noise. Returns the blur.
     """
     count = len(at)
+    for i in range(count):
+        if strength[i] < 5.0 * noise:
+            flags[i] |= NO_EDGE
     pick, sums, spread = np.empty(count, np.int64), np.empty((3, 4)), np.empty(count)
     normal_equations, right = np.empty((3, 3)), np.empty(3)
     inner = outer = 0.0
@@ -240,7 +244,9 @@ def settle(
             inner, outer = inner + change[1], outer + change[2]
         step_round(
             ribbon, first, width, spacing, blur, inner, outer, weigh, own, at, low, step, spread, alike,
-            turn == rounds - 1, variance,
+            turn == rounds - 1, u,
         )  # fmt: skip
+    for i in range(count):
+        u[i] = sqrt(u[i])
     edges_found(ribbon, first, width, spacing, start, polarity, noise, at, step, spread, full, burnt_share, flags, d)
     return blur

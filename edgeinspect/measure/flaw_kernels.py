@@ -277,14 +277,58 @@ def fit_shape(arc, seen, u, blur, usual, spread, start, low, high):
 
 
 @njit(cache=True)
-def running_mean(values, half, mean):
-    """Of values (N,) on a closed curve over ``half`` stations both ways."""
-    count, total = len(values), 0.0
+def _running_mean(values, width, mean):
+    """Of values (N,) on a closed curve over ``width`` stations (made odd)."""
+    count, half, total = len(values), max(1, width // 2), 0.0
     for j in range(-half, half + 1):
         total += values[j % count]
     for i in range(count):
         mean[i] = total / (2 * half + 1)
         total += values[(i + half + 1) % count] - values[(i - half) % count]
+
+
+@njit(cache=True)
+def _closed(values, known, whole):
+    """Values (N,) of a closed curve, straight lines where they are not ``known`` (N,)."""
+    count, last = len(values), 0
+    while not known[last]:
+        last += 1
+    for k in range(last + 1, last + count + 1):
+        if known[k % count]:
+            before, after = values[last % count], values[k % count]
+            for j in range(last + 1, k + 1):
+                whole[j % count] = before + (after - before) * ((j - last) / (k - last))
+            whole[k % count] = after
+            last = k
+
+
+@njit(cache=True)
+def loud_places(d, u, flags, gone, trend, local, loud_mm, loud_noise, rest, sound, loud):
+    """Where along a closed curve (N,) the edge does not lie as a good cut does: ``rest``, what a slow ``trend`` leaves
+    of it, is ``loud`` over ``local`` stations by its rms [mm] and against its noise. ``sound`` - there is an edge, none
+    of the flags ``gone``; nowhere loud where that is less than half of all. Returns the usual noise.
+    """
+    count, used = len(d), 0
+    sizes, whole, once, twice = np.empty((4, count))
+    for i in range(count):
+        loud[i] = False
+        sound[i] = np.isfinite(d[i]) and flags[i] & gone == 0
+        if sound[i]:
+            sizes[used] = u[i]
+            used += 1
+    noise = median(sizes, used)
+    if 2 * used < count or used == 0:
+        return noise
+    _closed(d, sound, whole)
+    _running_mean(whole, trend, once)
+    _running_mean(once, trend, twice)
+    for i in range(count):
+        rest[i] = whole[i] - twice[i] if sound[i] else 0.0
+        whole[i] = rest[i] * rest[i]
+    _running_mean(whole, local, once)
+    for i in range(count):
+        loud[i] = once[i] > max(loud_mm, loud_noise * noise) ** 2
+    return noise
 
 
 @njit(cache=True, fastmath=FAST)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from math import atan2, cos, sin, sqrt
 
 import numpy as np
 from numba import njit
@@ -87,3 +87,37 @@ def roughness(rows, rest, u, used):
                 for b in range(terms):
                     product[a, b] += rows[i, a] * rows[i, b]
     return product, square / max(count, 1), noise / max(count, 1)
+
+
+@njit(cache=True)
+def fit_points(nominal, measured, u):
+    """Plane shift from points (N, 2) onto measured ones with standard uncertainties (N,): dx, dy [mm], angle [rad], rms
+    of what is left, and the normal matrix (3, 3). See alignment.fit_points.
+    """
+    count, whole = len(nominal), 0.0
+    x = y = goal_x = goal_y = 0.0
+    for i in range(count):
+        w = 1.0 / (u[i] * u[i])
+        whole += w
+        x, y = x + w * nominal[i, 0], y + w * nominal[i, 1]
+        goal_x, goal_y = goal_x + w * measured[i, 0], goal_y + w * measured[i, 1]
+    normal = np.zeros((3, 3))
+    normal[0, 0] = normal[1, 1] = whole
+    normal[0, 2] = normal[2, 0] = -goal_y
+    normal[1, 2] = normal[2, 1] = goal_x
+    x, y, goal_x, goal_y = x / whole, y / whole, goal_x / whole, goal_y / whole
+    across = along = 0.0
+    for i in range(count):
+        w, a, b = 1.0 / (u[i] * u[i]), nominal[i, 0] - x, nominal[i, 1] - y
+        c, d = measured[i, 0] - goal_x, measured[i, 1] - goal_y
+        across, along = across + w * (a * d - b * c), along + w * (a * c + b * d)
+        normal[2, 2] += w * (measured[i, 0] * measured[i, 0] + measured[i, 1] * measured[i, 1])
+    angle = atan2(across, along)
+    cosine, sine = cos(angle), sin(angle)
+    dx, dy = goal_x - cosine * x + sine * y, goal_y - sine * x - cosine * y
+    square = 0.0
+    for i in range(count):
+        c = measured[i, 0] - cosine * nominal[i, 0] + sine * nominal[i, 1] - dx
+        d = measured[i, 1] - sine * nominal[i, 0] - cosine * nominal[i, 1] - dy
+        square += c * c + d * d
+    return dx, dy, angle, sqrt(square / count), normal
