@@ -3,8 +3,8 @@ the fixture, and a white sheet where chart and decals lie, which tells how evenl
 
 Every level is taken relative to the fixture's grey patch in the same picture, so that a lamp that fades changes
 nothing; then relative to the white sheet at the same place. One 3 x 3 matrix carries that to XYZ, by least squares in
-CIELAB, found together with what the camera reads where there is no light: two levels of 255 are a third of black ink.
-What the chart's own colours miss when each is left out in turn is what a colour may be off (leave one out).
+CIEDE2000, found together with what the camera reads where there is no light: two levels of 255 are a third of black
+ink. What the chart's own colours miss when each is left out in turn is what a colour may be off (leave one out).
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from scipy.optimize import least_squares
 from edgeinspect.errors import CalibrationError
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import CameraModel, ColourCalibration
-from edgeinspect.measure.colour import difference, lab_of_xyz, xyz_of_lab
+from edgeinspect.measure.colour import by_difference, difference, lab_of_xyz, xyz_of_lab
 from edgeinspect.measure.picture import GreyPicture, patch_level
 
 LEAST_PATCHES, MOST_PATCHES = 12, 500
@@ -233,14 +233,14 @@ def _patch_seen(chart: ColourPicture, patch: ChartPatch, model: CameraModel) -> 
 
 
 def _fitted(raw: _Raw) -> tuple[Array, Array]:
-    """Black (3,) and the matrix (3, 3) from what is read to XYZ, by least squares of the difference in CIELAB."""
+    """Black (3,) and the matrix (3, 3) from what is read to XYZ, by least squares of the difference (CIEDE2000)."""
     xyz = xyz_of_lab(raw.lab, raw.illuminant)
     step = 1e-4
     slopes = [  # (N, 3): how CIELAB changes with X, with Y, with Z at every known colour
         (lab_of_xyz(xyz + way, raw.illuminant) - lab_of_xyz(xyz - way, raw.illuminant)) / (2 * step)
         for way in step * np.eye(3)
     ]
-    by = np.stack(slopes, axis=-1)
+    by = by_difference(raw.lab) @ np.stack(slopes, axis=-1)
     target = np.einsum("nij,nj->ni", by, xyz).reshape(-1)
 
     def solved(black: Array) -> tuple[Array, Array]:

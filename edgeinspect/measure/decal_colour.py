@@ -28,6 +28,7 @@ from edgeinspect.shell.srgb import ALIKE, flat_colours, which_flat
 CELL_MM = 1.0
 SPACING_MM = 0.25  # of the places that are read; of the artwork at this scale too
 BLURS, SLIP_MM = 2.5, 0.15  # a place counts so many standard deviations of blur, and so far, from an ink's edge
+BETWEEN_PX = 6.0**-0.5  # standard deviation of what reading between pixels blurs, on average over where
 UNEVEN_TONE = 0.02  # of light: print that is of no flat colour counts where it changes less
 WINDOWS = (3, 5, 7, 9, 11)  # cells along and across, that are averaged
 QUIET = 0.3  # CIEDE2000: noise that is small enough
@@ -183,7 +184,8 @@ def colours_of(
         return replace(untold, untold=problem[0], action=problem[1]), ()
     corner, middle = (_pixels(decal, where, laid, shot, np.array([[0.5 * k, 0.0]])) for k in (-1.0, 1.0))
     per_mm = float(np.linalg.norm(corner - middle))
-    places = _places(decal.artwork, limit, round(max(shot.blur_px / per_mm, 0.02), 2))
+    blur_px = float(np.hypot(shot.blur_px, BETWEEN_PX))
+    places = _places(decal.artwork, limit, round(max(blur_px / per_mm, 0.02), 2))
     cells = _read(decal, where, laid, shot, places)
     told = np.flatnonzero(np.isfinite(cells.difference))
     if len(told) * CELL_MM**2 < limit.area_mm2:

@@ -2,7 +2,8 @@
 
 Every draw is a line of FILE, which is gone on with when the command is started again. ``... decals table FILE`` prints
 what it holds. ``... decals exact FILE [COUNT]``: how exactly they are measured (decal_exact); ``anew``: whether what is
-said of their uncertainty holds (decal_anew); ``find``: whether each is found and named (decal_finding).
+said of their uncertainty holds (decal_anew); ``find``: whether each is found and named (decal_finding);
+``colour``: whether each in a wrong colour is found, and no good one (decal_colour).
 """
 
 from __future__ import annotations
@@ -20,13 +21,13 @@ from edgeinspect.geometry import Pose
 from edgeinspect.measure.decal import DecalFit, measure_decal
 from edgeinspect.shell.definition import Decal
 from edgeinspect.shell.files import load_shell
-from tests.benchmarks import decal_anew, decal_exact, decal_finding
+from tests.benchmarks import decal_anew, decal_colour, decal_exact, decal_finding
 from tests.benchmarks.resumed import go_on, rows
 from tests.measure import decal_pictures as pictures
 from tests.measure.decal_pictures import SQUARELY, Drawn, Laid, Surface, decal_of, drawn
 
 MODEL = Path(__file__).parents[2] / "models" / "toplid"
-OTHERS = {"exact": decal_exact, "anew": decal_anew, "find": decal_finding}
+OTHERS = {"exact": decal_exact, "anew": decal_anew, "find": decal_finding, "colour": decal_colour}
 KINDS = ("good", "torn", "folded", "missing", "bubble", "wrinkle", "smear", "glare")
 SAYS = {"folded": ("torn",), "wrinkle": ("bubble",)}  # the same in one picture
 LETTERS = [(-18.7 + 12.4 * k, -4.6, -6.9 + 12.4 * k, 11.7) for k in range(4)]  # "MOVO" and "48" on the badge [mm]

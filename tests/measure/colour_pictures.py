@@ -53,7 +53,7 @@ class Setting:
     fall_deg: float = 20.0
     exposure: float = 0.85  # of full scale, of white in the middle
     bits: int = 8
-    unlike: float = 0.008  # of a channel: how far one colour's spectrum is seen off the matrix
+    unlike: float = 0.012  # of a channel: how far a vivid colour's spectrum is seen off the matrix, a grey's 0.4 of it
     senses: Array = field(default_factory=lambda: SENSES)
 
     @property
@@ -66,6 +66,11 @@ class Setting:
         return CameraModel(columns, rows, focal, focal, (columns - 1) / 2, (rows - 1) / 2, np.zeros(5))
 
     @property
+    def seen_blur_px(self) -> float:
+        """With the pixel's own box, as marks would show it."""
+        return float(np.hypot(self.blur_px, 12.0**-0.5))
+
+    @property
     def grey_patch_mm(self) -> Array:
         """(4, 3) its corners, beside the decal."""
         y, width, height = self.height_mm / 2 + 10.0, PATCH_MM[1], PATCH_MM[2]
@@ -73,12 +78,15 @@ class Setting:
         return np.column_stack([x, y + np.array([1, 1, -1, -1]) * height / 2, np.zeros(4)])
 
     def seen(self, lab: Array) -> Array:
-        """(N, 3) what the camera reads of colours (N, 3), white is about 1; the same colour is always seen alike."""
+        """(N, 3) what the camera reads of colours (N, 3), white is about 1. Like colours are seen off alike: four waves
+        over CIELAB, another four in every channel; invented.
+        """
         colours = np.asarray(lab, dtype=np.float64).reshape(-1, 3)
-        read = xyz_of(colours) @ self.senses.T
-        for k, one in enumerate(colours):
-            seed = np.abs(np.round(one * 50)).astype(np.int64)
-            read[k] *= 1.0 + self.unlike * np.random.default_rng(seed).standard_normal(3)
+        random = np.random.default_rng(int(1e6 * abs(self.senses[0, 0])))
+        ways, phases = random.normal(0.0, 1 / 25.0, (3, 4, 3)), random.uniform(0, 2 * np.pi, (3, 4))
+        waves = np.sin(np.einsum("cwi,ni->ncw", ways, colours) + phases).sum(axis=2) / np.sqrt(2.0)
+        vivid = 0.4 + 0.6 * np.minimum(1.0, np.hypot(colours[:, 1], colours[:, 2]) / 30.0)
+        read = xyz_of(colours) @ self.senses.T * (1.0 + self.unlike * vivid[:, None] * waves)
         return np.maximum(read, 0.0)
 
 

@@ -14,7 +14,7 @@ from edgeinspect.conformity.verdict import Answer, Finding
 from edgeinspect.errors import CalibrationError
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import ColourCalibration
-from edgeinspect.measure.colour import difference, lab_of_xyz, srgb_of_lab, xyz_of_lab, xyz_of_srgb_light
+from edgeinspect.measure.colour import by_difference, difference, lab_of_xyz, srgb_of_lab, xyz_of_lab, xyz_of_srgb_light
 from edgeinspect.measure.colour_calibration import calibrate_colour
 from edgeinspect.measure.decal import DecalFit
 from edgeinspect.measure.decal_colour import ColourShot, ColourSight, colours_of
@@ -65,6 +65,15 @@ def test_ciede2000_and_cielab_as_scikit_image_has_them() -> None:
         ours = xyz_of_lab(one, illuminant)
         assert ours == pytest.approx(theirs, abs=4e-5)  # white points of four or five digits
         assert lab_of_xyz(ours, illuminant) == pytest.approx(one, abs=1e-9)
+
+
+def test_small_steps_count_as_ciede2000_has_them() -> None:
+    random = np.random.default_rng(3)
+    lab = random.uniform([20, -50, 0], [90, 60, 60], (400, 3))  # without blues, whose turn is left out
+    steps = 0.01 * random.standard_normal((400, 3))
+    ours = np.linalg.norm(np.einsum("nij,nj->ni", by_difference(lab), steps), axis=1)
+    theirs = color.deltaE_ciede2000(lab - steps / 2, lab + steps / 2)
+    assert ours / theirs == pytest.approx(np.ones(400), abs=0.12)
 
 
 def test_srgb_as_scikit_image_has_it() -> None:
@@ -175,7 +184,7 @@ def told(
     levels = pictures.picture(setting, look, seed, surface=surface, **how)  # type: ignore[arg-type]
     here = calibration()
     picture = replace(pictures.placed(levels), black=here.black)
-    shot = ColourShot("tint", picture, setting.model, setting.blur_px, here, setting.grey_patch_mm)
+    shot = ColourShot("tint", picture, setting.model, setting.seen_blur_px, here, setting.grey_patch_mm)
     laid = DecalFit(True, np.array(VALUES) * [1, 1, np.pi / 180, 1, 1])
     colour, faults = colours_of(decal, Pose.identity(), laid, ColourSight((shot,)), lambda at: at, "top")
     result = DecalResult(decal.name, True, colour=colour, faults=faults)
