@@ -201,6 +201,7 @@ def _again(evidence: Evidence, basis: Basis, limits: ShellDefinition, levels: Ma
         compared += _profiles(then, now, PICTURE)
         compared += _numbers(then, now, PICTURE)
         compared += _faults(then, now)
+        compared += _colours(then, now)
         compared += _judged_again(inspection, now, limits, PICTURE, problems)
     elif not whole:
         why = sorted({held.why_not for held in evidence.context.pictures if held.why_not})
@@ -276,6 +277,24 @@ def _faults(then: ShellMeasurement, now: ShellMeasurement) -> Iterator[Compared]
             yield Compared(f"{name}, area", PICTURE, "mm²", old.area_mm2, new.area_mm2)
             moved = float(np.linalg.norm(new.at_mm - old.at_mm)) if new.kind is old.kind else math.inf
             yield Compared(f"{name}, moved by", PICTURE, "mm", 0.0, moved)
+
+
+def _colours(then: ShellMeasurement, now: ShellMeasurement) -> Iterator[Compared]:
+    """How far each decal's colours are off, all together and by ink."""
+    after = {decal.name: decal.colour for decal in now.decals}
+    nothing = Quantity(math.nan, math.nan)
+    for decal in then.decals:
+        old, new = decal.colour, after.get(decal.name)
+        if old is None and new is None:
+            continue
+        pairs = [("colours", old.worst if old else None, new.worst if new else None)]
+        inks = {ink.name: ink.off_by for ink in (new.inks if new else ())}
+        pairs += [(f"ink {ink.name}", ink.off_by, inks.get(ink.name)) for ink in (old.inks if old else ())]
+        for name, one, other in pairs:
+            if one is None and other is None:
+                continue
+            a, b = one or nothing, other or nothing
+            yield Compared(f"decal {decal.name}: {name}", PICTURE, "ΔE", a.value, b.value, a.u, b.u)
 
 
 def _judged_again(

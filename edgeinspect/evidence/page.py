@@ -11,7 +11,7 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from edgeinspect.conformity import Answer, Finding
-from edgeinspect.conformity.decal import FAULT_WORDS, where_on, whole_words
+from edgeinspect.conformity.decal import FAULT_WORDS, fault_words, where_on, whole_words
 from edgeinspect.evidence import drawing
 from edgeinspect.evidence.check import check
 from edgeinspect.evidence.contents import Evidence, gather
@@ -136,7 +136,7 @@ def fault_lines(evidence: Evidence) -> list[tuple[str, str, DecalFault]]:
     for result in measurement.decals:
         decal = next((one for one in drawn if (one.name, one.variant) == (result.name, measurement.variant)), None)
         for fault in result.faults:
-            words = FAULT_WORDS[fault.kind]
+            words = FAULT_WORDS[fault.kind] if fault.off_by is None else fault_words(fault)
             found.append((result.name, f"{where_on(decal, fault)}: {words}" if decal else words, fault))
     return found
 
@@ -252,8 +252,13 @@ def camera_lines(evidence: Evidence) -> list[CameraLine]:
         trust = ""
         if calibration is not None and basis is not None:
             setup = basis.gauge.setup
-            own = setup.rim_seated.points_mm[setup.rim.camera == setup.cameras.index(view.camera)]
-            trust = good_to(calibration, basis.fixture, own).sentence() if len(own) else "sees none of the rim"
+            if calibration.in_colour:
+                trust = "reads the colours of decals, and measures no edge"
+                if calibration.colour is not None:
+                    trust += f"; its chart reads {calibration.colour.rms_de:.2f} off (rms, CIEDE2000)"
+            else:
+                own = setup.rim_seated.points_mm[setup.rim.camera == setup.cameras.index(view.camera)]
+                trust = good_to(calibration, basis.fixture, own).sentence() if len(own) else "sees none of the rim"
         checks = calibration.lengths if calibration else ()
         worst = sorted(checks, key=lambda one: -abs(one.reading_mm - one.nominal_mm))[:2]
         lengths = [length_sentence(one) for one in worst]

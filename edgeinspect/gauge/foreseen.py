@@ -64,8 +64,13 @@ def foresee(
         tuple(f"{stop.reason}: {stop.action}" for stop in measurement.stops),
         _missing(rows, definition, variant),
         tuple(_assumed(setup.calibrations, measurement, conditions, setup.seating.u_height_mm)),
-        ("nicks, burrs and strands: each brings its own uncertainty",),
+        ("nicks, burrs and strands: each brings its own uncertainty", *_no_colours(definition, variant)),
     )
+
+
+def _no_colours(definition: ShellDefinition, variant: str) -> tuple[str, ...]:
+    asked = any(decal.colour is not None for decal in definition.decals if decal.variant == variant)
+    return ("colours of decals: calibrate-colour says what they are good for",) if asked else ()
 
 
 def _missing(rows: tuple[Against, ...], definition: ShellDefinition, variant: str) -> tuple[str, ...]:

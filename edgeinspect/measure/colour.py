@@ -81,7 +81,8 @@ def difference(one: Array, other: Array) -> Array:
 
 def by_difference(lab: Array) -> Array:
     """(N, 3, 3): what takes small steps from CIELAB colours (N, 3) to CIEDE2000, as lengths: near grey a step counts
-    some three times what it does in a vivid colour. The turn between chroma and hue of blues is left out.
+    some three times what it does in a vivid colour. Left out: the turn between chroma and hue of blues, and how fast
+    the factor of a* changes (up to 16 % about C* 20; 2 % for nine of ten colours).
     """
     lightness, a, b = np.asarray(lab, dtype=np.float64).T
     chroma = np.hypot(a, b)

@@ -1,5 +1,5 @@
 """A fixed few of the long runs on decals (decals.py): how exactly at 0.065 mm a pixel, whether what is said of their
-uncertainty holds, and whether each is found and named. The bounds of the first are the aims.
+uncertainty holds, whether each is found and named, and in which colour. The bounds of the first are the aims.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import pytest
 
 from edgeinspect.shell.files import load_shell
 
-from . import decal_anew, decal_exact, decal_finding
+from . import decal_anew, decal_colour, decal_exact, decal_finding
 
 
 @pytest.mark.parametrize("condition", decal_exact.CONDITIONS)
@@ -37,3 +37,14 @@ def test_what_is_said_of_the_uncertainty_holds() -> None:
 def test_every_decal_is_found_and_named(number: int) -> None:
     row = decal_finding.one(number)
     assert decal_finding.right(row), row
+
+
+def test_wrong_colours_are_found_and_good_ones_are_not_red() -> None:
+    """One of each kind by two of the eight cameras, and eight good ones: none of these red, all of the others held."""
+    for seed in (1, 2):
+        for kind in decal_colour.BAD:
+            row = decal_colour.one(kind, seed)
+            assert decal_colour.found(row), row
+        for number in range(4):
+            row = decal_colour.one("good", seed + decal_colour.CAMERAS * number)
+            assert row["answer"] in ("CONFORMING", "NOT PROVEN"), row

@@ -110,9 +110,9 @@ def picture(
     (columns, rows), focal = setting.size_px, AWAY_MM * setting.per_mm
     along = ((np.arange(columns * FINE) + 0.5) / FINE - 0.5 - (columns - 1) / 2) / focal
     down = ((np.arange(rows * FINE) + 0.5) / FINE - 0.5 - (rows - 1) / 2) / focal
-    a, b = np.meshgrid(along, -down)
-    depth = np.full(a.shape, AWAY_MM)
-    for _ in range(4 if surface.radius_u_mm or surface.radius_v_mm else 0):
+    a, b = np.meshgrid(along.astype(np.float32), -down.astype(np.float32))  # 1e-4 mm
+    depth = np.full(a.shape, AWAY_MM, dtype=np.float32)
+    for _ in range(3 if surface.radius_u_mm or surface.radius_v_mm else 0):
         depth = AWAY_MM - surface.z(a * depth, b * depth)
     u, v = surface.along(a * depth, b * depth)
     light = look(u, v).astype(np.float32) * (1.0 + slope * u / setting.width_mm)[..., None].astype(np.float32)
@@ -127,7 +127,7 @@ def picture(
     fall = 1.0 + setting.fall_off * (np.cos(turn) * flat_x + np.sin(turn) * flat_y) / (setting.width_mm + 14.0)
     light *= fall[..., None].astype(np.float32)
     blurred = cv2.GaussianBlur(light, (0, 0), setting.blur_px * FINE)
-    level = blurred.reshape(rows, FINE, columns, FINE, 3).mean(axis=(1, 3)) * (setting.exposure * np.array(lamp))
+    level = cv2.resize(blurred, (columns, rows), interpolation=cv2.INTER_AREA) * (setting.exposure * np.array(lamp))
     noise = np.random.default_rng(seed).standard_normal(level.shape)
     level = level + noise * np.sqrt(np.maximum(level, 0) * FULL_WELL + READ**2) / FULL_WELL
     full = 2**setting.bits - 1
@@ -191,18 +191,20 @@ def decal_look(
     stretches; ``region`` - x0, y0, x1, y1 on the artwork and CIELAB (N, 3) of the inks within.
     """
     reads = np.vstack([setting.seen(inks_lab), setting.seen(np.array(SHELL_LAB))])
-    inside = reads if region is None else np.vstack([setting.seen(region[4]), reads[-1:]])
+    reads = reads.astype(np.float32)
+    inside = reads if region is None else np.vstack([setting.seen(region[4]).astype(np.float32), reads[-1:]])
 
     def look(u: Array, v: Array) -> Array:
         dx, dy, degrees, along, up = values
         cos, sin = np.cos(np.deg2rad(degrees)), np.sin(np.deg2rad(degrees))
         x = (cos * (u - dx) + sin * (v - dy)) / (1 + along)
         y = (cos * (v - dy) - sin * (u - dx)) / (1 + up)
-        column = np.floor(x * per_mm + label.shape[1] / 2).astype(np.intp)
-        row = np.floor(label.shape[0] / 2 - y * per_mm).astype(np.intp)
+        column = np.floor(x * per_mm + label.shape[1] / 2).astype(np.int32)
+        row = np.floor(label.shape[0] / 2 - y * per_mm).astype(np.int32)
         there = (column >= 0) & (column < label.shape[1]) & (row >= 0) & (row < label.shape[0])
-        which = np.where(there, label[row.clip(0, label.shape[0] - 1), column.clip(0, label.shape[1] - 1)], -1)
-        light = reads[which]
+        place = row.clip(0, label.shape[0] - 1) * label.shape[1] + column.clip(0, label.shape[1] - 1)
+        which = np.where(there, np.take(label.ravel(), place), -1)
+        light = np.take(reads, which, axis=0, mode="wrap")  # -1 is the shell
         if region is not None:
             here = (x > region[0]) & (x < region[2]) & (y > region[1]) & (y < region[3])
             light[here] = inside[which[here]]

@@ -73,7 +73,9 @@ def test_small_steps_count_as_ciede2000_has_them() -> None:
     steps = 0.01 * random.standard_normal((400, 3))
     ours = np.linalg.norm(np.einsum("nij,nj->ni", by_difference(lab), steps), axis=1)
     theirs = color.deltaE_ciede2000(lab - steps / 2, lab + steps / 2)
-    assert ours / theirs == pytest.approx(np.ones(400), abs=0.12)
+    off = np.abs(ours / theirs - 1.0)
+    assert np.percentile(off, 90) < 0.03
+    assert off.max() < 0.2  # where the factor of a* changes fast
 
 
 def test_srgb_as_scikit_image_has_it() -> None:
