@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from edgeinspect.conformity.verdict import Answer, Finding, capital, no_result, simple
-from edgeinspect.measure.measurement import DecalResult, FaultKind
+from edgeinspect.measure.measurement import DecalFault, DecalResult, FaultKind
 from edgeinspect.shell.definition import Decal
 
 LEAST_SEEN = 0.98  # of the places whose colour can be told, as of a zone
@@ -61,19 +61,21 @@ def _words(decal: Decal, result: DecalResult) -> str:
         ink = f" in {worst.worst_ink}" if worst.worst_ink else ""
         assert worst.worst is not None
         return f"colours off by ΔE {worst.worst.value:.1f} at most{ink} {limit}"
+    off = sorted(off, key=lambda one: -one.area_mm2)
+    first = {fault.ink: fault for fault in reversed(off)}  # the largest of each ink
     told = list[str]()
-    for fault in sorted(off, key=lambda one: -(one.off_by.value if one.off_by else 0.0))[:3]:
-        assert fault.off_by is not None
-        field = f"{fault.ink} field" if fault.ink else "field"
-        place = f"{_way(float(fault.at_mm[0]), 'right', 'left')}, {_way(float(fault.at_mm[1]), 'up', 'down')}"
-        size = f"{fault.length_mm:.0f} x {fault.width_mm:.0f} mm, {place} of the middle"
-        told.append(
-            f"{field} ΔE {fault.off_by.value:.1f} {limit}, {size}"
-            if not told
-            else f"{field} ΔE {fault.off_by.value:.1f}"
-        )
-    more = f"; {len(off) - 3} more" if len(off) > 3 else ""
+    for fault in sorted(first.values(), key=_difference, reverse=True)[:3]:
+        words = f"{fault.ink} field ΔE {_difference(fault):.1f}".lstrip()
+        if not told:
+            place = f"{_way(float(fault.at_mm[0]), 'right', 'left')}, {_way(float(fault.at_mm[1]), 'up', 'down')}"
+            words += f" {limit}, {fault.length_mm:.0f} x {fault.width_mm:.0f} mm, {place} of the middle"
+        told.append(words)
+    more = f"; {len(off) - len(told)} more" if len(off) > len(told) else ""
     return "colour off: " + "; ".join(told) + more
+
+
+def _difference(fault: DecalFault) -> float:
+    return fault.off_by.value if fault.off_by is not None else 0.0
 
 
 def _way(value: float, positive: str, negative: str) -> str:

@@ -84,6 +84,9 @@ def limits_of(definition: ShellDefinition, variant: str) -> dict[str, Limit]:
                 ):
                     if low is not None and high is not None:
                         found[f"decal {decal.name} gap {word}"] = Limit(low, high, decal.guard_factor)
+                if decal.colour is not None:
+                    at_most = decal.colour.limit_de
+                    found[f"decal {decal.name} colour"] = Limit(-math.inf, at_most, decal.guard_factor)
     return found
 
 
@@ -163,6 +166,9 @@ def _decal(decal: Decal, changed: Limits) -> Decal:
         decal = replace(decal, gap_lower_mm=limit.lower, guard_factor=limit.guard_factor)
     if limit := changed.get(f"{name} gap most"):
         decal = replace(decal, gap_upper_mm=limit.upper, guard_factor=limit.guard_factor)
+    if (limit := changed.get(f"{name} colour")) and decal.colour is not None:
+        colour = replace(decal.colour, limit_de=limit.upper)
+        decal = replace(decal, colour=colour, guard_factor=limit.guard_factor)
     return decal
 
 

@@ -22,7 +22,8 @@ def other_drawing(one: Any, other: Any, at: str = "") -> list[str]:
     if is_dataclass(one) and type(one) is type(other):
         if type(one).__name__.endswith("Limits"):
             return []
-        names = [field.name for field in fields(one) if field.init and field.name not in WORDS]
+        names = [field.name for field in fields(one) if field.init]
+        names = [name for name in names if name not in WORDS or not isinstance(getattr(one, name), str)]
         names = [name for name in names if "limit" not in name and "guard_factor" not in name]
         return [
             place

@@ -21,6 +21,7 @@ from edgeinspect.evidence.contents import gather
 from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.measurement import FaultKind
+from edgeinspect.process.limits import limits_of, with_limits
 from edgeinspect.shell.files import load_shell
 from edgeinspect.station.calibrations import read_calibration, write_calibration
 from edgeinspect.station.colour_chart import read_chart, with_colour
@@ -29,6 +30,7 @@ from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.pictures import decode, view_jpeg
 from edgeinspect.station.run import get_ready, inspect_set, time_of_day
 from edgeinspect.store.inspections import Store
+from edgeinspect.study.drawing import other_drawing
 from tests.samples import looks
 
 from . import colour_station as here
@@ -181,3 +183,20 @@ def test_an_ink_must_be_in_the_artwork_and_belong_to_a_limit(tmp_path: Path) -> 
     file.write_text(text.replace("colour_limit_de = 4.0\n", ""))
     with pytest.raises(DefinitionError, match="so colour_limit_de must be too"):
         load_shell(file.parent)
+
+
+def test_another_limit_is_judged_again_and_another_ink_is_measured(tmp_path: Path) -> None:
+    here.write_station(tmp_path)
+    folder = tmp_path / "models" / "toplid"
+    one, text = load_shell(folder), (folder / "shell.toml").read_text()
+    for old, new, places in (
+        ("colour_limit_de = 4.0", "colour_limit_de = 5.0", []),
+        ("[72.0, 24.0, 68.0]", "[70.0, 24.0, 68.0]", ["decals[badge].colour.inks[amber].lab"]),
+        ("colour_limit_de = 4.0", "colour_limit_de = 4.0\ncolour_area_mm2 = 9.0", ["decals[badge].colour.area_mm2"]),
+    ):
+        (folder / "shell.toml").write_text(text.replace(old, new))
+        assert other_drawing(one, load_shell(folder)) == places
+    limits = limits_of(one, "standard")
+    assert limits["decal badge colour"].upper == 4.0
+    wider = with_limits(one, {"decal badge colour": replace(limits["decal badge colour"], upper=4.5)})
+    assert wider.decals[0].colour is not None and wider.decals[0].colour.limit_de == 4.5
