@@ -149,6 +149,8 @@ def list_calibrations(station_file: StationFile = STATION, data: DataFolder = DA
     for one in known:
         worst, used = one.worst_length, "in use" if one.in_use else ""
         words = one.problem or (length_sentence(worst) if worst else "no length was read back")
+        if one.calibration is not None and one.calibration.colour is not None:
+            words += f"; colours {one.calibration.colour.rms_de:.1f} off (rms, CIEDE2000)"
         table.add_row(one.calibration_id, used, one.made_at[:16], one.who or "not said", words)
     out.print(table if known else f"{data} holds no calibration: calibrate")
     for use in uses:

@@ -22,12 +22,14 @@ from edgeinspect.measure.measurement import (
     Alignment,
     CameraView,
     CutOutResult,
+    DecalColour,
     DecalResult,
     DeviationProfile,
     EdgeTrace,
     Flag,
     FlawKind,
     FlawResult,
+    InkColour,
     Quantity,
     Ribbon,
     Share,
@@ -199,12 +201,24 @@ def _measure(kind: str, definition: ShellDefinition) -> ShellMeasurement:
                 0.97,
                 to_px(found + np.array([0.0, -20.0])),
                 to_px(box + np.array([0.0, -20.0])),
+                colour=colours_of_badge(),
             ),
         ),
         flaws=flaws_of(traces) if kind == "flaws" else (),
         flaws_sought=True,
         notes=("camera top has moved 0.02 mm: compensated",),
     )
+
+
+def colours_of_badge() -> DecalColour:
+    """Three inks: one as it should be, one off, one printed too fine to be told."""
+    black, amber, white = np.array([18.0, 0.5, -3.0]), np.array([72.0, 24.0, 68.0]), np.array([93.0, 0.0, 2.0])
+    inks = (
+        InkColour("black", black, 3900.0, 3200.0, 7.0, black + 0.3, quantity(0.4, 0.6)),
+        InkColour("amber", amber, 300.0, 160.0, 3.0, amber + np.array([0, 4, -9]), quantity(4.4, 0.6)),
+        InkColour("white", white, 40.0, 0.0, 3.0),
+    )
+    return DecalColour("tint", "D50", 25.0, "", "", quantity(4.4, 0.6), "amber", np.array([-40.0, 2.0]), 1.0, inks)
 
 
 def flaws_of(traces: list[EdgeTrace]) -> tuple[FlawResult, ...]:
