@@ -297,7 +297,9 @@ def test_lifted_or_warm_cannot_tell(features: dict[str, object], shell: CutShell
     found = told(result)
     assert not found.told and not found.used
     lifted, _, warmer = found.words.removeprefix("cannot tell: ").partition(" mm lifted or ")
-    assert 0.2 < float(lifted) < 0.6
+    assert found.lift is not None
+    assert 0.2 < found.lift.value < 0.6
+    assert lifted == f"{found.lift.value:.1f}"
     assert warmer.endswith(" °C warmer than assumed, cannot tell")
 
 
