@@ -80,8 +80,10 @@ def values(shift: PlaneShift) -> tuple[float, float, float]:
 
 def height_taken_wrong(turn_rad: float) -> Array:
     """(N,) [mm] at rim arc lengths 0, 0.5 mm, ...: how far the edge reads out where the sheet is taken to lie as hole
-    and slot say (``turn_rad``: the cut onto the drawing), not as it does: the sheet's slope times how far it really lies
-    aside is a height, and a height reads off by the way the line of sight leans. Plain geometry of the scene.
+    and slot say (``turn_rad``: the cut onto the drawing), not as it does.
+
+    The sheet's slope times how far it really lies aside is a height, and a height reads off by the way the line of
+    sight leans. Plain geometry of the scene.
     """
     rim, hole, sheet = toplid.rim(), toplid.HOLE_CENTRE_MM, toplid.LID.sheet
     at = np.arange(0.0, rim.length_mm, 0.5)
