@@ -7,16 +7,16 @@ finer pixels, their calibration is what they truly are: how exact a look is, is 
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import pickle
-import resource
 import sys
 import tempfile
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 
 import cv2
@@ -30,7 +30,7 @@ from edgeinspect.measure.marks import find_marks
 from edgeinspect.measure.picture import GreyPicture, RawLevels, patch_level
 from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.temperature import Temperature
-from edgeinspect.shell.definition import Check
+from edgeinspect.shell.definition import Check, ShellDefinition
 from edgeinspect.shell.files import load_shell
 from edgeinspect.simulate import bench, fast
 from edgeinspect.simulate.camera import TrueCamera, looking_at
@@ -102,10 +102,16 @@ def temperature() -> Temperature:
     return Temperature(shell.temperature_c)
 
 
+@cache
+def lid() -> ShellDefinition:
+    """Read once, as a station does."""
+    return load_shell(MODEL)
+
+
 def line(folder: Path, cameras: dict[str, TrueCamera], step_mm: float | None = None) -> Line:
     pictures = {name: cv2.imread(str(folder / f"{name}.png"), cv2.IMREAD_UNCHANGED) for name in cameras}
     calibrations = {name: true_calibration(name, cameras[name], picture) for name, picture in pictures.items()}
-    definition, here = load_shell(MODEL), looks.station()
+    definition, here = lid(), looks.station()
     definition = definition if step_mm is None else replace(definition, step_mm=step_mm)
     return Line(ShellGauge(definition, calibrations, here.fixture, here.seatings["toplid"]), pictures)
 
@@ -167,14 +173,27 @@ class Four:
 def four_pictures(folder: Path, small: Path, rounds: int = 5) -> Four:
     """Idle is a station that has measured shells before, with smaller pictures: everything is loaded and compiled."""
     stored_ms(small, line(small, four_cameras()), 1)
-    idle = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    gc.collect()
+    forget_most_held()
+    idle = held("VmRSS")
     here = line(folder, finer(four_cameras(), TWELVE_MP))
     took, first, wall = stored_ms(folder, here, rounds)
-    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    most = held("VmHWM")
     blur = alternating_ms(ROUNDS, partial(blurred, here.pictures["one"]))[0]
     return Four(
         blur, took, first, wall, 1024 * (most - idle) / sum(picture.nbytes for picture in here.pictures.values())
     )
+
+
+def held(what: str) -> int:
+    """Memory of this process [KiB]: "VmRSS" now, "VmHWM" the most since ``forget_most_held`` (Linux, proc(5))."""
+    lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
+    return next(int(line.split()[1]) for line in lines if line.startswith(f"{what}:"))
+
+
+def forget_most_held() -> None:
+    """Else the most that was held would be that of an artwork being unpacked, and four pictures would hide below it."""
+    Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
 
 
 def stored_ms(folder: Path, here: Line, rounds: int) -> tuple[float, float, float]:
