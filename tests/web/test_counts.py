@@ -192,6 +192,7 @@ def test_save_keeps_what_is_counted_and_a_migration_finds_the_same(plant: Plant,
             record.execute(f"DROP TABLE {name}")
     for name in (
         "ix_inspection_shell",
+        "ix_inspection_repeated",
         "ix_inspection_not_green",
         "ix_inspection_sentence",
         "ix_inspection_shell_finished_at",
