@@ -14,6 +14,7 @@ import typer
 
 from edgeinspect.errors import DefinitionError, InputError
 from edgeinspect.measure.artwork_check import ArtworkTells, SeenBy, check_artwork, near_twins
+from edgeinspect.measure.decal_colour import too_fine
 from edgeinspect.measure.decal_result import SAME_PLACE_MM
 from edgeinspect.shell.artwork import read_artwork, stated_size_mm
 from edgeinspect.shell.definition import Decal, ShellDefinition
@@ -74,14 +75,19 @@ def check(
 
 
 def check_prints(definition: ShellDefinition, seen_by: SeenBy = _DEFAULT) -> PrintsTold:
-    """All decals of a definition, and which variants of one place hardly differ."""
+    """All decals of a definition, which variants of one place hardly differ, which inks no colour is told of."""
     tells = {f"{decal.name} ({decal.variant})": check_artwork(decal.artwork, seen_by) for decal in definition.decals}
     twins = [
         f"{one[0].words}: {_twin_words(pair.variant, pair.other, pair.difference)}"
         for one in _by_place(definition)
         for pair in near_twins(one, seen_by)
     ]
-    return _told(tells, twins, seen_by)
+    fine = [
+        f"{decal.name} ({decal.variant}): its colour is not told in {', '.join(names)}: printed too fine"
+        for decal in definition.decals
+        if (names := too_fine(decal, seen_by.px_per_mm, seen_by.blur_px))
+    ]
+    return _told(tells, [*twins, *fine], seen_by)
 
 
 def _one(file: Path, width: float | None, height: float | None, seen_by: SeenBy) -> PrintsTold:

@@ -38,6 +38,7 @@ BRIGHT = 1.08  # of a perfect white: more is glare
 DRIFT = 0.03  # red or blue against green, since the calibration: another lamp
 GREATEST_SLOPE = 0.3  # of light, from the decal's middle to its end
 U_LIGHT = 0.01  # of the light at the print against the white sheet's there; common practice, no source
+BLACK = np.array([16.0, 0.0, 0.0])  # below black, where the cube roots of CIELAB begin
 JOINED_MM = 2.5  # regions nearer than this are one
 SEEN = 0.98  # of the places that can be told at all
 CALL = "call the process engineer"
@@ -144,6 +145,21 @@ def _places(art: Artwork, limit: ColourLimit, blur_mm: float) -> _Places:
     )  # fmt: skip
 
 
+def too_fine(decal: Decal, px_per_mm: float, blur_px: float) -> tuple[str, ...]:
+    """Inks whose colour a picture so fine tells nowhere: no field of them is wide enough."""
+    if decal.colour is None or decal.artwork.colour is None:
+        return ()
+    places = _places(decal.artwork, decal.colour, _blur_mm(blur_px, px_per_mm))
+    count = places.shape[0] * places.shape[1]
+    told = np.bincount(places.cell, minlength=count) >= LEAST_READ
+    wide = set(_majority(places, count)[told].tolist())
+    return tuple(name for k, (name, _) in enumerate(places.inks) if k not in wide)
+
+
+def _blur_mm(blur_px: float, px_per_mm: float) -> float:
+    return round(max(float(np.hypot(blur_px, BETWEEN_PX)) / px_per_mm, 0.02), 2)
+
+
 @dataclass(frozen=True)
 class _Cells:
     """What was read in cells (R * C,): nan where it was not. Differences are of CIELAB, smoothed over cells around."""
@@ -184,22 +200,21 @@ def colours_of(
         return replace(untold, untold=problem[0], action=problem[1]), ()
     corner, middle = (_pixels(decal, where, laid, shot, np.array([[0.5 * k, 0.0]])) for k in (-1.0, 1.0))
     per_mm = float(np.linalg.norm(corner - middle))
-    blur_px = float(np.hypot(shot.blur_px, BETWEEN_PX))
-    places = _places(decal.artwork, limit, round(max(blur_px / per_mm, 0.02), 2))
+    places = _places(decal.artwork, limit, _blur_mm(shot.blur_px, per_mm))
     cells = _read(decal, where, laid, shot, places)
     told = np.flatnonzero(np.isfinite(cells.difference))
     if len(told) * CELL_MM**2 < limit.area_mm2:
         words = "no field of its print is wide enough, or seen without glare, to tell its colours"
         return replace(untold, untold=words, action="wipe the place dry, shade it from the lamp, look again"), ()
     worst, here = _reached(cells.difference, places.shape, limit.area_mm2)
-    u = _quantity(worst, here, cells, shot.calibration, limit)
+    u = _quantity(worst, here, cells, shot.calibration)
     found = replace(
         untold,
         worst=u,
         worst_ink=_ink(here, cells, places),
         worst_at_mm=places.at_mm(here).mean(axis=0),
         told_share=cells.told_share,
-        inks=tuple(_inks(cells, places, shot.calibration, limit)),
+        inks=tuple(_inks(cells, places, shot.calibration)),
     )
     from_here = max(limit.limit_de - decal.guard_factor * u.u, 0.5 * limit.limit_de)
     regions = [
@@ -372,14 +387,12 @@ def _ink(cells: NDArray[np.intp], read: _Cells, places: _Places) -> str:
     return places.inks[most][0] if most >= 0 else ""
 
 
-def _quantity(
-    value: float, cells: NDArray[np.intp], read: _Cells, calibration: ColourCalibration, limit: ColourLimit
-) -> Quantity:
+def _quantity(value: float, cells: NDArray[np.intp], read: _Cells, calibration: ColourCalibration) -> Quantity:
     """A difference over some cells, with what its uncertainty is made of."""
     expected, off = np.nanmean(read.expected[cells], axis=0), np.nanmean(read.off[cells], axis=0)
     seen = expected + off
     noise = float(difference(seen, seen + read.noise[read.label[cells] + 1].mean(axis=0)))
-    lighter = lab_of_xyz((1.0 + U_LIGHT) * xyz_of_lab(seen, limit.illuminant), limit.illuminant)
+    lighter = (seen + BLACK) * np.cbrt(1.0 + U_LIGHT) - BLACK  # CIELAB is made of cube roots
     shares = (
         Share("colour calibration", calibration.u_de),
         Share("picture noise", noise),
@@ -388,7 +401,7 @@ def _quantity(
     return Quantity(value, float(np.sqrt(sum(share.u**2 for share in shares))), shares)
 
 
-def _inks(read: _Cells, places: _Places, calibration: ColourCalibration, limit: ColourLimit) -> list[InkColour]:
+def _inks(read: _Cells, places: _Places, calibration: ColourCalibration) -> list[InkColour]:
     found = []
     known = np.isfinite(read.difference)
     for k, (name, lab) in enumerate(places.inks):
@@ -397,7 +410,7 @@ def _inks(read: _Cells, places: _Places, calibration: ColourCalibration, limit: 
         one = InkColour(name, lab, places.ink_mm2[k], len(cells) * CELL_MM**2, over_mm)
         if len(cells):
             mean = lab + np.mean(read.off[cells], axis=0)
-            off_by = _quantity(float(difference(lab, mean)), cells, read, calibration, limit)
+            off_by = _quantity(float(difference(lab, mean)), cells, read, calibration)
             one = replace(one, read_lab=mean, off_by=off_by)
         found.append(one)
     return sorted(found, key=lambda ink: -ink.area_mm2)
@@ -434,5 +447,5 @@ def _region(
         to_pixels(outline),
         camera,
         _ink(cells, read, places),
-        _quantity(value, core, read, calibration, limit),
+        _quantity(value, core, read, calibration),
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 
+import cv2
 import numpy as np
 import pytest
 from skimage import color
@@ -14,10 +15,18 @@ from edgeinspect.conformity.verdict import Answer, Finding
 from edgeinspect.errors import CalibrationError
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import ColourCalibration
-from edgeinspect.measure.colour import by_difference, difference, lab_of_xyz, srgb_of_lab, xyz_of_lab, xyz_of_srgb_light
+from edgeinspect.measure.colour import (
+    WHITE,
+    by_difference,
+    difference,
+    lab_of_xyz,
+    srgb_of_lab,
+    xyz_of_lab,
+    xyz_of_srgb_light,
+)
 from edgeinspect.measure.colour_calibration import calibrate_colour
 from edgeinspect.measure.decal import DecalFit
-from edgeinspect.measure.decal_colour import ColourShot, ColourSight, colours_of
+from edgeinspect.measure.decal_colour import ColourShot, ColourSight, colours_of, too_fine
 from edgeinspect.measure.measurement import DecalColour, DecalResult, FaultKind
 from edgeinspect.shell.artwork import read_artwork
 from edgeinspect.shell.definition import Artwork, ColourLimit, Decal, Ink
@@ -31,7 +40,7 @@ from .decal_pictures import Surface, decal_of
 
 # Pairs of CIELAB and their CIEDE2000: G. Sharma, W. Wu, E. Dalal, "The CIEDE2000 color-difference formula:
 # implementation notes, supplementary test data, and mathematical observations", Color Res. Appl. 30 (2005), table 1
-# (numbers 1, 4, 7, 9, 13, 16, 17, 20, 24, 25, 29, 34; written here from memory, and held to scikit-image below).
+# (numbers 1, 4, 7, 9, 13, 16, 17, 20, 24, 25, 29, 34; written here from memory).
 SHARMA = np.array(
     [
         [50.0000, 2.6772, -79.7751, 50.0000, 0.0000, -82.7485, 2.0425],
@@ -55,16 +64,14 @@ def test_ciede2000_of_the_published_pairs() -> None:
     assert difference(SHARMA[:, 3:6], SHARMA[:, :3]) == pytest.approx(SHARMA[:, 6], abs=5e-5)
 
 
-def test_ciede2000_and_cielab_as_scikit_image_has_them() -> None:
-    random = np.random.default_rng(1)
-    one, other = (random.uniform([0, -100, -100], [100, 100, 100], (2000, 3)) for _ in range(2))
-    assert difference(one, other) == pytest.approx(color.deltaE_ciede2000(one, other), abs=1e-9)
-    one = random.uniform([30, -40, -40], [100, 40, 40], (500, 3))  # scikit-image clips what is blacker than black
+def test_cielab_there_and_back_below_black_too() -> None:
+    lab = np.random.default_rng(1).uniform([5, -40, -40], [100, 40, 40], (500, 3))
     for illuminant in ("D50", "D65"):
-        theirs = color.lab2xyz(one.reshape(1, -1, 3), illuminant).reshape(-1, 3)
-        ours = xyz_of_lab(one, illuminant)
-        assert ours == pytest.approx(theirs, abs=4e-5)  # white points of four or five digits
-        assert lab_of_xyz(ours, illuminant) == pytest.approx(one, abs=1e-9)
+        assert lab_of_xyz(WHITE[illuminant], illuminant) == pytest.approx([100, 0, 0], abs=1e-9)
+        here = lab[(lab[:, 0] + 16.0) / 116.0 > lab[:, 2] / 200.0]  # the others are no light at all
+        assert lab_of_xyz(xyz_of_lab(here, illuminant), illuminant) == pytest.approx(here, abs=1e-3)
+        black = lab_of_xyz(np.array([[0.0, 0.0, 0.0], [-1e-3, -1e-3, -1e-3]]), illuminant)[:, 0]
+        assert black == pytest.approx([0.0, -0.9033], abs=1e-3)  # 903.3 Y: CIE 15
 
 
 def test_small_steps_count_as_ciede2000_has_them() -> None:
@@ -178,11 +185,18 @@ VALUES = (0.4, -0.3, 0.5, 0.001, -0.002)
 
 
 def told(
-    inks: Array, *, setting: Setting = SETTING, seed: int = 3, region: object = None, **how: object
+    inks: Array,
+    *,
+    setting: Setting = SETTING,
+    seed: int = 3,
+    region: object = None,
+    printed: tuple[Decal, Array] | None = None,
+    **how: object,
 ) -> tuple[DecalColour, DecalResult, Finding]:
     surface = Surface(0.0, 150.0)
-    decal = decal_of(badge()[0], surface)
-    look = pictures.decal_look(setting, label(), inks, 10.0, VALUES, region)  # type: ignore[arg-type]
+    decal, which = printed or (badge()[0], label())
+    decal = decal_of(decal, surface)
+    look = pictures.decal_look(setting, which, inks, 10.0, VALUES, region)  # type: ignore[arg-type]
     levels = pictures.picture(setting, look, seed, surface=surface, **how)  # type: ignore[arg-type]
     here = calibration()
     picture = replace(pictures.placed(levels), black=here.black)
@@ -225,6 +239,36 @@ def test_one_region_of_an_ink_is_told_with_its_size() -> None:
     assert (region.length_mm, region.width_mm) == pytest.approx(
         (24.0, 8.0), abs=4.0
     )  # told over 11 mm in black print of 8 bits
+
+
+def striped(width_mm: float) -> tuple[Decal, Array]:
+    """The badge with a fifth ink: blue stripes in its black ground."""
+    sheet = cv2.imread(str(MODEL / "badge.png"), cv2.IMREAD_UNCHANGED)
+    for y in range(30, 120, 30):  # 10 px/mm
+        sheet[y : y + round(10 * width_mm), 300:800, :3] = (200, 90, 30)
+    art = read_artwork(cv2.imencode(".png", sheet)[1].tobytes(), "badge", 110.0, 45.0, in_colour=True)
+    flats = flat_colours(art)
+    others = iter(WORDS)
+    words = ["blue" if srgb[2] > 1.5 * srgb[0] else next(others) for _, srgb in flats]
+    lab = [BLUE_LAB if word == "blue" else INKS_LAB[WORDS.index(word)] for word in words]
+    inks = tuple(Ink(word, srgb, one) for word, (_, srgb), one in zip(words, flats, lab, strict=True))
+    decal = replace(badge()[0], artwork=art, colour=ColourLimit(4.0, inks=inks))
+    return decal, which_flat(art, [srgb for _, srgb in flats])  # type: ignore[return-value]
+
+
+BLUE_LAB = np.array([40.0, 5.0, -50.0])
+
+
+def test_an_ink_printed_too_fine_is_named_before_and_in_the_verdict() -> None:
+    decal, which = striped(0.6)
+    assert decal.colour is not None
+    assert too_fine(decal, 4.0, 0.8) == ("blue",)
+    assert too_fine(striped(2.5)[0], 4.0, 0.8) == ()
+    inks = np.array([one.lab for one in decal.colour.inks])
+    colour, _, finding = told(inks, printed=(decal, which))
+    assert [ink.name for ink in colour.inks if ink.off_by is None] == ["blue"]
+    assert finding.answer is Answer.CONFORMING
+    assert finding.sentence.endswith("; not told, printed too fine: blue")
 
 
 def test_a_whole_batch_that_is_off_is_not_taken_for_light() -> None:
