@@ -90,9 +90,12 @@ class ColourCalibration:
     patches: tuple[str, ...]  # names of the chart's colours
     left_out_de: Array  # (N,) CIEDE2000 of each by all others
     black: Array  # (3,) what it reads without light, fractions of full scale
+    like_lab: Array = field(default_factory=lambda: np.zeros((0, 3)))  # (K, 3) CIELAB of the chart, K = N or 0
+    missed_lab: Array = field(default_factory=lambda: np.zeros((0, 3)))  # (K, 3) by which the matrix misses it
 
     def __post_init__(self) -> None:
         shapes = {"matrix": (3, 3), "patch_level": (3,), "black": (3,), "light": (3, 15), "even_over": (None, 2)}
+        shapes |= {"like_lab": (None, 3), "missed_lab": (len(self.like_lab), 3)}
         for name, shape in {**shapes, "left_out_de": (len(self.patches),)}.items():
             object.__setattr__(self, name, frozen(getattr(self, name), shape, name))
 

@@ -36,6 +36,7 @@ WORST_RMS, WORST_ONE = 3.0, 8.0  # CIEDE2000: more, and chart and file do not be
 WHITE_OFF = 3.0
 GREATEST_BLACK = 0.04  # of full scale
 GREATEST_CONDITION = 300.0  # of the matrix' fit: a chart of greys cannot tell red from blue
+ALIKE_LAB, ALIKE_LEAST = 12.0, 0.5  # so far apart colours are still alike; so many there must be to be believed half
 _ORDER = 4  # of the polynomial of light over the picture
 _NAMES = ("red", "green", "blue")
 Channels = tuple[GreyPicture, GreyPicture, GreyPicture]
@@ -111,11 +112,14 @@ def calibrate_colour(
         illuminant,
     )
     black, matrix = _fitted(raw)
-    left_out = np.array([_left_out(raw, k) for k in range(len(patches))])
+    plain, nearer = np.array([_left_out(raw, k) for k in range(len(patches))]).T
+    helps = bool((nearer**2).mean() < (plain**2).mean())
+    left_out = nearer if helps else plain
     _check(patches, raw.read(black), raw.lab, left_out)
     names = tuple(one.name for one in patches)
+    like = (raw.lab, _missed(raw, black, matrix)) if helps else (np.zeros((0, 3)), np.zeros((0, 3)))
     return ColourCalibration(
-        made_at, illuminant, matrix, of_chart - black, raw.light(black), hull, names, left_out, black
+        made_at, illuminant, matrix, of_chart - black, raw.light(black), hull, names, left_out, black, *like
     )
 
 
@@ -258,10 +262,27 @@ def _fitted(raw: _Raw) -> tuple[Array, Array]:
     return np.asarray(least.x), solved(least.x)[0]
 
 
-def _left_out(raw: _Raw, k: int) -> float:
-    """CIEDE2000 of one patch by black and the matrix that all others make."""
-    black, matrix = _fitted(raw.without(k))
-    return float(difference(raw.lab[k], lab_of_xyz(matrix @ raw.read(black)[k], raw.illuminant)))
+def _missed(raw: _Raw, black: Array, matrix: Array) -> Array:
+    """(N, 3) CIELAB of the chart less what is read of it."""
+    return np.asarray(raw.lab - lab_of_xyz(raw.read(black) @ matrix.T, raw.illuminant))
+
+
+def by_like(lab: Array, like_lab: Array, missed_lab: Array) -> Array:
+    """(K, 3) what is to be added to what is read of colours (K, 3): the mean of what like ones (N, 3) of the chart are
+    missed by, less where few are alike. An ink's spectrum is seen off the matrix as those of like colours are.
+    """
+    away = np.linalg.norm(lab[:, None, :] - like_lab[None], axis=2)
+    weight = np.exp(-0.5 * (away / ALIKE_LAB) ** 2)
+    return np.asarray(weight @ missed_lab / (weight.sum(axis=1, keepdims=True) + ALIKE_LEAST))
+
+
+def _left_out(raw: _Raw, k: int) -> tuple[float, float]:
+    """CIEDE2000 of one patch by black and the matrix that all others make; and by what they are missed by, too."""
+    others = raw.without(k)
+    black, matrix = _fitted(others)
+    read = lab_of_xyz(raw.read(black)[k : k + 1] @ matrix.T, raw.illuminant)
+    nearer = read + by_like(read, others.lab, _missed(others, black, matrix))
+    return difference(raw.lab[k : k + 1], read).item(), difference(raw.lab[k : k + 1], nearer).item()
 
 
 def _check(patches: Sequence[ChartPatch], read: Array, lab: Array, left_out: Array) -> None:
@@ -290,6 +311,9 @@ def report(calibration: ColourCalibration) -> list[str]:
     room = f"{1.65 * calibration.u_de:.1f}"
     return [
         f"{len(calibration.patches)} patches, illuminant {calibration.illuminant}, 2 degree observer",
+        "what like colours of the chart are missed by is taken off"
+        if len(calibration.like_lab)
+        else "by one matrix alone",
         f"each left out in turn is read {calibration.rms_de:.2f} off (rms, CIEDE2000), "
         f"{calibration.patches[worst]} worst: {calibration.left_out_de[worst]:.2f}",
         f"a colour is told with a standard uncertainty of {calibration.u_de:.2f} from the camera's colours alone: "

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import CameraModel, ColourCalibration
 from edgeinspect.measure.colour import difference, lab_of_xyz, xyz_of_lab, xyz_of_srgb_light
-from edgeinspect.measure.colour_calibration import ColourPicture, inside, patch_colour, relative
+from edgeinspect.measure.colour_calibration import ColourPicture, by_like, inside, patch_colour, relative
 from edgeinspect.measure.decal import DecalFit
 from edgeinspect.measure.measurement import DecalColour, DecalFault, FaultKind, InkColour, Quantity, Share
 from edgeinspect.shell.definition import Artwork, ColourLimit, Decal
@@ -278,7 +278,8 @@ def _read(decal: Decal, where: Pose, laid: DecalFit, shot: ColourShot, places: _
     label = _majority(places, count)
     got = got / _slope(got, expected, label, there, places)[:, None]
     lab = lab_of_xyz(expected, illuminant)
-    off = np.where(there[:, None], lab_of_xyz(got, illuminant) - lab, np.nan)
+    seen_lab = lab_of_xyz(got, illuminant) + by_like(lab, calibration.like_lab, calibration.missed_lab)
+    off = np.where(there[:, None], seen_lab - lab, np.nan)
     smooth, noise, windows = _smoothed(off, lab, seen * there, label, places.shape, len(places.inks))
     apart = np.where(there, difference(lab, lab + smooth), np.nan)
     could = every >= LEAST_READ

@@ -64,6 +64,8 @@ class _Colour(Table):
     patches: Annotated[tuple[Text, ...], Field(min_length=LEAST_PATCHES, max_length=MOST_PATCHES)]
     left_out_de: tuple[Annotated[Number, Field(ge=0)], ...]
     black: Row3
+    like_lab: tuple[Row3, ...] = ()
+    missed_lab: tuple[Row3, ...] = ()
 
 
 class _Calibration(Table):
@@ -213,7 +215,8 @@ def _parsed(content: dict[str, object], label: str) -> CameraCalibration:
 
 def _arrays(colour: _Colour) -> dict[str, Any]:
     arrays = ("matrix", "patch_level", "light", "even_over", "left_out_de", "black")
-    return {name: np.array(one) if name in arrays else one for name, one in dict(colour).items()}
+    found = {name: np.array(one) if name in arrays else one for name, one in dict(colour).items()}
+    return found | {name: np.array(found[name]).reshape(-1, 3) for name in ("like_lab", "missed_lab")}
 
 
 def _json(path: Path, label: str) -> dict[str, object]:

@@ -42,6 +42,7 @@ INKS_LAB = np.array([[18.0, 0.5, -3.0], [93.0, 0.0, 2.0], [72.0, 24.0, 68.0], [6
 WORDS = ("black", "white", "amber", "grey")
 PAPER_LAB = np.array([94.0, 0.0, 1.0])
 LIMIT_DE, GOOD_DE, BAD_DE = 4.0, 0.8, (6.0, 14.0)
+FAR_DE = 3.0  # a difference is a length: near none of it every error makes it longer
 PLACE_U = np.array([0.03, 0.03, 0.0005, 0.0003, 0.0003])  # of what the measuring camera finds: mm, mm, rad, 1, 1
 SURFACES = (Surface(), Surface(0.0, 150.0), Surface(0.0, 300.0), Surface(0.0, 400.0))
 CAMERAS = 8
@@ -211,14 +212,18 @@ def table(file: Path) -> str:
     names = [ink[0] for row in every for ink in row.get("inks", [])]
     lines += [
         "",
-        "| ink | reads | colour read off by (CIEDE2000): median, 95 % | ΔE told - true: mean, rms | u: mean |",
+        "| ink | reads | colour read off by (CIEDE2000): median, 95 % | ΔE told - true: mean, rms | u: mean | "
+        "truly 3 and more off: rms of error/u |",
     ]
-    lines += ["|---|---|---|---|---|"]
+    lines += ["|---|---|---|---|---|---|"]
+    true = [row["true"][WORDS.index(ink[0])] for row in every for ink in row.get("inks", [])]
     for name in WORDS:
         mine = reads[[one == name for one in names]]
+        far = reads[[one == name and off >= FAR_DE for one, off in zip(names, true, strict=True)]]
+        of_u = f"{np.sqrt(np.mean((far[:, 1] / far[:, 2]) ** 2)):.2f} ({len(far)})" if len(far) else ""
         error, told_off, u = mine.T
         lines.append(
             f"| {name} | {len(mine)} | {np.median(error):.2f}, {np.percentile(error, 95):.2f} | "
-            f"{told_off.mean():+.2f}, {np.sqrt((told_off**2).mean()):.2f} | {u.mean():.2f} |"
+            f"{told_off.mean():+.2f}, {np.sqrt((told_off**2).mean()):.2f} | {u.mean():.2f} | {of_u} |"
         )
     return "\n".join(lines)

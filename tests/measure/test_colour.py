@@ -24,7 +24,7 @@ from edgeinspect.measure.colour import (
     xyz_of_lab,
     xyz_of_srgb_light,
 )
-from edgeinspect.measure.colour_calibration import calibrate_colour
+from edgeinspect.measure.colour_calibration import by_like, calibrate_colour
 from edgeinspect.measure.decal import DecalFit
 from edgeinspect.measure.decal_colour import ColourShot, ColourSight, colours_of, too_fine
 from edgeinspect.measure.measurement import DecalColour, DecalResult, FaultKind
@@ -136,8 +136,19 @@ def test_what_is_said_of_the_chart_holds_for_other_colours() -> None:
     random = np.random.default_rng(5)
     lab = random.uniform([25, -40, -40], [90, 40, 50], (40, 3))
     read = SETTING.seen(lab) / SETTING.seen(np.array(pictures.SHEET_LAB))
-    off = difference(lab, lab_of_xyz(read @ calibration().matrix.T, "D50"))
+    here = calibration()
+    plain = lab_of_xyz(read @ here.matrix.T, "D50")
+    off = difference(lab, plain + by_like(lab, here.like_lab, here.missed_lab))
+    assert len(here.like_lab) and np.mean(off**2) < np.mean(difference(lab, plain) ** 2)
     assert 0.6 < np.sqrt((off**2).mean()) / calibration().rms_de < 1.5
+
+
+def test_what_like_colours_miss_is_taken_off_only_where_that_helps() -> None:
+    """A chart whose file is off by chance, each patch its own way: like colours say nothing of each other."""
+    chart, sheet = chart_levels()
+    random = np.random.default_rng(8)
+    off = [replace(one, lab=one.lab + random.normal(0.0, 1.2, 3)) for one in pictures.chart(SETTING)]
+    assert len(calibrated(chart, sheet, patches=off).like_lab) == 0
 
 
 def test_a_chart_that_cannot_be_used_is_refused_with_its_reason() -> None:
