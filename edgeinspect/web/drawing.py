@@ -70,6 +70,7 @@ class PictureDrawing:
     curves: list[CurveDrawing]
     decals: list[DecalDrawing]
     seams: list[SeamDrawing]
+    colour: bool  # decals' colours were read in it
 
 
 @dataclass(frozen=True)
@@ -254,6 +255,7 @@ def picture_drawing(
             if decal.outline_pixel is not None and decal.nominal_pixel is not None and decal.camera in ("", camera)
         ],
         seams=seam_drawings(measurement, camera),
+        colour=any(decal.colour is not None and decal.colour.camera == camera for decal in measurement.decals),
     )
 
 

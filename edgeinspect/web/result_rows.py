@@ -355,7 +355,8 @@ def colour_row(result: DecalResult, decal: Decal | None) -> ColourRow | None:
 
 
 def _lab_words(lab: Array) -> str:
-    return "L* {:.1f} a* {:.1f} b* {:.1f}".format(*(float(value) + 0.0 for value in lab))
+    values = (round(float(value), 1) + 0.0 for value in lab)  # + 0.0: no minus before nothing
+    return "L* {:.1f} a* {:.1f} b* {:.1f}".format(*values).replace("-", "−")
 
 
 def _srgb_words(lab: Array, illuminant: str) -> str:

@@ -116,7 +116,7 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
 
   function drawLegend() {
     if (!legend) return;
-    if (!drawing.curves.length) { legend.textContent = "Nothing was measured in this picture."; return; }
+    if (!drawing.curves.length) { legend.textContent = drawing.colour ? "The colours of decals were read in this picture, no edge." : "Nothing was measured in this picture."; return; }
     const bar = svg("svg", { width: 18 * (2 * BINS + 1), height: 16 });
     for (let i = -BINS; i <= BINS; i += 1) bar.append(svg("rect", { x: 18 * (i + BINS), y: 0, width: 18, height: 16, fill: deviationColour(i / BINS), stroke: "#15191c", "stroke-width": 0.5 }));
     const item = (...children) => { const span = document.createElement("span"); span.append(...children); return span; };
