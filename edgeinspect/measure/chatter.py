@@ -37,8 +37,8 @@ SHAPE_SHARE = (
 )
 BLUR_SHARE = 0.03  # standard uncertainty of the blur, as for other flaws
 MOST_RUNS = 8
-# A wave is the strongest of some thousand that are tried along a shell's edges: of 2,000 shells of a good cut, dark ones
-# for the most part, 85 had one of four to six times its noise.
+# A wave is the strongest of some thousand that are tried along a shell's edges: of 2,000 shells of a good cut, 85 had
+# one of four to six times its noise, dark ones for the most part.
 SURE = 6.5  # standard uncertainties of its amplitude
 
 
