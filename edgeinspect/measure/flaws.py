@@ -43,6 +43,8 @@ BLUR_SHARE = 0.03  # standard uncertainty of the blur at one place, common pract
 # Of the blur: so far off is the length of what is no 1 - |t|^p. Drawn on plates: half ellipses long, trapezia short.
 ENDS_SHARE = 0.35
 SHARP = 0.6  # of the blur's own area: a spot smaller than that did not come through the lens
+BRIGHT_SPOT = 4.0  # times what belongs to a flaw: a spot as bright as that, and too sharp, is taken out beforehand
+UNLIKE_EACH_OTHER = 0.15  # of the step, rms: neighbours that differ so much (a clamp begins) say nothing there
 # What makes a strand of too much material. In doubt it is one: that asks for a second look.
 TALL = 0.85  # depth over length: a burr is rooted with its whole width
 FREE_PX, FREE_SHARE = 0.5, 0.3  # mean gap between edge and material, also in shares of its depth
@@ -143,15 +145,24 @@ class _Close:
 
     def _parts(self, curve: str) -> Iterator[FlawResult]:
         x = self.d_mm - self.trim_mm[:, None]
-        regions, count = label(np.abs(self.rest) > max(SHARE, 4.0 * self.noise), np.ones((3, 3)))
+        least = max(SHARE, 4.0 * self.noise)
+        regions, count = label(np.abs(self.rest) > least, np.ones((3, 3)))
+        spots = [k for k in range(1, count + 1) if self._is_spot(regions == k, BRIGHT_SPOT * least)]
+        rest = np.where(np.isin(regions, spots), 0.0, self.rest) if spots else self.rest
         for k in range(1, count + 1):
             part = regions == k
-            if np.abs(x[part]).min() > self.blur_mm:
+            if k in spots or np.abs(x[part]).min() > self.blur_mm:
                 continue  # lies on the plate or on the face, and does not touch the edge
-            one = _Part(self, part, x)
+            one = _Part(self, part, x, rest)
             found = one.result(curve)
             if found is not None:
                 yield found
+
+    def _is_spot(self, part: NDArray[np.bool_], bright: float) -> bool:
+        """A hot pixel by itself: beside an edge it must not lend its light to what noise leaves there."""
+        own = np.abs(self.rest[part])
+        peak, cell = float(own.max()), float((self.d_mm[1] - self.d_mm[0]) * (self.arc_mm[1] - self.arc_mm[0]))
+        return peak > bright and float(own.sum()) * cell < SHARP * 2.0 * np.pi * self.blur_mm * self.along_mm * peak
 
 
 def _touch(one: FlawResult, other: FlawResult) -> bool:
@@ -193,12 +204,12 @@ def _look_closely(
     along = float(np.hypot(*np.diff(lines.centre, axis=0).T).sum()) / (end - begin)  # px per mm of arc
     trim = _smooth(beside * step, edges.d_mm[at], arc)
     shown = None if face is None else _shown(face, here, at, arc / step, blur)
-    expected, contrast = _expected(here, beside * step, at, arc, trim, blur, shown)
+    expected, contrast, told = _expected(here, beside * step, at, arc, trim, blur, shown)
     if not np.isfinite(levels).all() or np.abs(contrast).min() < 1e-3:
         return None
     noise = noise_of(here.ribbon[at]) / float(np.abs(contrast).min())
     inner = (first * step - 0.5 * margin, last * step + 0.5 * margin)
-    rest = (levels - expected) / contrast[:, None]
+    rest = np.where(told, (levels - expected) / contrast[:, None], 0.0)
     return _Close(shot, arc, trim, here.d_mm, rest, lines, fine, blur, blur_px / along, noise, inner, count * step)
 
 
@@ -261,8 +272,9 @@ def _expected(
     trim_mm: Array,
     blur_mm: float,
     shown: tuple[Array, Array] | None = None,
-) -> tuple[Array, Array]:
-    """Levels (n, M) that a sound edge would have by its neighbours, and the step from background to material (n,).
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Levels (n, M) that a sound edge would have by its neighbours, the step from background to material (n,), and
+    where (n, M) the neighbours are so much alike that they tell.
 
     Each neighbour is counted from its own edge; along the curve every distance from the edge follows a parabola, as
     light changes slowly. The cut face that is seen does so too on an even curve; where it comes and goes it is taken
@@ -279,11 +291,14 @@ def _expected(
 
     if shown is not None:
         from_edge = from_edge - step_of(from_edge)[:, None] * shown[0]
-    sound = wanted @ np.linalg.lstsq(rows, from_edge, rcond=None)[0]
+    terms = np.linalg.lstsq(rows, from_edge, rcond=None)[0]
+    sound = wanted @ terms
     contrast = step_of(sound)
+    apart = np.sqrt(((from_edge - rows @ terms) ** 2).mean(axis=0)) / float(np.median(np.abs(contrast)))
+    unlike = np.interp(d_mm - trim_mm[:, None], d_mm, (apart > UNLIKE_EACH_OTHER).astype(np.float64)) > 0
     if shown is not None:
         sound = sound + contrast[:, None] * shown[1]
-    return _shifted(sound, -trim_mm / spacing), contrast
+    return _shifted(sound, -trim_mm / spacing), contrast, ~unlike
 
 
 def _shifted(rows: Array, by: Array) -> Array:
@@ -296,7 +311,7 @@ def _shifted(rows: Array, by: Array) -> Array:
 class _Part:
     """One connected piece of what is left, while its size is worked out."""
 
-    def __init__(self, close: _Close, part: NDArray[np.bool_], x_mm: Array) -> None:
+    def __init__(self, close: _Close, part: NDArray[np.bool_], x_mm: Array, left: Array) -> None:
         self.close = close
         blur, spacing = close.blur_mm, float(close.d_mm[1] - close.d_mm[0])
         lines, samples = np.flatnonzero(part.any(axis=1)), x_mm[part]
@@ -306,7 +321,7 @@ class _Part:
         self.arc = close.arc_mm[self.rows]
         x = x_mm[self.rows]
         within = (x > samples.min() - 2.0 * blur) & (x < samples.max() + 2.0 * blur)
-        rest = np.where(within, close.rest[self.rows], 0.0)
+        rest = np.where(within, left[self.rows], 0.0)
         self.way = 1.0 if rest.sum() > 0 else -1.0
         self.width = rest.sum(axis=1) * spacing  # (n,) depth through the blur along the edge
         self.u_width = close.noise * spacing * float(np.sqrt(within.sum(axis=1).max()))

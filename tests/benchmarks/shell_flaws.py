@@ -82,6 +82,8 @@ def cluttered(scene: Scene, random: np.random.Generator) -> NDArray[np.uint8]:
     edges = shapely.MultiLineString([camera.project(np.vstack([one, one[:1]])) for one in curves])
     per_mm = float(np.linalg.norm(np.diff(camera.project(rim[:2]), axis=0)) / np.linalg.norm(rim[1] - rim[0]))
 
+    face = shapely.Polygon(camera.project(rim)).buffer(-0.15 * per_mm)
+
     def clear(line: Array, width_mm: float, of_mm: float) -> bool:
         """Whether a piece lies so far from every edge."""
         return bool(shapely.LineString(line).distance(edges) > (of_mm + 0.5 * width_mm) * per_mm)
@@ -97,9 +99,13 @@ def cluttered(scene: Scene, random: np.random.Generator) -> NDArray[np.uint8]:
         if clear(line, width, 1.3):
             _draw(light, line, width * per_mm, scene.sensor.blur_px, random.uniform(0.2, 0.6))
     for _ in range(3):  # scratches; some end at the edge
-        depth = 0.2 if random.random() < 0.3 else random.uniform(0.5, 3.0)  # its corners do not stand out of the edge
+        depth = 0.2 if random.random() < 0.3 else random.uniform(0.5, 3.0)
         ends = np.array([(0.0, -depth), (random.uniform(-15, 15), -depth - random.uniform(3.0, 20.0))])
-        line = at(ends, int(random.integers(len(rim))))
+        # Square ends: its corners must not stand out of the edge.
+        piece = shapely.LineString(at(ends, int(random.integers(len(rim))))).intersection(face)
+        if piece.geom_type != "LineString" or piece.is_empty:
+            continue
+        line = np.asarray(piece.coords)
         level = level_at(line.mean(axis=0)) * (1 + random.uniform(-0.2, 0.2))
         _draw(light, line, random.uniform(0.1, 0.2) * per_mm, scene.sensor.blur_px, level)
     for _ in range(2):  # clamps: on the face, and beside the shell
