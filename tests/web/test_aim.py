@@ -210,6 +210,14 @@ def test_large_enough_for_wet_gloves_at_arms_length(worker: Worker, open_page: O
             "one => one.getBoundingClientRect().right <= one.closest('li').getBoundingClientRect().right"
         )
     assert page.evaluate("document.documentElement.scrollHeight <= innerHeight + 1")
+    worker.says(decals=(BADGE, SIDE), within=(True, True, True))
+    wait_state(page, "hold")
+    for one in page.locator("#ways li .fine").all():
+        assert one.text_content() == "within limit"
+        assert one.evaluate(
+            "one => { const right = one.getBoundingClientRect().right, row = one.closest('li').getBoundingClientRect();"
+            " return right <= row.right && row.right <= innerWidth; }"
+        )
 
 
 def test_uploads_go_to_their_own_folder(plant: Plant, client: httpx.Client) -> None:
