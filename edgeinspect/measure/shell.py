@@ -25,7 +25,8 @@ from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.flaws import find_flaws
 from edgeinspect.measure.frames import Datum, alignment, left_by_shift, on_shell
 from edgeinspect.measure.hand import wrong_hand
-from edgeinspect.measure.height import Stray, beyond_chance
+from edgeinspect.measure.height import Stray
+from edgeinspect.measure.height_fit import beyond_chance
 from edgeinspect.measure.locate import Located, locate
 from edgeinspect.measure.measurement import CameraView, CutFace, DecalResult, Flag, Seam, ShellMeasurement, Stop
 from edgeinspect.measure.picture import RawLevels, channels, linear_picture

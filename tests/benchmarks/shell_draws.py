@@ -26,7 +26,7 @@ from edgeinspect.measure.calibration import calibrate
 from edgeinspect.measure.calibration_fixture import in_fixture
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture, Mark, Seating
-from edgeinspect.measure.height import CUT_PLACE_MM
+from edgeinspect.measure.height_fit import CUT_PLACE_MM
 from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.trim import FAR_WALL_SHARE
 from edgeinspect.shell.files import load_shell

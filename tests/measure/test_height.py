@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from edgeinspect.conformity import Answer, judge
 from edgeinspect.geometry import Array, Pose, frozen
-from edgeinspect.measure import height
+from edgeinspect.measure import height_fit
 from edgeinspect.measure.camera import CameraCalibration, CameraModel
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.measurement import ShellHeight, ShellMeasurement
@@ -327,7 +327,7 @@ def test_a_warm_shell_is_told_to_wait(gauge_of: Gauge) -> None:
 
 
 @cache
-def readings() -> height.Readings:
+def readings() -> height_fit.Readings:
     """Four cut-outs as a camera at 850 mm sees them, with a common error of scale."""
     places = np.array([[0.0, -118.0], [-110.0, 118.0], [110.0, 118.0], [140.0, -60.0]])
     rows = []
@@ -336,7 +336,7 @@ def readings() -> height.Readings:
         rows.append(np.hstack([np.zeros((2, 3)), shifts, np.outer([x / 850, y / 850], [1.0, y, -x])]))
     scale = places.ravel()
     sources: dict[str, Array] = {"place": np.eye(8) * 0.03**2, "temperature": 1e-4**2 * np.outer(scale, scale)}
-    return height.Readings(np.vstack(rows), np.zeros(8), sources, np.repeat(np.arange(4), 2), ("a", "b", "c", "d"))
+    return height_fit.Readings(np.vstack(rows), np.zeros(8), sources, np.repeat(np.arange(4), 2), ("a", "b", "c", "d"))
 
 
 def test_the_heights_uncertainty_is_the_scatter_of_drawn_errors() -> None:
@@ -344,7 +344,7 @@ def test_the_heights_uncertainty_is_the_scatter_of_drawn_errors() -> None:
     given, random = readings(), np.random.default_rng(3)
     spread = sum(given.sources.values(), np.zeros((8, 8)))
     draws = random.multivariate_normal(np.zeros(8), spread, 4000)
-    fits = [height._solved(replace(given, values=draw)) for draw in draws]
+    fits = [height_fit.solved(replace(given, values=draw)) for draw in draws]
     terms: Array = np.array([fit.terms for fit in fits if fit is not None])
     said = fits[0]
     assert said is not None

@@ -13,7 +13,7 @@ from edgeinspect.geometry import Array
 from edgeinspect.measure.camera import CameraCalibration, CameraModel
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.frames import datum_of_hole_and_slot, datum_of_pips, left_by_shift
-from edgeinspect.measure.height import beyond_chance
+from edgeinspect.measure.height_fit import beyond_chance
 from edgeinspect.measure.measurement import ShellMeasurement
 from edgeinspect.measure.picture import GreyPicture
 from edgeinspect.measure.pips import PipFound, find_pips
