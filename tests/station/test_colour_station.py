@@ -115,7 +115,7 @@ def test_good_and_wrong_print_from_the_pictures_to_the_record(plant: Plant, tmp_
 def test_without_its_picture_or_its_calibration_nothing_is_green(plant: Plant, tmp_path: Path) -> None:
     missing = looked_at(plant, "G1", plant.coloured, ("top",), None, tmp_path / "a")
     assert missing.verdict.answer is Answer.NO_RESULT
-    assert "no picture from camera tint" in missing.verdict.sentence.lower()
+    assert "no picture came from camera tint" in missing.verdict.sentence.lower()
     plain = looked_at(plant, "G1", plant.tint, ("top", "tint"), None, tmp_path / "b")
     assert plain.verdict.answer is Answer.NO_RESULT
     assert "not calibrated for colour" in plain.verdict.sentence
