@@ -82,7 +82,8 @@ def cluttered(scene: Scene, random: np.random.Generator) -> NDArray[np.uint8]:
     edges = shapely.MultiLineString([camera.project(np.vstack([one, one[:1]])) for one in curves])
     per_mm = float(np.linalg.norm(np.diff(camera.project(rim[:2]), axis=0)) / np.linalg.norm(rim[1] - rim[0]))
 
-    face = shapely.Polygon(camera.project(rim)).buffer(-0.15 * per_mm)
+    whole, *holes = (shapely.Polygon(camera.project(one)) for one in curves)
+    face = whole.difference(shapely.union_all(holes)).buffer(-0.15 * per_mm)
 
     def clear(line: Array, width_mm: float, of_mm: float) -> bool:
         """Whether a piece lies so far from every edge."""
