@@ -15,15 +15,18 @@ LEAST_DIFFERENCE = 0.02  # of two artworks, as a share of the contrast: below it
 EVERY = 3  # of the pixels that see the surface: a third is plenty
 
 
-def share_of_other(pixels: Seen, art: Printed, other: Printed, values: Array) -> float:
+def share_of_other(
+    pixels: Seen, art: Printed, other: Printed, values: Array, other_ways: tuple[int, int] = (1, 1)
+) -> float:
     """How much of the difference between two artworks the picture holds where the first was fitted: 0 when it is the
-    first, 1 when it is the other; nan where they do not differ. ``values`` (5,) - place of the first.
+    first, 1 when it is the other; nan where they do not differ. ``values`` (5,) - place of the first; ``other_ways`` -
+    -1 where the other lies the other way round along it, or up: turned here, its pictures need not be.
     """
     x, y = pixels.u_mm[::EVERY] - values[0], pixels.v_mm[::EVERY] - values[1]
     cos, sin = np.cos(values[2]), np.sin(values[2])
     u, v = (cos * x + sin * y) / (1.0 + values[3]), (cos * y - sin * x) / (1.0 + values[4])
     ink, cover = _under(art, u, v)
-    other_ink, other_cover = _under(other, u, v)
+    other_ink, other_cover = _under(other, other_ways[0] * u, other_ways[1] * v)
     pick = np.flatnonzero(np.minimum(cover, other_cover) > SOLID)
     if len(pick) < LEAST_PIXELS:
         return float("nan")

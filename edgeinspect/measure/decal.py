@@ -83,9 +83,13 @@ class Candidate:
     upside_down: bool = False
     mirrored: bool = False
 
+    @property
+    def ways(self) -> tuple[int, int]:
+        """Along the reading direction and up: -1 the other way round."""
+        return (-1 if self.upside_down != self.mirrored else 1), (-1 if self.upside_down else 1)
+
     def as_laid(self) -> Artwork:
-        rows, columns = (-1 if self.upside_down else 1), (-1 if self.upside_down != self.mirrored else 1)
-        art = self.artwork
+        (columns, rows), art = self.ways, self.artwork
         return replace(art, grey=art.grey[::rows, ::columns], opacity=art.opacity[::rows, ::columns], colour=None)
 
 
@@ -231,9 +235,10 @@ def _likeliest(panel: Panel, every: Sequence[Candidate]) -> DecalFit:
     for _ in every:
         now = next(one for one in every if _is(laid, one))
         pixels, own = panel.seen(now.artwork, laid.values), panel.printed(now)
+        plain = [panel.printed(replace(other, upside_down=False, mirrored=False)) for other in every]
         shares = [
-            share_of_other(pixels, own, panel.printed(other), laid.values) if other is not now else 0.0
-            for other in every
+            share_of_other(pixels, own, print_, laid.values, other.ways) if other is not now else 0.0
+            for other, print_ in zip(every, plain, strict=True)
         ]
         nearest = int(np.argmax(np.nan_to_num(shares)))
         if not shares[nearest] > OTHER_SHARE:
