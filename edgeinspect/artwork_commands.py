@@ -14,7 +14,7 @@ import typer
 
 from edgeinspect.errors import DefinitionError, InputError
 from edgeinspect.measure.artwork_check import ArtworkTells, SeenBy, check_artwork, near_twins
-from edgeinspect.measure.decal_colour import too_fine
+from edgeinspect.measure.colour_places import too_fine
 from edgeinspect.measure.decal_result import SAME_PLACE_MM
 from edgeinspect.shell.artwork import read_artwork, stated_size_mm
 from edgeinspect.shell.definition import Decal, ShellDefinition

@@ -60,7 +60,7 @@ def _words(decal: Decal, result: DecalResult) -> str:
     if not off:
         ink = f" in {worst.worst_ink}" if worst.worst_ink else ""
         assert worst.worst is not None
-        return f"colours off by ΔE {worst.worst.value:.1f} at most{ink} {limit}{_too_fine(result)}"
+        return f"colours off by ΔE {worst.worst.value:.1f} at most{ink} {limit}{_not_told(result)}"
     off = sorted(off, key=lambda one: -one.area_mm2)
     first = {fault.ink: fault for fault in reversed(off)}  # the largest of each ink
     told = list[str]()
@@ -74,11 +74,11 @@ def _words(decal: Decal, result: DecalResult) -> str:
     return "colour off: " + "; ".join(told) + more
 
 
-def _too_fine(result: DecalResult) -> str:
+def _not_told(result: DecalResult) -> str:
     """Inks that nobody looked at: a green must not be taken to speak for them."""
     assert result.colour is not None
     names = [ink.name for ink in result.colour.inks if not ink.told_mm2]
-    return f"; not told, printed too fine: {', '.join(names)}" if names else ""
+    return f"; not told, printed too fine or not seen: {', '.join(names)}" if names else ""
 
 
 def _difference(fault: DecalFault) -> float:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -18,21 +17,15 @@ from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import CameraModel, ColourCalibration
-from edgeinspect.measure.colour import difference, lab_of_xyz, xyz_of_lab, xyz_of_srgb_light
+from edgeinspect.measure.colour import difference, lab_of_xyz
 from edgeinspect.measure.colour_calibration import ColourPicture, by_like, inside, patch_colour, relative
+from edgeinspect.measure.colour_places import CELL_MM, LEAST_READ, Places, blur_mm_of, majority, places_of
 from edgeinspect.measure.decal import DecalFit
 from edgeinspect.measure.measurement import DecalColour, DecalFault, FaultKind, InkColour, Quantity, Share
-from edgeinspect.shell.definition import Artwork, ColourLimit, Decal
-from edgeinspect.shell.srgb import ALIKE, flat_colours, which_flat
+from edgeinspect.shell.definition import ColourLimit, Decal
 
-CELL_MM = 1.0
-SPACING_MM = 0.25  # of the places that are read; of the artwork at this scale too
-BLURS, SLIP_MM = 2.5, 0.15  # a place counts so many standard deviations of blur, and so far, from an ink's edge
-BETWEEN_PX = 6.0**-0.5  # standard deviation of what reading between pixels blurs, on average over where
-UNEVEN_TONE = 0.02  # of light: print that is of no flat colour counts where it changes less
 WINDOWS = (3, 5, 7, 9, 11)  # cells along and across, that are averaged
 QUIET = 0.3  # CIEDE2000: noise that is small enough
-LEAST_READ = 4  # places in a cell
 FULL = 0.985  # of full scale: glare says nothing
 BRIGHT = 1.08  # of a perfect white: more is glare
 DRIFT = 0.03  # red or blue against green, since the calibration: another lamp
@@ -67,97 +60,6 @@ class ColourSight:
     shots: tuple[ColourShot, ...] = ()
     untold: str = "no colour camera looks at this shell"
     action: str = f"{CALL}: a colour camera for it in station.toml, or no colour_limit_de"
-
-
-@lru_cache(maxsize=8)  # of the artwork alone, the same for every shell of a day
-def _expected(art: Artwork, limit: ColourLimit) -> tuple[list[tuple[str, Array]], Array, NDArray[np.int8]]:
-    assert art.colour is not None
-    flats = flat_colours(art)
-    label = which_flat(art, [colour for _, colour in flats])
-    xyz = xyz_of_srgb_light(art.colour, limit.illuminant)
-    inks = []
-    for k, (name, colour) in enumerate(flats):
-        here = label == k
-        known = next((one for one in limit.inks if np.abs(one.artwork - colour).max() < ALIKE), None)
-        if known is not None:
-            xyz[here] = xyz_of_lab(known.lab, limit.illuminant)
-        inks.append((name if known is None else known.name, lab_of_xyz(np.median(xyz[here], axis=0), limit.illuminant)))
-    return inks, xyz, label
-
-
-@dataclass(frozen=True)
-class _Places:
-    """The artwork at SPACING_MM: places (N,) where a colour can be told, each with its cell."""
-
-    u_mm: Array
-    v_mm: Array
-    cell: NDArray[np.intp]  # index into (rows, columns), row 0 at the top
-    expected: Array  # (N, 3) XYZ as blurred as the picture
-    label: NDArray[np.int8]
-    shape: tuple[int, int]  # rows, columns of cells
-    inks: list[tuple[str, Array]]
-    ink_mm2: list[float]  # of each ink in the whole print
-    away_mm: float  # from an ink's edge
-
-    def at_mm(self, cells: NDArray[np.intp]) -> Array:
-        """(K, 2) middles of cells."""
-        rows, columns = np.divmod(cells, self.shape[1])
-        x = (columns - (self.shape[1] - 1) / 2) * CELL_MM
-        return np.column_stack([x, ((self.shape[0] - 1) / 2 - rows) * CELL_MM])
-
-
-@lru_cache(maxsize=8)
-def _places(art: Artwork, limit: ColourLimit, blur_mm: float) -> _Places:
-    """``blur_mm`` - standard deviation of the picture's blur along the surface."""
-    inks, xyz, label = _expected(art, limit)
-    per_mm = art.grey.shape[1] / art.width_mm
-    away_mm = BLURS * blur_mm + SLIP_MM
-    size = 2 * max(1, int(np.ceil(away_mm * per_mm))) + 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-
-    def inner(field: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        image = field.astype(np.uint8)
-        return np.asarray(cv2.erode(image, disc, borderType=cv2.BORDER_CONSTANT, borderValue=0) > 0)
-
-    clear = np.zeros(label.shape, dtype=bool)
-    for k in range(len(inks)):
-        clear |= inner(label == k)
-    calm = inner(art.opacity > 0.99) & (label < 0)
-    for k in range(3) if calm.any() else ():
-        light = np.asarray(art.colour, dtype=np.float32)[..., k]
-        calm &= np.asarray(cv2.dilate(light, disc) - cv2.erode(light, disc)) < UNEVEN_TONE
-    clear |= calm
-    blurred = np.dstack([cv2.GaussianBlur(xyz[..., k], (0, 0), blur_mm * per_mm) for k in range(3)])
-    half = np.array([art.width_mm, art.height_mm]) / 2
-    u, v = (np.arange(-h + SPACING_MM / 2, h, SPACING_MM) for h in half)
-    grid_u, grid_v = (part.ravel() for part in np.meshgrid(u, v))
-    column = np.clip(((grid_u + half[0]) * per_mm).astype(np.intp), 0, label.shape[1] - 1)
-    row = np.clip(((half[1] - grid_v) * per_mm).astype(np.intp), 0, label.shape[0] - 1)
-    here = clear[row, column]
-    columns, rows = (int(2 * np.ceil(h / CELL_MM - 0.5)) + 1 for h in half)
-    at_column = np.rint(grid_u / CELL_MM).astype(np.intp) + columns // 2
-    at_row = rows // 2 - np.rint(grid_v / CELL_MM).astype(np.intp)
-    area = [float((label == k).sum()) / per_mm**2 for k in range(len(inks))]
-    cell = (at_row * columns + at_column)[here]
-    return _Places(
-        grid_u[here], grid_v[here], cell, blurred[row, column][here], label[row, column][here], (rows, columns), inks,
-        area, away_mm,
-    )  # fmt: skip
-
-
-def too_fine(decal: Decal, px_per_mm: float, blur_px: float) -> tuple[str, ...]:
-    """Inks whose colour a picture so fine tells nowhere: no field of them is wide enough."""
-    if decal.colour is None or decal.artwork.colour is None:
-        return ()
-    places = _places(decal.artwork, decal.colour, _blur_mm(blur_px, px_per_mm))
-    count = places.shape[0] * places.shape[1]
-    told = np.bincount(places.cell, minlength=count) >= LEAST_READ
-    wide = set(_majority(places, count)[told].tolist())
-    return tuple(name for k, (name, _) in enumerate(places.inks) if k not in wide)
-
-
-def _blur_mm(blur_px: float, px_per_mm: float) -> float:
-    return round(max(float(np.hypot(blur_px, BETWEEN_PX)) / px_per_mm, 0.02), 2)
 
 
 @dataclass(frozen=True)
@@ -200,7 +102,7 @@ def colours_of(
         return replace(untold, untold=problem[0], action=problem[1]), ()
     corner, middle = (_pixels(decal, where, laid, shot, np.array([[0.5 * k, 0.0]])) for k in (-1.0, 1.0))
     per_mm = float(np.linalg.norm(corner - middle))
-    places = _places(decal.artwork, limit, _blur_mm(shot.blur_px, per_mm))
+    places = places_of(decal.artwork, limit, blur_mm_of(shot.blur_px, per_mm))
     cells = _read(decal, where, laid, shot, places)
     told = np.flatnonzero(np.isfinite(cells.difference))
     if len(told) * CELL_MM**2 < limit.area_mm2:
@@ -257,7 +159,7 @@ def _in_picture(decal: Decal, where: Pose, laid: DecalFit, shot: ColourShot) -> 
     return float(((pixels >= 0) & (pixels <= size)).all(axis=1).mean())
 
 
-def _read(decal: Decal, where: Pose, laid: DecalFit, shot: ColourShot, places: _Places) -> _Cells:
+def _read(decal: Decal, where: Pose, laid: DecalFit, shot: ColourShot, places: Places) -> _Cells:
     assert decal.colour is not None
     illuminant, calibration = decal.colour.illuminant, shot.calibration
     pixels = _pixels(decal, where, laid, shot, np.column_stack([places.u_mm, places.v_mm]))
@@ -275,7 +177,7 @@ def _read(decal: Decal, where: Pose, laid: DecalFit, shot: ColourShot, places: _
     every, seen = np.bincount(places.cell, minlength=count), np.bincount(places.cell[good], minlength=count)
     there = seen >= LEAST_READ
     expected, got = mean(places.expected, good), mean(read, good)
-    label = _majority(places, count)
+    label = majority(places, count)
     got = got / _slope(got, expected, label, there, places)[:, None]
     lab = lab_of_xyz(expected, illuminant)
     seen_lab = lab_of_xyz(got, illuminant) + by_like(lab, calibration.like_lab, calibration.missed_lab)
@@ -292,13 +194,7 @@ def _wider(hull: Array) -> Array:
     return np.asarray(middle + (hull - middle) * (1.0 + 12.0 / np.linalg.norm(hull - middle, axis=1, keepdims=True)))
 
 
-def _majority(places: _Places, count: int) -> NDArray[np.intp]:
-    """Flat colour that most places of a cell are of, -1 none."""
-    votes = [np.bincount(places.cell[places.label == k], minlength=count) for k in range(-1, len(places.inks))]
-    return np.asarray(np.argmax(np.array(votes), axis=0) - 1, dtype=np.intp)
-
-
-def _slope(got: Array, expected: Array, label: NDArray[np.intp], there: NDArray[np.bool_], places: _Places) -> Array:
+def _slope(got: Array, expected: Array, label: NDArray[np.intp], there: NDArray[np.bool_], places: Places) -> Array:
     """(K,) light over that in the decal's middle: what all inks show alike within themselves."""
     at = places.at_mm(np.arange(len(label)))
     p = at / (CELL_MM * np.array(places.shape[::-1]) / 2)
@@ -383,7 +279,7 @@ def _regions(off: NDArray[np.bool_], shape: tuple[int, int]) -> list[NDArray[np.
     return [one[off[one]] for one in _areas(wide) if off[one].any()]
 
 
-def _ink(cells: NDArray[np.intp], read: _Cells, places: _Places) -> str:
+def _ink(cells: NDArray[np.intp], read: _Cells, places: Places) -> str:
     most = int(np.bincount(read.label[cells] + 1).argmax()) - 1
     return places.inks[most][0] if most >= 0 else ""
 
@@ -402,7 +298,7 @@ def _quantity(value: float, cells: NDArray[np.intp], read: _Cells, calibration: 
     return Quantity(value, float(np.sqrt(sum(share.u**2 for share in shares))), shares)
 
 
-def _inks(read: _Cells, places: _Places, calibration: ColourCalibration) -> list[InkColour]:
+def _inks(read: _Cells, places: Places, calibration: ColourCalibration) -> list[InkColour]:
     found = []
     known = np.isfinite(read.difference)
     for k, (name, lab) in enumerate(places.inks):
@@ -420,7 +316,7 @@ def _inks(read: _Cells, places: _Places, calibration: ColourCalibration) -> list
 def _region(
     cells: NDArray[np.intp],
     read: _Cells,
-    places: _Places,
+    places: Places,
     calibration: ColourCalibration,
     limit: ColourLimit,
     to_pixels: Callable[[Array], Array],

@@ -99,15 +99,11 @@ def test_the_alignment_does_not_slide_when_the_whole_rim_is_off() -> None:
     assert abs(path[1].rotation_deg - path[0].rotation_deg) < 0.001
 
 
-def test_every_flaw_is_found_and_none_among_clutter(stations: tuple[Drawn, Drawn]) -> None:
-    """Nicks and burrs of 0.6 x 0.3 mm and more, strands; good ones with chips, scratches, clamps and hot pixels about.
-    A burr may be told as a strand: that asks for a second look.
-    """
+def test_every_flaw_is_found(stations: tuple[Drawn, Drawn]) -> None:
+    """Nicks and burrs of 0.6 x 0.3 mm and more, strands. A burr may be told as a strand: it is looked at again."""
     looked_at = 0
     for at in stations:
         for number in range(4):
-            good = good_line(at, number)
-            assert not good["false"], (at.number, number, good["false"])
             spoilt = spoilt_line(at, number)
             for flaw in spoilt.get("flaws", ()):
                 looked_at += 1
@@ -115,3 +111,9 @@ def test_every_flaw_is_found_and_none_among_clutter(stations: tuple[Drawn, Drawn
                 assert flaw["found"] in allowed, (at.number, number, flaw)
             assert not spoilt.get("elsewhere")
     assert looked_at >= 24
+
+
+@pytest.mark.parametrize("number", [0, 12, 20, 25])
+def test_none_is_found_among_clutter(stations: tuple[Drawn, Drawn], number: int) -> None:
+    """Three of forty had one once: a strand by a hot pixel (12), chatter by noise (20), a nick by a clamp (25)."""
+    assert not good_line(stations[1], number)["false"]

@@ -25,8 +25,9 @@ from edgeinspect.measure.colour import (
     xyz_of_srgb_light,
 )
 from edgeinspect.measure.colour_calibration import by_like, calibrate_colour
+from edgeinspect.measure.colour_places import too_fine
 from edgeinspect.measure.decal import DecalFit
-from edgeinspect.measure.decal_colour import ColourShot, ColourSight, colours_of, too_fine
+from edgeinspect.measure.decal_colour import ColourShot, ColourSight, colours_of
 from edgeinspect.measure.measurement import DecalColour, DecalResult, FaultKind
 from edgeinspect.shell.artwork import read_artwork
 from edgeinspect.shell.definition import Artwork, ColourLimit, Decal, Ink
@@ -279,7 +280,7 @@ def test_an_ink_printed_too_fine_is_named_before_and_in_the_verdict() -> None:
     colour, _, finding = told(inks, printed=(decal, which))
     assert [ink.name for ink in colour.inks if ink.off_by is None] == ["blue"]
     assert finding.answer is Answer.CONFORMING
-    assert finding.sentence.endswith("; not told, printed too fine: blue")
+    assert finding.sentence.endswith("; not told, printed too fine or not seen: blue")
 
 
 def test_a_whole_batch_that_is_off_is_not_taken_for_light() -> None:

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
-import shapely
 
 from edgeinspect.measure.edge import noise_of
 from edgeinspect.measure.flaws import find_flaws, suspects
@@ -226,25 +225,3 @@ def test_a_good_shell_costs_no_close_look() -> None:
     assert noise_of(here.ribbon) < 0.01
     assert not suspects(here).any()
     assert find_flaws((shot,), "rim", here) == ()
-
-
-@pytest.mark.parametrize("what", ["hot", "clamps"])
-def test_hot_pixels_or_clamps_beside_a_faint_edge_are_no_flaws(what: str) -> None:
-    """A dark sheet: a hot pixel is ten times as bright as its edge is high, a clamp's foot six times."""
-    for seed in range(6):
-        plate, random = Plate(face=0.12), np.random.default_rng([seed, 91])
-        plate.spoil(110.0, 1.2, -0.5)
-        hot = []
-        if what == "hot":  # one within a nick hides it
-            arcs = (110.0 + random.uniform(3.0, LENGTH - 3.0, 3)) % LENGTH
-            middles = np.array([from_edge(arc, np.array([[0.0, off]]))[0] for arc, off in zip(
-                arcs, random.uniform(-1.5, 1.5, 3), strict=True)])  # fmt: skip
-            _, camera = picture(plate, seed, mm_per_px=0.2)
-            hot = np.rint(middles * [1, -1] * camera.fx / 900.0 + [camera.cx, camera.cy]).astype(int).tolist()
-        for arc in (60.0, 210.0, 330.0) if what == "clamps" else ():
-            corners = [(-7.0, -2.2), (7.0, -2.2), (7.0, -12.0), (-7.0, -12.0)]
-            plate.loose.append((shapely.Polygon(from_edge(arc, np.array(corners))), 0.7))
-        found = seen(plate, seed, mm_per_px=0.2, hot=hot)
-        sizes = [(one.kind.value, one.arc_mm, one.length.value, one.depth.value) for one in found]
-        assert [one.kind for one in found] == [NICK], sizes
-        assert found[0].arc_mm == pytest.approx(110.0, abs=0.3)
