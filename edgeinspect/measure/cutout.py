@@ -44,7 +44,9 @@ class CutOutFit:
     """
 
     there: bool | None
-    terms: Array  # dx, dy, all round, and for a slot: along minus all round, turn [rad]
+    # dx, dy, all round; of a slot: along minus all round, turn [rad]; of a hole: how much more than all round it
+    # reaches along x and less along y, and the same at 45 degrees
+    terms: Array
     covariance: Array
     seen_share: float
     scan: Scan
@@ -77,13 +79,18 @@ def wall_height(stations: Stations, sheet_mm: float) -> Array:
 def shape_rows(cutout: CutOut, stations: Stations, centre_mm: Array, angle_rad: float) -> Array:
     """(N, T): how the deviation at each station answers to the terms of CutOutFit. Size terms grow the hole
     (deviation -).
+
+    A robot leaves a hole oval, and where only one side shows its wall an ovality that no term takes up would pass for a
+    brighter or darker wall: 0.05 mm of it moved the centre by 0.05 mm.
     """
-    normals = stations.normals[:, :2]  # into the hole
-    columns = [normals[:, 0], normals[:, 1], -np.ones(len(normals))]
+    x, y = stations.normals[:, 0], stations.normals[:, 1]  # into the hole
+    columns = [x, y, -np.ones(len(x))]
     if cutout.kind == "slot":
         axis = np.array([np.cos(angle_rad), np.sin(angle_rad)])
         away = stations.points_mm[:, :2] - centre_mm
-        columns += [-np.abs(normals @ axis), away[:, 0] * normals[:, 1] - away[:, 1] * normals[:, 0]]
+        columns += [-np.abs(axis[0] * x + axis[1] * y), away[:, 0] * y - away[:, 1] * x]
+    else:
+        columns += [y * y - x * x, -2.0 * x * y]
     return np.column_stack(columns)
 
 

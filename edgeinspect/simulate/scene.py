@@ -27,6 +27,7 @@ class CutOutChange:
     size_change_mm: tuple[float, ...] = (0.0, 0.0)
     missing: bool = False
     back_out_mm: float = 0.0  # bevel: how far its back-face arris stands out of the material before the show-face one
+    oval_mm: float = 0.0  # of a hole: so much wider than its diameter along y, and narrower along x
 
 
 AS_DRAWN = PlaneShift(0.0, 0.0, 0.0)
@@ -124,7 +125,11 @@ class CutShell:
             return None
         sizes, less = self.form.cutout_sizes_mm(name), 2.0 * change.back_out_mm * back
         sizes = tuple(s + c - less for s, c in zip(sizes, change.size_change_mm, strict=False))
-        return self._cut(self.form.cutout_xy_mm(name, sizes) + np.array([change.dx_mm, change.dy_mm]))
+        xy = self.form.cutout_xy_mm(name, sizes)
+        if change.oval_mm:
+            middle, stretch = np.array(self.form.cutout_centre_mm(name)), change.oval_mm / sizes[0]
+            xy = middle + (xy - middle) * (1.0 - stretch, 1.0 + stretch)
+        return self._cut(xy + np.array([change.dx_mm, change.dy_mm]))
 
     def curves(self, back: bool = False) -> dict[str, TrimCurve]:
         """Every cut curve in fixture plan, by name: its show-face arris, or its back-face one."""

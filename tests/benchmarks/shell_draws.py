@@ -47,6 +47,7 @@ LOW_CONTRAST = 0.12
 GOOD = Sensor()
 SENSORS = {"good": GOOD, "low contrast": GOOD, "dim": replace(GOOD, white=165.0), "defocus": replace(GOOD, blur_px=1.2)}
 CONDITIONS = ("good",) * 7 + ("low contrast", "dim", "defocus")  # in turn
+OVAL_MM = 0.03  # standard deviation: a robot leaves holes round to some hundredths (invented)
 SHEETS_MM = (0.05, 3.0)  # a foil, whose cut face hides everywhere, and the lid's own with its walls in the holes
 FINE_MM, COARSE_MM = 0.2, 0.2865  # per pixel at the shell: two stations of four have the demo's own
 REACH_MM, REACH_DEG = 10.0, 5.0
@@ -180,14 +181,19 @@ def shell(at: Drawn, number: int) -> DrawnShell:
     share = (0.5 + GOLDEN * (ONE_IN * at.number + number // 2)) % 1.0
     error_c = float(ndtri(share)) * float(np.hypot(U_TEMPERATURE_C, (stated_c - REFERENCE_C) * U_EXPANSION))
     true_growth = stated_c - REFERENCE_C + (0.0 if plain else error_c)
+    ovals = random.spawn(1)[0].normal(0.0, OVAL_MM, len(of.cutouts())).tolist()
     cut = CutShell(
         seating=seating,
         temperature_c=REFERENCE_C + float(true_growth),  # grows by EXPANSION_PER_K a degree: so both errors are in it
         path=PlaneShift(x, y, turn),
         rim_deviation_mm=frozen(waviness(random, float(random.uniform(0.03, 0.08)), of)),
         cutouts={
-            name: CutOutChange(*random.normal(0, CUT_PLACE_MM, 2).tolist(), tuple(random.normal(0, 0.05, 2).tolist()))
-            for name in of.cutouts()
+            name: CutOutChange(
+                *random.normal(0, CUT_PLACE_MM, 2).tolist(),
+                tuple(random.normal(0, 0.05, 2).tolist()),
+                oval_mm=oval if len(of.cutout_sizes_mm(name)) == 1 else 0.0,
+            )
+            for name, oval in zip(of.cutouts(), ovals, strict=True)
         },
         decal=None,
         form=of,
