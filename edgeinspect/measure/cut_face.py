@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from edgeinspect.geometry import Array
 from edgeinspect.measure.arrises import (
@@ -26,7 +27,7 @@ from edgeinspect.measure.arrises import (
     find_arrises,
     none_seen,
 )
-from edgeinspect.measure.cutout import apparent_gap, wall_height
+from edgeinspect.measure.cutout import SQUARE_WITHIN, apparent_gap, wall_height
 from edgeinspect.measure.edge import Edges, noise_of
 from edgeinspect.measure.measurement import CutFace, Flag, Quantity
 from edgeinspect.measure.place import Scan
@@ -102,7 +103,8 @@ def trace(shots: Shots, here: Scan, sheet_mm: float, arris: Arris) -> Traced:
     wall = np.maximum(signed, 0.0)
     # Without more to tell by: the middle of the two.
     show = edges.d_mm - 0.5 * wall
-    back, which, back_which = show.copy(), BETWEEN * wall, BETWEEN * wall
+    which = BETWEEN * np.where(wall > 0.0, 1.0, 2.0) * shown_width(signed, SQUARE_WITHIN * sheet_mm)
+    back, back_which = show.copy(), which.copy()
     flags, u = edges.flags.copy(), edges.u_mm.copy()
     found = []
     for k, shot in enumerate(shots):
@@ -134,6 +136,16 @@ def trace(shots: Shots, here: Scan, sheet_mm: float, arris: Arris) -> Traced:
     place = np.where(hidden == 0, back, np.nan)
     drawn = replace(at_show, d_mm=place, flags=(flags | hidden).astype(np.int32))
     return Traced(at_show, drawn, place + wall, back_which, wall, tuple(found))
+
+
+def shown_width(square_mm: Array, bevel_mm: float) -> Array:
+    """(N,) root mean square width of a cut face whose square cut would show ``square_mm`` (below 0: hides by so much)
+    and whose bevel is 0 with the standard deviation ``bevel_mm``, as nothing tells it: a cut that hides may show.
+    """
+    lies = square_mm / bevel_mm
+    density = np.exp(-0.5 * lies**2) / np.sqrt(2.0 * np.pi)
+    square = (square_mm**2 + bevel_mm**2) * ndtr(lies) + square_mm * bevel_mm * density
+    return np.asarray(np.sqrt(np.maximum(square, 0.0)))
 
 
 def _seen(shot: Shot, here: Scan, own: NDArray[np.intp], wall: Array, edges: Edges) -> Arrises:

@@ -15,19 +15,22 @@ from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
 from edgeinspect.measure import arris_kernels, kernels, wall_kernels
-from edgeinspect.measure.arrises import BETWEEN, LEAST_STEP, REACH_BLURS, SEEN_MM, SHEET_SHARE, Arrises
+from edgeinspect.measure.arrises import BETWEEN, LEAST_STEP, REACH_BLURS, SEEN_MM, SHEET_SHARE, SURE, Arrises
 from edgeinspect.measure.cut_face import HIDDEN_MM, Traced, cut_faces
 from edgeinspect.measure.cutout import (
     SQUARE_WITHIN,
     CutOutFit,
+    apparent_gap,
     by_roughness,
     counted_from,
     evenly_lit,
     long_axis,
     shape_rows,
+    wall_height,
 )
 from edgeinspect.measure.edge import BILINEAR_NOISE, Edges, noise_of
 from edgeinspect.measure.measurement import CutFace, Flag
+from edgeinspect.measure.place import Scan
 from edgeinspect.measure.setup import Sight
 from edgeinspect.measure.shot import Shot
 from edgeinspect.measure.trim import CutOutFound
@@ -43,6 +46,7 @@ from edgeinspect.shell.definition import Arris
 
 LEAST_SHARE = 0.3  # of the outline must show its back-face arris, or the shape hangs on too little
 WALL_MODEL = 0.1  # of its width: what the brightness of a wall that is not even leaves, on ray-traced holes
+MOST_BEVELS = 3.0  # standard deviations of what a cutter is set square to: so much bevel is looked for
 BLUR_SPREAD = 0.1  # of the blur from one step a line, walls and all
 ROUNDS, ENOUGH_MM = 8, 5e-4
 
@@ -79,7 +83,7 @@ class _Walls:
     """All cut-outs (C) of one picture, their lines (N) one after the other: shapes, walls, bevels, blur.
 
     The terms: those of the shapes, one cut-out after the other; the walls' brightness, common, its waves by the way a
-    wall faces, each cut-out's own; a bevel a cut-out; the blur's factor.
+    wall faces, each cut-out's own; a bevel a cut-out; how much thicker the sheet is, as a share; the blur's factor.
     """
 
     def __init__(self, shot: Shot, found: list[CutOutFound], sheet_mm: float) -> None:
@@ -92,6 +96,7 @@ class _Walls:
         self.ribbon = np.concatenate([evenly_lit(scan) for scan in scans])
         self.origin, self.spacing = float(scans[0].d_mm[0]), float(scans[0].d_mm[1] - scans[0].d_mm[0])
         self.square = np.concatenate([fit.wall_mm for fit in self.fits])
+        self.signed = np.concatenate([_gap(scan, shot, sheet_mm) for scan in scans])
         px_per_mm = np.concatenate([scan.lines.px_per_mm for scan in scans])
         blur_mm = np.concatenate([scan.edges.blur_mm for scan in scans])  # of the picture, to start from: it is fitted
         self.blur = blur_mm * float(px_per_mm.mean()) / px_per_mm
@@ -100,9 +105,11 @@ class _Walls:
         arris = np.concatenate([scan.edges.d_mm for scan in scans])
         self.usable = np.isfinite(arris)
         shapes, waves, count = self.columns[-1].stop, 2 * WALL_HARMONICS, len(found)
+        self.square_within = SQUARE_WITHIN * sheet_mm
         self.first_bevel = shapes + 1 + waves + count
         spreads = np.repeat(
-            [SPREAD, SPREAD_FACING, SPREAD_CUTOUT, SQUARE_WITHIN * sheet_mm, BLUR_SPREAD], [1, waves, count, count, 1]
+            [SPREAD, SPREAD_FACING, SPREAD_CUTOUT, self.square_within, SHEET_SHARE, BLUR_SPREAD],
+            [1, waves, count, count, 1, 1],
         )
         self.known = np.concatenate([np.zeros(shapes), spreads**-2.0])
         self.usual = np.zeros(len(self.known))
@@ -119,24 +126,26 @@ class _Walls:
     def _answers(self, normals: Array) -> tuple[NDArray[np.intp], Array, NDArray[np.intp]]:
         """Which terms each line answers to, by how much, and in which part of the fit (wall_kernels)."""
         most, waves = max(rows.shape[1] for rows in self.shapes), 2 * WALL_HARMONICS
-        kind = np.repeat([0, 1, 2, 3], [most, waves + 2, 1, 1])
+        kind = np.repeat([0, 1, 2, 3], [most, waves + 2, 2, 1])
         column, slope = np.zeros((len(normals), len(kind)), dtype=np.intp), np.zeros((len(normals), len(kind)))
         common = self.columns[-1].stop
         for k, (rows, here, own) in enumerate(zip(self.shapes, self.lines, self.columns, strict=True)):
             terms = rows.shape[1]
             column[here, :terms], slope[here, :terms] = np.arange(own.start, own.stop), rows
-            column[here, -3], column[here, -2] = common + 1 + waves + k, self.first_bevel + k
+            column[here, -4], column[here, -3] = common + 1 + waves + k, self.first_bevel + k
         facing = np.arctan2(normals[:, 1], normals[:, 0])
-        column[:, most:-3], column[:, -1] = common + np.arange(waves + 1), len(self.known) - 1
-        slope[:, most], slope[:, -3], slope[:, -1] = 1.0, 1.0, 1.0
+        column[:, most:-4], column[:, -2:] = common + np.arange(waves + 1), len(self.known) + np.array([-2, -1])
+        slope[:, most], slope[:, -4], slope[:, -1] = 1.0, 1.0, 1.0
         for k in range(WALL_HARMONICS):
             turn = (k + 1) * facing
             slope[:, most + 1 + 2 * k], slope[:, most + 2 + 2 * k] = np.cos(turn), np.sin(turn)
-        slope[:, -2] = self.square > SEEN_MM  # a bevel shows on walls that show
+        # A bevel that stands out shows where a square wall would hide.
+        shows = self.signed > -MOST_BEVELS * self.square_within
+        slope[:, -3], slope[:, -2] = shows, np.where(shows, self.signed, 0.0)
         return column, slope, kind
 
     def settle(self) -> None:
-        seen = self.ribbon, self.origin, self.spacing, self.blur, self.square, self.pull, self.usable
+        seen = self.ribbon, self.origin, self.spacing, self.blur, self.signed, self.pull, self.usable
         known = self.known, self.usual, self.noise
         ends = REACH_BLURS, SEEN_MM, 0.5 * LEAST_STEP, LOOSE_MM, ROUNDS, ENOUGH_MM
         normal, misfit = wall_kernels.settle_walls(*seen, *self.answers, *known, *ends, self.value, self.sums, self.off)
@@ -146,7 +155,7 @@ class _Walls:
         """Each cut-out with its shape of now, and both its arrises."""
         value, done = self.value, list[tuple[CutOutFound, Arrises]]()
         show, gap, share, place, back = np.empty((5, len(self.square)))
-        now = value, self.covariance, self.square, self.off
+        now = value, self.covariance, self.signed, self.off
         wall_kernels.tell_walls(*self.answers, *now, show, gap, share, place, back)
         seen, model = (self.square > SEEN_MM) & self.usable, WALL_MODEL * self.square
         nothing = np.where(seen, 0.0, np.nan)
@@ -171,7 +180,8 @@ class _Walls:
             # What is not known of the bevel is told by itself, as "which arris".
             which = self.covariance[own, bevel] / u_bevel
             shaped = replace(found, which_mm=which)
-            if arrises.told_apart.any():  # else the first fit, which leans on a square wall, knows more
+            if arrises.told_apart.any() or u_bevel < SURE * self.square_within:
+                # Else the first fit, which leans on a square wall, knows more.
                 rest = np.clip(self.off[here], -0.1, 0.1)
                 spread = self.covariance[own, own] - np.outer(which, which)
                 spread += by_roughness(self.shapes[k], rest, line[here], self.usable[here])
@@ -180,6 +190,11 @@ class _Walls:
                 shaped = replace(shaped, fit=counted_from(fitted, _carried_mm(found)))
             done.append((shaped, arrises))
         return done
+
+
+def _gap(scan: Scan, shot: Shot, sheet_mm: float) -> Array:
+    """(N,) how wide a square wall shows; below 0 it hides by so much."""
+    return apparent_gap(scan.stations, scan.lines, wall_height(scan.stations, sheet_mm), shot.model, shot.pose)
 
 
 def _one_after_the_other(lengths: list[int]) -> list[slice]:

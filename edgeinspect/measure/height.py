@@ -44,6 +44,7 @@ from edgeinspect.measure.two_views import (
 
 GREATEST_U_MM = 0.5  # a height less sure than this at the worst place of the rim tells nothing
 BEYOND = 1.65  # standard uncertainties that a height must lie beyond its limit to be called so: ISO 14253-1
+UNLIKELY = 0.05  # by chance: a seat that what is read contradicts so much is no longer trusted as far as it claims
 BETTER = 0.5  # a height this much surer than the seat's claim is used even where both agree
 AS_HELD = "as high as the fixture holds it"
 WARM_K = 15.0  # no shell on the line is this much warmer than its range: judgement, no source
@@ -151,16 +152,25 @@ def _decided(
         words = f"cannot tell: not known better than {2 * u_worst:.1f} mm (k = 2)"
         return Heights(replace(record, told=False, words=words))
     if record.moved:
-        plan = np.column_stack([-over[:, 2], over[:, 1]])
-        record = replace(record, words=height_words(heights, plan, setup.seating.pose))
+        record = replace(record, words=height_words(heights, _plan(over), setup.seating.pose))
         # Half seated is a matter of the limit, not of chance: what is not surely beyond it is measured where it lies.
         if float((np.abs(heights) - BEYOND * u_heights).max()) > setup.seating.limit_height_mm:
             half = Stop("seating", f"{record.words}: half seated", "clean the nests, reseat and look again")
             return Heights(record, stop=half)
     elif u_worst > BETTER * float(_u_at(over, seat).max()):
-        return Heights(record)
+        if not beyond_chance(terms, covariance + seat, UNLIKELY):
+            return Heights(record)
+        # Neither proven nor likely to be as the seat claims: it lies somewhere between the two.
+        words = f"{height_words(heights, _plan(over), setup.seating.pose)}, not surely: measured half way"
+        record = replace(record, words=words)
+        terms, covariance = 0.5 * terms, seat + np.outer(terms, terms) / 12.0
     setup = setup.at_height(terms, covariance)
     return Heights(replace(record, used=True, costs_mm=setup.height_costs_mm), setup)
+
+
+def _plan(over: Array) -> Array:
+    """(N, 2) where the places of ``over`` (N, 3) of budget.rise_rows lie, fixture axes from the seat's origin."""
+    return np.column_stack([-over[:, 2], over[:, 1]])
 
 
 def _seen_by(readings: Readings, left_out: Sequence[int]) -> tuple[str, ...]:

@@ -64,9 +64,9 @@ class HeightFit:
         return self.spare > 0 and self.misfit <= chdtri(self.spare, CHANCE)
 
 
-def beyond_chance(terms: Array, covariance: Array) -> bool:
-    """Whether numbers (n,) that should be zero are so far off, all together, by less than CHANCE (chi-squared)."""
-    return float(terms @ np.linalg.solve(covariance, terms)) > float(chdtri(len(terms), CHANCE))
+def beyond_chance(terms: Array, covariance: Array, chance: float = CHANCE) -> bool:
+    """Whether numbers (n,) that should be zero are so far off, all together, by less than ``chance`` (chi-squared)."""
+    return float(terms @ np.linalg.solve(covariance, terms)) > float(chdtri(len(terms), chance))
 
 
 @dataclass(frozen=True)

@@ -39,12 +39,12 @@ def joint_equations(sums, weight, column, slope, kind, normal, side):
 
 
 @njit(cache=True)
-def _lay_walls(column, slope, kind, value, square, pull, blur, reach, at, share, gap, width, begin, end):
+def _lay_walls(column, slope, kind, value, signed, pull, blur, reach, at, share, gap, width, begin, end):
     """Where each line's (N,) arrises lie by the terms ``value`` (T,), how wide they are blurred, and from where to
-    where they are looked at.
+    where they are looked at. ``signed`` (N,) - gap of a square wall, below 0 where it hides by so much.
     """
     for i in range(len(at)):
-        at[i], share[i], gap[i], width[i] = pull[i], 0.0, square[i], 0.0
+        at[i], share[i], gap[i], width[i] = pull[i], 0.0, signed[i], 0.0
         for p in range(len(kind)):
             part = slope[i, p] * value[column[i, p]]
             if kind[p] == 0:
@@ -55,13 +55,13 @@ def _lay_walls(column, slope, kind, value, square, pull, blur, reach, at, share,
                 gap[i] += part
             else:
                 width[i] += blur[i] * part
-        gap[i] = max(gap[i], 0.0) if square[i] > 0.0 else 0.0
+        gap[i] = max(gap[i], 0.0)
         begin[i], end[i] = at[i] - reach * width[i], at[i] + gap[i] + reach * width[i]
 
 
 @njit(cache=True)
 def settle_walls(
-    ribbon, origin, spacing, blur, square, pull, usable, column, slope, kind, known, usual, noise, reach, seen_mm,
+    ribbon, origin, spacing, blur, signed, pull, usable, column, slope, kind, known, usual, noise, reach, seen_mm,
     least_step, loose_mm, rounds, enough, value, sums, off,
 ):  # fmt: skip
     """Gauss-Newton on shapes, walls, bevels and blur of many cut-outs at once (see cutout_arrises): the terms ``value``
@@ -71,15 +71,18 @@ def settle_walls(
     line's show-face arris beside its shape. Returns the last normal equations (T, T) and the mean square of what is
     left.
     """
-    lines, terms = len(square), len(value)
+    lines, terms = len(signed), len(value)
     at, share, gap, width, begin, end, weight = np.empty((7, lines))
     normal, right, misfit = np.empty((terms, terms)), np.empty(terms), noise * noise
     for i in range(lines):
         weight[i] = 1.0 if usable[i] else 0.0
     settled = False
     for turn in range(rounds + 1):
-        _lay_walls(column, slope, kind, value, square, pull, blur, reach, at, share, gap, width, begin, end)
+        _lay_walls(column, slope, kind, value, signed, pull, blur, reach, at, share, gap, width, begin, end)
         both_arrises(ribbon, origin, spacing, begin, end, width, at, gap, share, sums)
+        for i in range(lines):
+            if gap[i] == 0.0:  # hidden: a little more or less bevel shows nothing of it
+                sums[i, 2] = sums[i, 5] = sums[i, 7] = sums[i, 8] = sums[i, 12] = 0.0
         rest, used = 0.0, 0
         for i in range(lines):
             if usable[i]:
@@ -110,19 +113,19 @@ def settle_walls(
             off[i] = min(max(off[i], -9.0), 9.0)
             weight[i] = 1.0 / max(1.0, abs(off[i]) / loose_mm) if usable[i] else 0.0
             # Every wall as dark as what lies behind it, or as bright as the face: nothing more will be told.
-            alone = alone and (square[i] <= seen_mm or min(abs(lies), abs(1.0 - lies)) < least_step)
+            alone = alone and (gap[i] <= seen_mm or min(abs(lies), abs(1.0 - lies)) < least_step)
         settled = moved < enough or alone
     return normal, misfit
 
 
 @njit(cache=True)
-def tell_walls(column, slope, kind, value, covariance, square, off, show, gap, share, place, back):
+def tell_walls(column, slope, kind, value, covariance, signed, off, show, gap, share, place, back):
     """Of each line (N,) once ``settle_walls`` is done: where its show-face arris lies, the gap to the back-face one,
     the share of the step that lies at the first, and the variances of both places that lines share.
     """
     parts = len(kind)
-    for i in range(len(square)):
-        show[i], share[i], gap[i], place[i], back[i] = off[i], 0.0, square[i], 0.0, 0.0
+    for i in range(len(signed)):
+        show[i], share[i], gap[i], place[i], back[i] = off[i], 0.0, signed[i], 0.0, 0.0
         for p in range(parts):
             part = slope[i, p] * value[column[i, p]]
             if kind[p] == 0:
@@ -137,7 +140,7 @@ def tell_walls(column, slope, kind, value, covariance, square, off, show, gap, s
                     both = slope[i, p] * covariance[column[i, p], column[i, q]] * slope[i, q]
                     back[i] += both
                     place[i] += both if kind[p] == 0 and kind[q] == 0 else 0.0
-        gap[i] = max(gap[i], 0.0) if square[i] > 0.0 else 0.0
+        gap[i] = max(gap[i], 0.0)
         place[i], back[i] = max(place[i], 0.0), max(back[i], 0.0)
 
 

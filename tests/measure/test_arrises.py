@@ -138,13 +138,18 @@ def test_the_drawings_arris_is_measured(look_at: Callable[..., Seen], arris: Arr
 
 @pytest.mark.parametrize("cut", [0.475, 0.05], ids=["as bright as the face", "as dark as the plate"])
 def test_where_one_arris_alone_shows_the_budget_carries_the_gap(look_at: Callable[..., Seen], cut: float) -> None:
-    """One step and nothing that says which arris it is: the middle, with u of anywhere between (gap over root 12)."""
+    """One step and nothing that says which arris it is: the middle, with u of anywhere between (gap over root 12), the
+    gap being that of a cut that is square to 2 degrees (common practice, no source): by a hundred thousand draws.
+    """
     seen = look_at(300.0, 0.0, cut)
     traced = trace((seen.shot,), seen.here, 3.0, Arris.SHOW)
     ((_, own, both),) = traced.arrises
     at = own[both.seen]
     assert both.told_apart.sum() < 0.05 * len(at)
-    assert np.allclose(traced.which_mm[at], BETWEEN * traced.square_mm[at], rtol=0.01) or both.told_apart.any()
+    bevels = np.random.default_rng(7).normal(0.0, np.tan(np.deg2rad(2.0)) * 3.0, 100_000)
+    gaps = np.maximum(traced.square_mm[at][:, None] + bevels, 0.0)
+    expected = BETWEEN * np.sqrt((gaps**2).mean(axis=1))
+    assert np.allclose(traced.which_mm[at], expected, rtol=0.02) or both.told_apart.any()
     error = traced.drawn.d_mm[at]
     inside = np.abs(error) < 2 * np.hypot(traced.which_mm[at], traced.drawn.u_mm[at])
     assert np.nanmean(inside) > 0.95

@@ -93,6 +93,24 @@ BY_CUTOUTS = {"pips": (), "datum": DatumScheme.BEST_FIT}
 RIM_ONLY = {"pips": (), "cutouts": (), "datum": DatumScheme.FIXTURE}
 
 
+@pytest.mark.parametrize("lift_mm", [-0.3, 0.26, 0.3])
+def test_a_lift_that_is_likely_but_not_proven_is_in_the_budget(lift_mm: float, gauge_of: Gauge) -> None:
+    """Warm shells tell their height badly. Before, the seat was believed to 0.01 mm whatever was read: zones were 0.06
+    mm off with u of 0.015, and edges beyond their limit were green.
+    """
+    warm = Temperature(26.0)
+    seated, result = (looked_at(gauge_of(), raised(lift, temperature_c=26.0), warm) for lift in (0.0, lift_mm))
+    assert told(seated).words == "as high as the fixture holds it"
+    found = told(result)
+    assert found.lift is not None
+    assert abs(lift_mm) < 4.0 * found.lift.u
+    assert found.words.endswith("not surely: measured half way")
+    assert found.used and not found.moved
+    for zone, true in zip(result.zones, seated.zones, strict=True):
+        for here, there in ((zone.most, true.most), (zone.least, true.least)):
+            assert abs(here.value - there.value) < 2.0 * here.u, zone.zone
+
+
 @pytest.mark.parametrize("how", ["cut-outs", "pips and cut-outs"])
 def test_a_lift_is_measured_and_its_edge_stays(how: str, gauge_of: Gauge) -> None:
     """Uncorrected, 0.6 mm move the edge by up to 0.15 mm outwards."""
