@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array
 from edgeinspect.measure import arris_kernels, kernels, wall_kernels
-from edgeinspect.measure.arrises import BETWEEN, LEAST_STEP, REACH_BLURS, SEEN_MM, SHEET_SHARE, SURE, Arrises
+from edgeinspect.measure.arrises import BETWEEN, LEAST_STEP, REACH_BLURS, SEEN_MM, SHEET_SHARE, Arrises
 from edgeinspect.measure.cut_face import HIDDEN_MM, Traced, cut_faces
 from edgeinspect.measure.cutout import (
     SQUARE_WITHIN,
@@ -47,6 +47,7 @@ from edgeinspect.shell.definition import Arris
 LEAST_SHARE = 0.3  # of the outline must show its back-face arris, or the shape hangs on too little
 WALL_MODEL = 0.1  # of its width: what the brightness of a wall that is not even leaves, on ray-traced holes
 MOST_BEVELS = 3.0  # standard deviations of what a cutter is set square to: so much bevel is looked for
+BEVEL_TOLD = 0.25  # of what was known of a bevel before is still unknown: then the picture tells it
 BLUR_SPREAD = 0.1  # of the blur from one step a line, walls and all
 ROUNDS, ENOUGH_MM = 8, 5e-4
 
@@ -180,7 +181,7 @@ class _Walls:
             # What is not known of the bevel is told by itself, as "which arris".
             which = self.covariance[own, bevel] / u_bevel
             shaped = replace(found, which_mm=which)
-            if arrises.told_apart.any() or u_bevel < SURE * self.square_within:
+            if arrises.told_apart.any() or u_bevel < BEVEL_TOLD * self.square_within:
                 # Else the first fit, which leans on a square wall, knows more.
                 rest = np.clip(self.off[here], -0.1, 0.1)
                 spread = self.covariance[own, own] - np.outer(which, which)
