@@ -42,15 +42,31 @@ def datum_of_pips(pips: tuple[Pip, ...], found: list[PipFound], nominal_mm: Arra
     return Datum(fit.shift, fit.covariance, fit.rms_mm)
 
 
-def left_by_shift(nominal_mm: Array, off_mm: Array, covariance: Array) -> tuple[Array, Array]:
-    """What a shift and a turn in plan cannot explain of points that read ``off_mm`` (N, 2) beside their nominal places
-    (N, 2): as 2 N - 3 numbers (x, y of each point have the covariance (2 N, 2 N)), with their own covariance.
+def left_by_shift(nominal_mm: Array, off_mm: Array, covariance: Array, *, growing: bool = False) -> tuple[Array, Array]:
+    """What a shift and a turn in plan (``growing``: and a growth about the origin) cannot explain of points that read
+    ``off_mm`` (N, 2) beside their nominal places (N, 2): as 2 N - 3 (4) numbers (x, y of each point have the covariance
+    (2 N, 2 N)), with their own covariance.
     """
-    rows = np.zeros((2 * len(nominal_mm), 3))
+    rows = _shift_rows(nominal_mm, growing)
+    across = np.linalg.svd(rows)[0][:, rows.shape[1] :]
+    return across.T @ off_mm.ravel(), across.T @ covariance @ across
+
+
+def growth_of(nominal_mm: Array, off_mm: Array, covariance: Array) -> float:
+    """The growth about the origin that, with a shift and a turn, best explains such points."""
+    rows = _shift_rows(nominal_mm, growing=True)
+    weighted = np.linalg.solve(covariance, rows)
+    return float(np.linalg.solve(weighted.T @ rows, weighted.T @ off_mm.ravel())[3])
+
+
+def _shift_rows(nominal_mm: Array, growing: bool) -> Array:
+    """(2 N, 3 or 4): how x and y of each point answer to dx, dy, turn and growth."""
+    rows = np.zeros((2 * len(nominal_mm), 4 if growing else 3))
     rows[0::2, 0] = rows[1::2, 1] = 1.0
     rows[0::2, 2], rows[1::2, 2] = -nominal_mm[:, 1], nominal_mm[:, 0]
-    across = np.linalg.svd(rows)[0][:, 3:]
-    return across.T @ off_mm.ravel(), across.T @ covariance @ across
+    if growing:
+        rows[:, 3] = nominal_mm.ravel()
+    return rows
 
 
 def datum_of_hole_and_slot(

@@ -23,7 +23,7 @@ from edgeinspect.measure.decal_result import decal_result
 from edgeinspect.measure.film import film_left_on
 from edgeinspect.measure.fixture import Fixture, Seating
 from edgeinspect.measure.flaws import find_flaws
-from edgeinspect.measure.frames import Datum, alignment, left_by_shift, on_shell
+from edgeinspect.measure.frames import Datum, alignment, growth_of, left_by_shift, on_shell
 from edgeinspect.measure.hand import wrong_hand
 from edgeinspect.measure.height import Stray
 from edgeinspect.measure.height_fit import beyond_chance
@@ -48,6 +48,7 @@ from edgeinspect.measure.trim import (
 from edgeinspect.measure.view import CALL, Look, look
 from edgeinspect.shell.definition import Check, DatumScheme, ShellDefinition
 
+WRONG_BY_K = 80.0  # so much may a temperature be mistaken: degrees Fahrenheit for Celsius
 SEATING, ON_SHELL = "shell - fixture", "cut - shell"
 
 
@@ -344,8 +345,18 @@ def _unlike_its_drawing(sight: Sight, datum: Datum, pips: Sequence[PipFound]) ->
     off = datum.shift.pose().inverse().apply(at)[:, :2] - nominal
     if not beyond_chance(*left_by_shift(nominal, off, spread)):
         return None
-    words = f"the pips lie {datum.rms_mm:.2f} mm off their drawing: half seated, warped, or not this kind of shell"
-    return Stop("seating", words, "clean the nests, reseat and look again")
+    words = f"the pips lie {datum.rms_mm:.2f} mm off their drawing"
+    if not beyond_chance(*left_by_shift(nominal, off, spread, growing=True)):
+        kelvin = growth_of(nominal, off, spread) / sight.definition.material.expansion_per_k
+        if abs(kelvin) <= WRONG_BY_K:
+            way = "warmer" if kelvin > 0 else "colder"
+            words += f", as if the shell were {abs(kelvin):.0f} °C {way} than stated: its temperature, or half seated"
+            return Stop("seating", words, "measure its temperature and state it; reseat and look again")
+    return Stop(
+        "seating",
+        f"{words}: half seated, warped, or not this kind of shell",
+        "clean the nests, reseat and look again",
+    )
 
 
 def _shot_of(sight: Sight, pip: int) -> Shot:

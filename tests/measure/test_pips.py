@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -21,6 +22,7 @@ from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import DatumScheme, ShellDefinition
 from edgeinspect.simulate import bench, toplid
+from edgeinspect.simulate.scene import CutShell, Scene
 
 CAMERA = bench.top_camera()
 TOPS = bench.NOMINAL_SEATING.apply(toplid.pip_tops_mm())  # where the drawn scene has them
@@ -186,6 +188,24 @@ def test_a_pip_that_is_not_where_the_drawing_has_it_is_named(
         drawing = replace(toplid_definition, pips=tuple(pips))
         result = measured(good_shell.raw, drawing, calibration, fixture, seating)
         assert any("off their drawing" in stop.reason or "half seated" in stop.reason for stop in result.stops), way
+
+
+@pytest.mark.parametrize(("true_c", "said"), [(34.0, "14 °C warmer"), (44.0, "24 °C warmer")])
+def test_a_temperature_that_was_stated_wrongly_is_named(
+    true_c: float,
+    said: str,
+    draw: Callable[[Scene], GreyPicture],
+    toplid_definition: ShellDefinition,
+    calibration: CameraCalibration,
+    fixture: Fixture,
+    seating: Seating,
+) -> None:
+    """Cleaning the nests would not help: a growth alone explains what the pips read (expansion of the definition)."""
+    picture = draw(Scene(CAMERA, CutShell(temperature_c=true_c)))
+    result = measured(picture.raw, toplid_definition, calibration, fixture, seating)
+    (stop,) = [stop for stop in result.stops if stop.stage == "seating"]
+    assert said in stop.reason, stop.reason
+    assert stop.action.startswith("measure its temperature")
 
 
 # ------------------------------------------------------------------------------------------------ frames from datums
