@@ -26,6 +26,7 @@ from edgeinspect.station.printed import (
 )
 from edgeinspect.station.shifts import EVERY_DAY, ShiftPlan, shift_mistakes, shift_plan
 from edgeinspect.station.thermometer import NO_THERMOMETER, Thermometer, ThermometerTable, thermometer_of
+from edgeinspect.store.inspections import OWN_FOLDERS
 from edgeinspect.tomlfile import (
     AngleDeg,
     LengthMm,
@@ -172,7 +173,7 @@ class IntakeTable(Table):
 
 
 class FoldersTable(Table):
-    """Where things lie; all but ``models`` are names inside the data folder."""
+    """Where things lie; all but ``models`` are names inside the data folder, none of them the record's own."""
 
     models: Text = "models"  # from where this file lies: one folder for each shell
     inbox: Name = Folders.inbox  # pictures come in here
@@ -251,8 +252,12 @@ def load_station(path: Path) -> Station:
         limit = f"picture_limit_mb {shown(intake.picture_limit_mb)}"
         mistakes.say(f"intake.upload_limit_mb is {shown(intake.upload_limit_mb)}, must be at least {limit}")
     if folders:
-        names = [name for key, name in folders.model_dump().items() if key != "models"]
-        mistakes.no_name_twice(names, "folders")
+        names = {key: name for key, name in folders.model_dump().items() if key != "models"}
+        mistakes.no_name_twice(list(names.values()), "folders")
+        for key, name in names.items():
+            if name in OWN_FOLDERS:  # what lies there is kept; what lies in these is moved on, or deleted
+                own = ", ".join(OWN_FOLDERS)
+                mistakes.say(f"folders.{key} is {shown(name)}, must be none of the record's own folders: {own}")
     for sentence in shift_mistakes(shifts.starts, shifts.names) if shifts else ():
         mistakes.say(sentence)
     patch = patch_corners(fixture.grey_patch, mistakes) if fixture else None

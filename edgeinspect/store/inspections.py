@@ -19,7 +19,7 @@ from edgeinspect.errors import StoreError
 from edgeinspect.gauge.repeatability import Repeatability
 from edgeinspect.inspection import Inspection, PictureFile
 from edgeinspect.measure.measurement import Before, FlawKind, Ribbon
-from edgeinspect.store import bases, files, looks, readings, search
+from edgeinspect.store import bases, files, looks, readings, search, studies
 from edgeinspect.store.calibrations import CalibrationRecord
 from edgeinspect.store.changes import Changes, head_words, last_change, see_last_change
 from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
@@ -60,6 +60,7 @@ class KeptFiles:
 
 MOST_REPEATS = 100  # looks at one shell
 _FOLDERS = ("pictures", "ribbons", bases.FOLDER)
+OWN_FOLDERS = (*_FOLDERS, studies.FOLDER)  # of the data folder: nothing else may be put there
 _LAYOUT_COLUMNS = [LayoutTable.layout_id, LayoutTable.characteristics]
 _ROW_COLUMNS = [getattr(InspectionTable, name) for name in Row.__dataclass_fields__]
 

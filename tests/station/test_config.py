@@ -247,6 +247,10 @@ ONE_CHANGE = [
     ),
     ('models = "../models"', 'inbox = "../x"', 'folders.inbox is "../x", must be lower-case letters'),
     ('models = "../models"', 'inbox = "taken"', 'folders "taken" is there 2 times, must be there once'),
+    *(
+        ('models = "../models"', f'aim = "{own}"', f'folders.aim is "{own}", must be none of the record\'s own folders')
+        for own in ("pictures", "ribbons", "bases", "studies")
+    ),
 ]
 
 
