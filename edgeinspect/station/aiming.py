@@ -316,6 +316,10 @@ class Aimer:
         self._checking = self._rests[-1] if self._rests else _Rest(answer.state, None, 0.0)
         return ToCheck(answer.shell_id, {name: (one.came.name, one.came.content) for name, one in self._held.items()})
 
+    def check_lost(self) -> None:
+        """The look that was asked for will not be made: the next picture may ask for one again."""
+        self._checking = None
+
     def checked(self, inspection: Inspection, clock_s: float) -> DecalChecked | None:
         """What the look said that was asked for, once it is in the record."""
         if self._checking is None or inspection.inspection_id is None:

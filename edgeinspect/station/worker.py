@@ -160,7 +160,12 @@ class Worker:
         check = self._aimer.to_check(answer)
         self._aimed(answer if check is None else replace(answer, checking=True))
         if check is not None:
-            came_in = self._inbox.take_in(check.shell_id, check.contents, now)
+            try:
+                came_in = self._inbox.take_in(check.shell_id, check.contents, now)
+            except Exception:
+                self._aimer.check_lost()
+                self._aimed(replace(answer, asked=False))
+                raise
             self._again.append(came_in)
             self._aim_check = came_in.taken_at, answer
 
@@ -180,9 +185,11 @@ class Worker:
         self._show(came_in.shell_id)
         kept = [self._kept(item.path, came_in.taken_at) for item in came_in.arrived]
         if all(kept):  # recorded before the last stop, but not yet cleared away
-            refused = [picture.camera for picture in kept if picture and not picture.pixels_sha256]
-            self._inbox.finish(came_in, refused)
+            looks = self._store.attempts(came_in.shell_id) if self._aim_check is not None else ()
+            if looks and (inspection := self._store.inspection(looks[-1].inspection_id, ribbons=False)) is not None:
+                self._say_check(inspection)
             self._show(None)
+            self._inbox.finish(came_in, [one.camera for one in kept if one and not one.pixels_sha256])
             return
         ready = self._get_ready()
         self._clock.jump()  # what came before does not concern this look
@@ -202,9 +209,9 @@ class Worker:
         self._confirm(inspection)
         self._say_limits(inspection)
         log.info("%s: %s, %s", inspection.shell_id, inspection.verdict.answer, inspection.verdict.sentence)
-        self._inbox.finish(came_in, look.refused)
-        self._show(None)
         self._say_check(inspection)
+        self._show(None)
+        self._inbox.finish(came_in, look.refused)  # last: without its files a shell would be looked at in vain again
 
     def _confirm(self, inspection: Inspection) -> None:
         """The first shell that fits what the station was set to confirms it; done before the page shows its answer."""

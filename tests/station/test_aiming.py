@@ -16,13 +16,15 @@ import numpy as np
 import pytest
 
 from edgeinspect.conformity import Answer
+from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Expected
 from edgeinspect.shell.definition import Check
 from edgeinspect.station import run
 from edgeinspect.station.aiming import AimAnswer, AimState, Asked
 from edgeinspect.station.calibrations import write_calibration
 from edgeinspect.station.config import Station
-from edgeinspect.station.worker import Worker
+from edgeinspect.station.intake import Inbox
+from edgeinspect.station.worker import AGAIN_S, Worker
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import State
 from tests.samples import looks
@@ -124,6 +126,37 @@ def test_a_check_that_is_asked_for_waits_until_it_lies_still(bench: Bench) -> No
     for _ in range(3):
         answer = bench.see("L1007")
     assert bench.recorded() == [Answer.NONCONFORMING]
+
+
+def full(*_: object) -> None:
+    raise StoreError("the disk is full: free some space")
+
+
+def test_a_check_whose_pictures_cannot_be_kept_is_made_later(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    with monkeypatch.context() as patched:
+        patched.setattr(Inbox, "take_in", full)
+        answers = [bench.see("L1001") for _ in range(3)]
+    assert answers[-1].still and not answers[-1].checking and bench.recorded() == []
+    bench.clock_s += AGAIN_S
+    assert bench.see("L1001").checked is not None
+    assert bench.recorded() == [Answer.CONFORMING]
+
+
+@pytest.mark.parametrize(("of", "step"), [(State, "confirm"), (Inbox, "finish")])
+def test_a_check_is_told_though_the_disk_failed_once_it_was_recorded(
+    bench: Bench, of: type, step: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as patched:
+        patched.setattr(of, step, full)
+        for _ in range(3):
+            bench.see("L1001")
+    assert bench.recorded() == [Answer.CONFORMING]
+    bench.clock_s += AGAIN_S
+    bench.worker.step()
+    checked = bench.answers[-1].checked
+    assert checked is not None and checked.inspection_id == 1
+    assert bench.see("L1001").checked == checked
+    assert bench.recorded() == [Answer.CONFORMING]  # not a second time
 
 
 def test_another_decal_has_words_and_no_arrows(bench: Bench) -> None:

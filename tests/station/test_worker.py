@@ -181,6 +181,25 @@ def test_a_picture_recorded_but_not_cleared_away_is_not_looked_at_twice(
     assert len(cell.page.listing()) == 1 and cell.names("taken") == []
 
 
+def test_a_shell_is_recorded_once_though_the_disk_fails_right_after(
+    cell: Cell, picture_of: PictureOf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measuring = State.measuring
+
+    def stuck(state: State, shell_id: str | None, at: str) -> None:
+        if shell_id is None and cell.page.listing():
+            raise StoreError("the disk is full: free some space")
+        measuring(state, shell_id, at)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(State, "measuring", stuck)
+        cell.put("L1_top.png", picture_of(1))
+        cell.run()
+        assert len(cell.page.listing()) == 1
+    cell.run(6)
+    assert len(cell.page.listing()) == 1 and cell.names("taken") == []
+
+
 def test_after_a_stop_in_mid_shell_the_shell_is_looked_at_again(
     cell: Cell, picture_of: PictureOf, monkeypatch: pytest.MonkeyPatch
 ) -> None:
