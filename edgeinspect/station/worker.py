@@ -6,7 +6,9 @@ RESULT. A picture that the program broke off at again and again is given up, so 
 
 from __future__ import annotations
 
+import contextlib
 import logging
+import os
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -32,6 +34,7 @@ from edgeinspect.station.run import (
     time_of_day,
 )
 from edgeinspect.store.changes import Who
+from edgeinspect.store.files import UNFINISHED
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.state import Changeover, State
 
@@ -41,7 +44,7 @@ AGAIN_S = 5.0  # after the disk failed, until it is tried again
 GIVE_UP_AFTER = 3  # times that the program broke off at the same picture
 log = logging.getLogger("edgeinspect.worker")
 
-_Stamps = tuple[tuple[str, int, int], ...]  # name, time, size of files
+_Stamps = tuple[tuple[str, int, int, int], ...]  # name, times of content and of change, size of files
 _ReadyFor = tuple[Expected | None, dict[str, str], _Stamps]
 
 
@@ -252,12 +255,19 @@ class Worker:
         return f"{shell}a fault in the program ({type(error).__name__}): see worker.log"
 
     def _stamps(self, expected: Expected | None) -> _Stamps:
-        """Of every file that a measurement depends on."""
+        """Of every file that a measurement depends on, in subfolders too."""
         folders = [self._calibrations]
         if expected is not None:
             folders.append(self._station.folders.models / expected.shell)
-        files = [path for folder in folders if folder.is_dir() for path in sorted(folder.iterdir())]
-        return tuple((path.name, path.stat().st_mtime_ns, path.stat().st_size) for path in files)
+        stamps = []
+        for folder in folders:
+            for inside, _, names in os.walk(folder):
+                for path in (Path(inside, name) for name in names if not name.endswith(UNFINISHED)):
+                    with contextlib.suppress(OSError):  # gone since its folder was read, or an editor's dangling link
+                        found = path.stat()
+                        times = found.st_mtime_ns, found.st_ctime_ns  # the first can be set back, the second cannot
+                        stamps.append((path.relative_to(folder).as_posix(), *times, found.st_size))
+        return tuple(sorted(stamps))
 
     def _get_ready(self) -> Ready:
         """Loaded anew when another shell is expected, another calibration is in use, or their files have changed."""

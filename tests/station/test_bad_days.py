@@ -343,16 +343,34 @@ def test_a_clock_that_is_only_steered_is_no_jump(green: Green, picture_of: Pictu
     assert green.cell.state.now().message == ""
 
 
-def test_a_definition_changed_while_a_shell_is_measured_is_no_result(green: Green, picture_of: PictureOf) -> None:
-    def widen() -> None:
-        (green.models / "shell.toml").write_text("wider limits")
+@pytest.mark.parametrize("file", ["shell.toml", "art/badge.png"])
+@pytest.mark.parametrize("content", [b"as it is now", b"AS IT WAS"], ids=["longer", "as long, its time set back"])
+def test_a_definition_changed_while_a_shell_is_measured_is_no_result(
+    green: Green, picture_of: PictureOf, file: str, content: bytes
+) -> None:
+    path = green.models / file
+    path.parent.mkdir(exist_ok=True)
+    path.write_bytes(b"as it was")
+    written = path.stat()
 
-    green.meanwhile = widen
+    def change() -> None:
+        path.write_bytes(content)
+        os.utime(path, ns=(written.st_atime_ns, written.st_mtime_ns))
+
+    green.meanwhile = change
     assert green.look("L1", picture_of(1)) == [Answer.NO_RESULT]
     sentence = green.cell.page.listing()[0].sentence
     assert sentence == "The shell's definition or a calibration was changed while this shell was measured"
     green.meanwhile = lambda: None
     assert green.look("L2", picture_of(2)) == [Answer.NO_RESULT, Answer.CONFORMING]
+
+
+def test_what_an_editor_leaves_beside_a_definition_does_not_spoil_a_look(green: Green, picture_of: PictureOf) -> None:
+    """A link to nowhere is listed and cannot be asked for, as a file that is gone a moment after it was listed."""
+    (green.models / ".#shell.toml").symlink_to("nobody@nowhere")
+    green.meanwhile = lambda: (green.models / "shell.toml.tmp").write_text("half writ")
+    assert green.look("L1", picture_of(1)) == [Answer.CONFORMING]
+    assert green.cell.troubles == []
 
 
 def test_another_shell_chosen_while_one_is_measured_does_not_spoil_it(green: Green, picture_of: PictureOf) -> None:
