@@ -40,7 +40,7 @@ from edgeinspect.store.state import Changeover, State
 
 POLL_S = 0.2
 AIM_POLL_S, AIMING_S = 0.05, 10.0  # between looks at the folders while somebody places a decal; for so long after it
-AGAIN_S = 5.0  # after the disk failed, until it is tried again
+AGAIN_S = 5.0  # after the disk or the set-up failed, until it is tried again
 GIVE_UP_AFTER = 3  # times that the program broke off at the same picture
 log = logging.getLogger("edgeinspect.worker")
 
@@ -85,6 +85,7 @@ class Worker:
         self._shown: str | None = None
         self._ready_for: _ReadyFor | None = None
         self._ready: Ready | None = None
+        self._loaded_s = 0.0  # when that was loaded
         self._changeover: Changeover | None = None  # that the next shell may confirm
         self._limits: dict[str, int | None] = {}  # revision that judged last, by definition
         self._broke_off: dict[str, int] = {}  # shell id, how often in a row
@@ -270,12 +271,16 @@ class Worker:
         return tuple(sorted(stamps))
 
     def _get_ready(self) -> Ready:
-        """Loaded anew when another shell is expected, another calibration is in use, or their files have changed."""
+        """Loaded anew when another shell is expected, another calibration is in use, or their files have changed; and
+        now and then while it cannot measure: a file that could not be read leaves no mark when it can be again.
+        """
         now, chosen = self._state.now(), self._store.calibrations.in_use()
         expected, self._changeover = now.expected, now.changeover
         wanted = (expected, chosen, self._stamps(expected))
-        if self._ready is None or wanted != self._ready_for:
+        again = self._ready and self._ready.stop and self._clock_s() - self._loaded_s >= AGAIN_S
+        if self._ready is None or again or wanted != self._ready_for:
             before = self._ready
+            self._loaded_s = self._clock_s()
             self._ready = get_ready(self._station, expected, self._calibrations, chosen)
             self._ready_for = wanted
             self._say_what_changed(before, self._ready)

@@ -21,6 +21,7 @@ import pytest
 from edgeinspect.conformity import Answer, Verdict
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Expected
+from edgeinspect.measure.measurement import Stop
 from edgeinspect.station import run
 from edgeinspect.station import worker as worker_module
 from edgeinspect.station.config import Station, load_station
@@ -136,6 +137,22 @@ def test_a_disk_that_turns_read_only_is_said(
     monkeypatch.setattr(os, "replace", replace_file)
     green.cell.run(8)
     assert [row.answer for row in green.cell.page.listing()] == [Answer.CONFORMING]
+
+
+def test_a_definition_that_could_not_be_read_once_is_read_again(
+    green: Green, picture_of: PictureOf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    words = "models/toplid/shell.toml cannot be read: Input/output error"
+
+    def unreadable(station: Station, expected: Expected, *_: object) -> Ready:
+        return Ready(station, expected, stop=Stop("set-up", words, "call the process engineer"))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(worker_module, "get_ready", unreadable)
+        assert green.look("L1", picture_of(1)) == [Answer.NO_RESULT]
+        assert green.cell.page.listing()[0].sentence == "Models" + words.removeprefix("models")
+    green.cell.clock_s += worker_module.AGAIN_S
+    assert green.look("L2", picture_of(2)) == [Answer.NO_RESULT, Answer.CONFORMING]
 
 
 def test_a_station_does_not_start_on_a_read_only_disk(station_file: Path, small_disk: Path) -> None:
