@@ -1,7 +1,8 @@
 """The record of changes: who changed what, when and why; append-only, each row chained to the one before by SHA-256.
 
 The last row's number and hash (the head) are also kept outside the table: in a small file of the data folder, and with
-the inspections that were made since. So a row that was edited or taken out is noticed, and the last one too.
+the inspections that were made since. So a row that was edited or taken out is noticed, and the last one too. The file
+is begun before the first row is there, so that a missing one always means that it was removed.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import logging
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -19,12 +21,15 @@ from typing import Any
 from sqlalchemy import Connection, Engine, insert, select
 from sqlalchemy.dialects.sqlite import insert as insert_sqlite
 
+from edgeinspect.errors import StoreError
 from edgeinspect.store.database import READING, check_version, open_engine, plain_errors
 from edgeinspect.store.files import write_durably
 from edgeinspect.store.schema import ChangeSeenTable, ChangeTable
 
 HEAD_FILE = "changes.head"
+MISSING = f"{HEAD_FILE} is missing"
 NOTHING = "0" * 64  # what the first row is chained to
+log = logging.getLogger("edgeinspect.changes")
 AT_THE_MACHINE = "at the machine"  # the role of a name that a command was given: nobody asked it for a password
 
 
@@ -91,8 +96,15 @@ class Changes:
         """
         with plain_errors(self.engine), self.engine.begin() as connection:
             yield connection
+            if last_change(connection) == (0, NOTHING) and self._head_in_file() == MISSING:
+                self._write_head(0, NOTHING)
             _append(connection, (at, who.name, who.role, what, subject, reason, _json(details or {})))
-        self._keep_head()
+        try:
+            self._keep_head()
+        except StoreError as error:  # the change is recorded all the same, and the next one keeps its head
+            log.error(
+                "%s (%s) is recorded, but not yet named by %s: %s", what, subject, HEAD_FILE, error.__cause__ or error
+            )
 
     def all(self, subject: str | None = None, limit: int = -1, before_id: int | None = None) -> tuple[Change, ...]:
         """Newest first; ``subject`` narrows to what was done to one thing."""
@@ -126,7 +138,7 @@ class Changes:
         try:
             text = self._head_file.read_text(encoding="ascii")
         except FileNotFoundError:
-            return f"{HEAD_FILE} is missing"
+            return MISSING
         except (OSError, UnicodeDecodeError):
             return f"{HEAD_FILE} cannot be read"
         found = re.fullmatch(r"([0-9]{1,18}) ([0-9a-f]{64})\n?", text)
@@ -140,12 +152,13 @@ class Changes:
             number, sha256 = last_change(connection)
             kept = self._head_in_file()
             if isinstance(kept, str):
-                fits = not self._head_file.exists() and number == 1
-            else:
-                row = select(ChangeTable.sha256).where(ChangeTable.change_id == kept[0])
-                fits = connection.execute(row).scalar() == kept[1]
-            if fits:
-                write_durably(self._head_file, f"{number} {sha256}\n".encode())
+                return
+            row = select(ChangeTable.sha256).where(ChangeTable.change_id == kept[0])
+            if kept == (0, NOTHING) or connection.execute(row).scalar() == kept[1]:
+                self._write_head(number, sha256)
+
+    def _write_head(self, number: int, sha256: str) -> None:
+        write_durably(self._head_file, f"{head_words(number, sha256)}\n".encode())
 
     def close(self) -> None:
         self.engine.dispose()
@@ -219,7 +232,7 @@ def _ends_too_early(
     problems = []
     if not isinstance(kept, str):
         heads.append((*kept, f"{HEAD_FILE} names"))
-    elif last or kept != f"{HEAD_FILE} is missing":  # before the first change there is none
+    elif last or kept != MISSING:  # before the first change there is none
         problems.append(f"{kept}: take it from the same back-up as the record")
     beyond = max(heads, default=(0, "", ""))
     if beyond[0] > last:

@@ -6,6 +6,7 @@ rule (SHA-256, FIPS 180-4, over JSON of number, fields and the hash before), wit
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import sqlite3
@@ -19,6 +20,7 @@ from typer.testing import CliRunner
 from edgeinspect import cli
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Inspection
+from edgeinspect.store import changes as changes_module
 from edgeinspect.store.calibrations import CalibrationUse, KeptCalibration
 from edgeinspect.store.changes import HEAD_FILE, Changes, Who
 from edgeinspect.store.inspections import Store
@@ -188,6 +190,46 @@ def test_a_head_that_is_gone_is_said_and_not_quietly_made_anew(
         assert problem.startswith(words)
         with Changes.open(data) as changes:
             add(changes, 6)
+
+
+@pytest.mark.parametrize("before", [0, 5])
+def test_a_change_whose_head_cannot_be_kept_is_recorded_and_the_next_one_keeps_it(
+    data: Path, tmp_path_factory: pytest.TempPathFactory, before: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if before == 0:
+        data = tmp_path_factory.mktemp("new")
+        Store.open(data).close()
+    with Changes.open(data) as changes:
+        write = changes_module.write_durably
+
+        def full(path: Path, content: bytes) -> None:
+            if not content.startswith(b"0 "):
+                raise StoreError("the disk is full; it was not recorded") from OSError(errno.ENOSPC, "no room")
+            write(path, content)
+
+        with monkeypatch.context() as patched:
+            patched.setattr(changes_module, "write_durably", full)
+            add(changes, before + 1)
+        assert len(changes.all()) == before + 1 and changes.check().intact
+        add(changes, before + 2)
+        checked = changes.check()
+        assert checked.intact and checked.head == (data / HEAD_FILE).read_text().strip()
+
+
+def test_no_first_change_without_a_place_for_its_head(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else a head that was never written would look like one that was removed, for good."""
+
+    def full(*_: object) -> None:
+        raise StoreError("the disk is full; it was not recorded")
+
+    Store.open(tmp_path).close()
+    with Changes.open(tmp_path) as changes:
+        with monkeypatch.context() as patched, pytest.raises(StoreError):
+            patched.setattr(changes_module, "write_durably", full)
+            add(changes, 1)
+        assert changes.all() == () and changes.check().intact
+        add(changes, 1)
+        assert changes.check().intact
 
 
 def test_what_fails_leaves_neither_the_change_nor_its_row(data: Path) -> None:
