@@ -42,6 +42,7 @@ from edgeinspect.station.run import get_ready, inspect_set, load_expected, only_
 from edgeinspect.store.codec import to_plain
 from edgeinspect.store.database import RECORD_FILE
 from edgeinspect.store.inspections import Row, Store
+from edgeinspect.store.lock import only_one
 from edgeinspect.store.state import State
 from edgeinspect.study import commands as studies
 from edgeinspect.terminal import (
@@ -193,11 +194,16 @@ def inspect(
     data: Annotated[Path | None, typer.Option("--data", help="keep the inspections in this data folder")] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Look at pictures of shells and judge them. With --data the inspections are recorded, else only shown."""
+    """Look at pictures of shells and judge them. With --data the inspections are recorded, else only shown.
+
+    With --data no station may be running on that folder.
+    """
     done: list[Inspection] = []
     with plainly(as_json), contextlib.ExitStack() as stack:
         station = load_station(station_file)
         sets = _sets(pictures, station, shell)
+        if data is not None:  # one process writes inspections: of a station that runs, its worker
+            stack.enter_context(only_one(data))
         calibrations = calibration or (data or DATA) / station.folders.calibrations
         chosen = {} if calibration else _chosen_calibrations(data or DATA, read_only=data is None)
         ready = get_ready(station, _expected(station, shell, variant, temperature), calibrations, chosen)

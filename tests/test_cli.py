@@ -27,6 +27,7 @@ from edgeinspect.station.calibrations import read_calibration
 from edgeinspect.station.calibrations_in_use import keep_new
 from edgeinspect.station.config import load_station
 from edgeinspect.store.inspections import Store
+from edgeinspect.store.lock import only_one
 from edgeinspect.store.state import State
 
 ROOT = Path(cli.__file__).parents[1]
@@ -177,6 +178,16 @@ def test_inspections_are_recorded_when_asked(calibrated: Path) -> None:
         assert store.calibrations.one(kept.measurement.views[0].calibration_id) is not None
     code, document = run_json("inspect", SAMPLES / "shells" / "L1001_top.webp", *options)
     assert code == 3 and "same picture" in document["inspections"][0]["sentence"]
+
+
+def test_nothing_is_recorded_beside_a_running_station(calibrated: Path) -> None:
+    options = ("--shell", "toplid", *STANDARD, *STATION, "--data", calibrated)
+    with only_one(calibrated):
+        code, document = run_json("inspect", SAMPLES / "shells" / "L1002_top.webp", *options)
+    words = f"another edgeinspect is at work on {calibrated}: stop it, or use another folder"
+    assert (code, document["problems"]) == (2, [words])
+    with Store.open(calibrated, read_only=True) as store:
+        assert store.attempts("L1002") == ()
 
 
 def test_a_cut_off_picture_is_no_result_and_three(calibrated: Path, tmp_path: Path) -> None:

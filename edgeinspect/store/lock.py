@@ -54,7 +54,7 @@ class FileLock:
 
 @contextlib.contextmanager
 def only_one(data: Path) -> Iterator[None]:
-    """For the station that works on the folder ``data``. Raises StoreError if another one does."""
+    """For the station or command that writes inspections into the folder ``data``. Raises StoreError if one does."""
     lock = FileLock(data / "station.lock")
     if not lock.take():
         raise StoreError(f"another edgeinspect is at work on {data}: stop it, or use another folder")
