@@ -54,10 +54,16 @@ class Studies:
             path = self._path(study_id)
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
-                with path.open("xb") as file:  # an id is given once, whoever else asks at the same moment
-                    file.write(_text({"format": 1, "asked": asked}))
-                    file.flush()
-                    os.fsync(file.fileno())
+                file = path.open("xb")  # an id is given once, whoever else asks at the same moment
+                try:
+                    with file:
+                        file.write(_text({"format": 1, "asked": asked}))
+                        file.flush()
+                        os.fsync(file.fileno())
+                except OSError:
+                    with contextlib.suppress(OSError):  # the first error is the one to tell
+                        path.unlink()
+                    raise
                 return study_id
             except FileExistsError:
                 study_id += 1

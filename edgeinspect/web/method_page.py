@@ -12,7 +12,7 @@ from fastapi import APIRouter, Depends, Form, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 
-from edgeinspect.errors import InputError
+from edgeinspect.errors import InputError, StoreError
 from edgeinspect.shell.definition import Arris, ShellDefinition
 from edgeinspect.store.people import Person, Role
 from edgeinspect.store.reviews import Reviews
@@ -84,6 +84,12 @@ class StudyRow:
 
 
 @dataclass(frozen=True)
+class DamagedStudy:
+    study_id: int
+    problem: str  # with what to do
+
+
+@dataclass(frozen=True)
 class Plan:
     """What would be measured, before anything is."""
 
@@ -108,6 +114,7 @@ class MethodRecord:
     problems: list[str]  # why there is none
     at_work: int | None  # the study that is being measured
     studies: list[StudyRow]  # newest first
+    damaged: list[DamagedStudy]  # whose files cannot be read
 
 
 def _definition(parts: Parts, shell: str) -> ShellDefinition:
@@ -138,6 +145,7 @@ def _record(parts: Parts, wished: Wished) -> MethodRecord:
             plan = Plan(method.words(definition), sample, expect(parts.store, bench, sample))
         except InputError as error:  # of the form that is shown again
             problems = list(error.problems)
+    studies, damaged = _studies(parts)
     return MethodRecord(
         asked={k: str(v) for k, v in wished.model_dump(by_alias=True).items() if v != ""},
         shell=definition.name,
@@ -150,20 +158,25 @@ def _record(parts: Parts, wished: Wished) -> MethodRecord:
         plan=plan,
         problems=problems,
         at_work=parts.background.at_work(),
-        studies=_studies(parts),
+        studies=studies,
+        damaged=damaged,
     )
 
 
-def _studies(parts: Parts) -> list[StudyRow]:
+def _studies(parts: Parts) -> tuple[list[StudyRow], list[DamagedStudy]]:
     kept, at_work = Studies(parts.data), parts.background.at_work()
-    rows = []
+    rows, damaged = list[StudyRow](), list[DamagedStudy]()
     for study_id in kept.ids()[:LISTED]:
-        one = kept.one(study_id, RECENT)
+        try:
+            one = kept.one(study_id, RECENT)
+        except StoreError as error:  # the others can be read, and another one started
+            damaged.append(DamagedStudy(study_id, str(error)))
+            continue
         asked = of_line(MethodAsked, one.asked)
         now = standing(one, asked, at_work=at_work == study_id)
         url = f"/tune/method/{study_id}"
         rows.append(StudyRow(study_id, asked.shell, asked.words, asked.sample.words, asked.who, asked.at, now, url))
-    return rows
+    return rows, damaged
 
 
 @routes.get("/tune/method", response_class=HTMLResponse)

@@ -7,6 +7,7 @@ with the other method, where only the stored edge and ribbon were used.
 
 from __future__ import annotations
 
+import errno
 import json
 import math
 import multiprocessing
@@ -23,7 +24,7 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 
 from edgeinspect.conformity import Answer
-from edgeinspect.errors import InputError
+from edgeinspect.errors import InputError, StoreError
 from edgeinspect.measure.alignment import deviation_from, placed
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.deviation import LIFT
@@ -315,6 +316,18 @@ def test_bad_ones_that_would_pass_are_loudest(own: Store, station: Station, curr
     assert answers["L1008"] == (Answer.NOT_PROVEN, Answer.CONFORMING)
     assert answers["L1001"] == (Answer.CONFORMING, Answer.CONFORMING)
     assert found.found.warnings[0] == "1 confirmed-bad shell would pass"
+
+
+def test_a_study_that_cannot_be_written_leaves_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, "no room")
+
+    studies = Studies(tmp_path)
+    with monkeypatch.context() as patched, pytest.raises(StoreError, match="is full"):
+        patched.setattr(os, "fsync", full)
+        studies.add({"of": {}})
+    assert studies.ids() == ()
+    assert studies.add({"of": {}}) == 1
 
 
 def test_an_interrupted_study_is_gone_on_with(own: Store, station: Station, current: ShellDefinition) -> None:

@@ -22,8 +22,9 @@ from edgeinspect.store.changes import Changes
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.people import People
 
+from .conftest import Plant
 from .signing import PASSWORDS, ROLES, SETUP
-from .test_accessible import RUN
+from .test_accessible import RUN, add_study
 from .whole_station import AT, Pictures, WholeStation, make_data, started
 
 EVA, QUIN, OLU, ADA = "Eva Engineer", "Quin Quality", "Olu Operator", "Ada Admin"
@@ -246,3 +247,14 @@ def test_who_may_start_one(station: WholeStation) -> None:
         assert asked["plan"] is None and asked["problems"] == ["cutoff is 'wide', must be a number"]
         assert client.get("/tune/method/99.json").status_code == 400
         assert client.get("/tune/method.json").json()["studies"] == before
+
+
+def test_a_damaged_study_is_a_row_and_hides_no_other(plant: Plant, client: httpx.Client) -> None:
+    add_study(plant)
+    (plant.data / "studies" / "0002.jsonl").write_bytes(b"")  # the power went before its first line was on disk
+    record = client.get("/tune/method.json").raise_for_status().json()
+    assert [one["study_id"] for one in record["studies"]] == [1]
+    (damaged,) = record["damaged"]
+    assert damaged["study_id"] == 2 and "0002.jsonl is damaged" in damaged["problem"]
+    text = client.get("/tune/method").raise_for_status().text
+    assert "Study 1" in text and "Study 2" in text and "or delete it" in text
