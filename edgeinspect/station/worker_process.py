@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from types import FrameType
 
@@ -158,12 +159,14 @@ class WorkerProcess:
 
     def _keep(self) -> None:
         while not self._stopping.is_set():
-            hears, says = self._context.Pipe()
-            process = self._context.Process(
-                target=work, args=(*self._arguments, says), name="edgeinspect-worker", daemon=True
-            )
-            process.start()
-            says.close()  # the worker's end is now the only one: when it dies, that is heard
+            try:
+                hears, process = self._start()
+            except OSError as error:  # no memory, process or file is left on this computer
+                why = error.strerror or error
+                log.error("the worker cannot be started (%s): it is tried again", why)
+                self._trouble = f"The measuring process cannot be started ({why}): it is tried again; call plant IT"
+                self._stopping.wait(START_AGAIN_S)
+                continue
             self.aiming.connect(hears)
             while process.is_alive() and not self._stopping.is_set():
                 self._hear(hears)
@@ -181,6 +184,21 @@ class WorkerProcess:
                 self._stopping.wait(START_AGAIN_S)
             hears.close()
             process.close()
+
+    def _start(self) -> tuple[Connection, BaseProcess]:
+        """The worker, and the end that it is heard at. Raises OSError."""
+        hears, says = self._context.Pipe()
+        try:
+            process = self._context.Process(
+                target=work, args=(*self._arguments, says), name="edgeinspect-worker", daemon=True
+            )
+            process.start()
+        except OSError:
+            hears.close()
+            raise
+        finally:
+            says.close()  # the worker's end is now the only one: when it dies, that is heard
+        return hears, process
 
     def _hear(self, hears: Connection) -> None:
         """What the worker says, as soon as it says it; waits for it no longer than POLL_S."""

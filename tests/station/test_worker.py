@@ -5,6 +5,7 @@ No shell is chosen here, so that every good picture ends in the same NO RESULT: 
 
 from __future__ import annotations
 
+import errno
 import multiprocessing
 import os
 import signal
@@ -13,6 +14,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
+from multiprocessing.context import SpawnContext, SpawnProcess
 from pathlib import Path
 
 import pytest
@@ -21,6 +23,7 @@ from edgeinspect.conformity import Answer
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Expected, Inspection
 from edgeinspect.station import worker as worker_module
+from edgeinspect.station import worker_process
 from edgeinspect.station.config import Station
 from edgeinspect.station.intake import Inbox
 from edgeinspect.station.run import Ready
@@ -292,6 +295,25 @@ def test_the_process_beats_measures_survives_a_kill_and_stops(
     log = (data / "worker.log").read_text()  # goes on after the kill
     assert "edgeinspect.worker: L1: NO RESULT" in log
     assert "edgeinspect.worker: L2: NO RESULT" in log
+
+
+@pytest.mark.parametrize(("of", "step"), [(SpawnContext, "Pipe"), (SpawnProcess, "start")])
+def test_a_process_that_cannot_be_started_is_said_and_tried_again(
+    station: Station, station_file: Path, tmp_path: Path, of: type, step: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_memory(*_: object) -> None:
+        raise OSError(errno.ENOMEM, "Cannot allocate memory")
+
+    data = tmp_path / "data"
+    Store.open(data).close()
+    monkeypatch.setattr(worker_process, "START_AGAIN_S", 0.1)
+    words = "The measuring process cannot be started (Cannot allocate memory): it is tried again; call plant IT"
+    with monkeypatch.context() as patched:
+        patched.setattr(of, step, no_memory)
+        with WorkerProcess(station_file, station.sha256, data) as process:
+            wait_for(lambda: process.trouble() == words, 10)
+            patched.undo()
+            wait_for(lambda: process.trouble() == "")
 
 
 def test_the_process_goes_when_its_parent_is_killed(station_file: Path, tmp_path: Path) -> None:
