@@ -35,10 +35,11 @@ from edgeinspect.station.calibrations_in_use import (
 from edgeinspect.station.colour_chart import with_colour
 from edgeinspect.station.config import Station, load_station
 from edgeinspect.station.run import expected_temperature, get_ready, only_variant, time_of_day
+from edgeinspect.station.thermometer import checked_celsius
 from edgeinspect.store.codec import to_plain
 from edgeinspect.store.database import RECORD_FILE
 from edgeinspect.store.inspections import Store
-from edgeinspect.terminal import DATA, STATION, AsJson, DataFolder, StationFile, bar, out, plainly, print_json
+from edgeinspect.terminal import DATA, STATION, AsJson, Celsius, DataFolder, StationFile, bar, out, plainly, print_json
 
 Who = Annotated[str | None, typer.Option(help="your name, for the record; asked for where it is left out")]
 Id = Annotated[str, typer.Argument(help="id of a calibration, as `calibrations` lists it")]
@@ -209,9 +210,7 @@ def expected_uncertainty(
     contrast: Annotated[
         float, typer.Option(help="of the sheet against the plate in the picture, share of full scale")
     ] = CONTRAST,
-    temperature: Annotated[
-        float | None, typer.Option("--temperature", help="of the shell [°C]; else the station's range")
-    ] = None,
+    temperature: Celsius = None,
     station_file: StationFile = STATION,
     data: DataFolder = DATA,
     as_json: AsJson = False,
@@ -220,13 +219,14 @@ def expected_uncertainty(
     first shell is cut.
     """
     with plainly(as_json):
+        celsius = checked_celsius(temperature)
         station = load_station(station_file)
         chosen, repeats = {}, None
         if (data / RECORD_FILE).is_file():
             with Store.open(data, read_only=True) as store:
                 chosen = store.calibrations.in_use()
                 repeats = store.repeatability(shell, station.same_shell_h)
-        expected = Expected(shell, variant or only_variant(station, shell), temperature)
+        expected = Expected(shell, variant or only_variant(station, shell), celsius)
         ready = get_ready(station, expected, data / station.folders.calibrations, chosen)
         if ready.gauge is None or ready.stop is not None:
             raise InputError(f"{ready.stop.reason}: {ready.stop.action}" if ready.stop else "nothing is ready")

@@ -39,6 +39,7 @@ from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.pictures import KINDS, parse_name
 from edgeinspect.station.printables import FIT, printables
 from edgeinspect.station.run import get_ready, inspect_set, load_expected, only_variant, time_of_day
+from edgeinspect.station.thermometer import checked_celsius
 from edgeinspect.store.codec import to_plain
 from edgeinspect.store.database import RECORD_FILE
 from edgeinspect.store.inspections import Row, Store
@@ -54,6 +55,7 @@ from edgeinspect.terminal import (
     NOT_GREEN,
     STATION,
     AsJson,
+    Celsius,
     DataFolder,
     StationFile,
     aside,
@@ -67,7 +69,6 @@ from edgeinspect.web.running import LOCALHOST, checked_tls, running
 app = typer.Typer(help=__doc__, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
 
 Variant = Annotated[str | None, typer.Option(help="decal variant; not needed where there is one")]
-Celsius = Annotated[float | None, typer.Option("--temperature", help="of the shell [°C]; else the station's range")]
 Host = Annotated[str, typer.Option(help="who may reach the page: 127.0.0.1 only this machine, 0.0.0.0 everybody")]
 Port = Annotated[int, typer.Option(help="0 takes any free one")]
 
@@ -299,8 +300,9 @@ def exit_code(answers: Sequence[Answer]) -> int:
 
 
 def _expected(station: Station, shell: str, variant: str | None, temperature_c: float | None) -> Expected:
-    """What was asked for, checked; a variant need not be named where there is one. Raises DefinitionError."""
-    expected = Expected(shell, only_variant(station, shell) if variant is None else variant, temperature_c)
+    """What was asked for, checked; a variant need not be named where there is one. Raises InputError."""
+    celsius = checked_celsius(temperature_c)
+    expected = Expected(shell, only_variant(station, shell) if variant is None else variant, celsius)
     load_expected(station, expected)
     return expected
 

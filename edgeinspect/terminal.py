@@ -29,6 +29,7 @@ out, aside = Console(highlight=False), Console(stderr=True, highlight=False)
 StationFile = Annotated[Path, typer.Option("--station", help="the station definition")]
 DataFolder = Annotated[Path, typer.Option("--data", help="the station's data folder: record, pictures, calibrations")]
 AsJson = Annotated[bool, typer.Option("--json", help="for machines: one JSON document on standard output")]
+Celsius = Annotated[float | None, typer.Option("--temperature", help="of the shell [°C]; else the station's range")]
 STATION, DATA = Path("station.toml"), Path("data")
 
 

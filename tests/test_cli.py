@@ -292,6 +292,26 @@ def test_a_station_is_set_to_a_shell(tmp_path: Path) -> None:
     assert code == 2 and "has no variant 'purple'" in document["problems"][0]
 
 
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("expect", "toplid", "standard"),
+        ("inspect", SAMPLES / "shells" / "L1001_top.webp", "--shell", "toplid", *STANDARD),
+        ("expected-uncertainty", "toplid", "standard"),
+    ],
+)
+@pytest.mark.parametrize("typed", ["nan", "inf", "-500", "1e9", "5000", "120.1"])
+def test_a_temperature_that_no_shell_has_is_one_sentence_and_nothing_is_kept(
+    command: tuple[str | Path, ...], typed: str, tmp_path: Path
+) -> None:
+    data = tmp_path / "data"
+    code, out, err = run(*command, f"--temperature={typed}", *STATION, "--data", data)
+    assert (code, out) == (2, "")
+    got = f"the temperature is {float(typed):g} °C, must be within -20 to 120 °C"
+    assert err == f"{got}: say what the shell's is, or leave it out\n"
+    assert not data.exists()
+
+
 def test_a_taken_port_is_one_sentence(tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]

@@ -15,6 +15,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from edgeinspect.errors import InputError
 from edgeinspect.measure.temperature import U_CELSIUS, Temperature
 from edgeinspect.tomlfile import Mistakes, Table
 
@@ -47,6 +48,14 @@ class ThermometerTable(Table):
     shell_c: ShellCelsius | None = None  # the number itself, of shells that have long lain in a room that is kept at it
     u_c: Kelvins = Thermometer.u_c  # standard uncertainty, of a typed temperature too
     fresh_s: Seconds = Thermometer.fresh_s  # a file that is older does not count
+
+
+def checked_celsius(value: float | None) -> float | None:
+    """A typed temperature [°C] as it is, None where none was typed. Raises InputError: none that a shell may have."""
+    if value is None or LOWEST_C <= value <= HIGHEST_C:
+        return value
+    allowed = f"must be within {LOWEST_C:g} to {HIGHEST_C:g} °C"
+    raise InputError(f"the temperature is {value:g} °C, {allowed}: say what the shell's is, or leave it out")
 
 
 def thermometer_of(table: ThermometerTable, mistakes: Mistakes) -> Thermometer:

@@ -17,6 +17,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from edgeinspect import __version__
 from edgeinspect.station.aim_link import Aiming
 from edgeinspect.station.config import Station
+from edgeinspect.station.thermometer import HIGHEST_C, LOWEST_C
 from edgeinspect.store.changes import Changes
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.people import People
@@ -153,7 +154,7 @@ def _pages(station: Station) -> Jinja2Templates:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    pages.globals.update(frames=look.FRAME_WORDS)
+    pages.globals.update(frames=look.FRAME_WORDS, lowest_c=f"{LOWEST_C:g}", highest_c=f"{HIGHEST_C:g}")
     pages.globals.update(
         station_name=station.title, here="", signed=look.signed, plain=look.plain, ordinal=look.ordinal
     )

@@ -15,6 +15,7 @@ from starlette.concurrency import run_in_threadpool
 
 from edgeinspect.errors import DefinitionError, InputError, StoreError
 from edgeinspect.inspection import Expected
+from edgeinspect.station.thermometer import HIGHEST_C, LOWEST_C
 from edgeinspect.web.board import BoardRecord
 from edgeinspect.web.look import LOOKS, iso_time
 from edgeinspect.web.parts import PartsHere
@@ -92,7 +93,7 @@ def choose(
     parts: PartsHere,
     choice: Annotated[str, Form(max_length=200)],
     temperature: Annotated[Literal["assumed", "stated"], Form()] = "assumed",
-    celsius: Annotated[float | None, Form(ge=-20.0, le=120.0, allow_inf_nan=False)] = None,
+    celsius: Annotated[float | None, Form(ge=LOWEST_C, le=HIGHEST_C, allow_inf_nan=False)] = None,
 ) -> Response:
     """Set the station to a shell and decal variant ("shell/variant") and a temperature. From where is kept."""
     shell, _, variant = choice.partition("/")

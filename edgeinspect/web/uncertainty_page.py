@@ -16,6 +16,7 @@ from edgeinspect.inspection import Expected
 from edgeinspect.measure.imagined import CONTRAST, Conditions
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.station.run import expected_temperature, get_ready
+from edgeinspect.station.thermometer import HIGHEST_C, LOWEST_C
 from edgeinspect.web.budget import BudgetRecord, budget_chart, budget_record
 from edgeinspect.web.parts import Parts, PartsHere
 from edgeinspect.web.shells import Choice
@@ -27,7 +28,7 @@ routes = APIRouter()
 
 ShellName = Annotated[str, Query(max_length=64)]
 Contrast = Annotated[float, Query(ge=0.02, le=0.9, allow_inf_nan=False)]
-Celsius = Annotated[float | None, Query(ge=-20.0, le=120.0, allow_inf_nan=False)]
+Celsius = Annotated[float | None, Query(ge=LOWEST_C, le=HIGHEST_C, allow_inf_nan=False)]
 
 
 @dataclass(frozen=True)

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from edgeinspect.errors import DefinitionError
+from edgeinspect.errors import DefinitionError, InputError
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.station.config import load_station
-from edgeinspect.station.thermometer import Thermometer, shell_temperature
+from edgeinspect.station.thermometer import HIGHEST_C, LOWEST_C, Thermometer, checked_celsius, shell_temperature
 
 NOW = "2026-11-27T10:00:00.000000Z"
 USUAL = (18.0, 26.0)
@@ -29,6 +29,17 @@ def written(data: Path, text: str, age_s: float = 5.0) -> Path:
 def test_what_was_typed_comes_first(tmp_path: Path) -> None:
     typed, note = shell_temperature(24.5, FILE, USUAL, written(tmp_path, "21.0"), NOW)
     assert (typed, note) == (Temperature(24.5, 0.3, True, USUAL), "")
+
+
+@pytest.mark.parametrize("typed", [None, LOWEST_C, 0.0, HIGHEST_C])
+def test_what_a_shell_may_have_may_be_typed(typed: float | None) -> None:
+    assert checked_celsius(typed) == typed
+
+
+@pytest.mark.parametrize("typed", [float("nan"), float("inf"), -float("inf"), -20.5, 1e9])
+def test_what_no_shell_has_may_not(typed: float) -> None:
+    with pytest.raises(InputError, match="must be within -20 to 120 °C"):
+        checked_celsius(typed)
 
 
 @pytest.mark.parametrize("text", ["21.5", " 21.5\n", "21,5\r\n"])
