@@ -36,7 +36,7 @@ from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, pace
 from edgeinspect.measure.setup import Setup, Sight
 from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.shot import Shot
-from edgeinspect.measure.temperature import Temperature, growth, u_growth
+from edgeinspect.measure.temperature import growth, u_growth
 from edgeinspect.measure.trim import CutOutFound, Edge, cutout_result, path_error, rim_result
 from edgeinspect.shell.definition import CutOut, DatumScheme
 
@@ -65,15 +65,11 @@ class TrimAgain:
     off_camera_mm: float  # how far the edge's places in picture and fixture disagree by calibration and pose, at most
 
 
-def temperature_of(measurement: ShellMeasurement) -> Temperature:
-    return Temperature(measurement.temperature_c, measurement.u_temperature_c, measurement.temperature_stated)
-
-
 def from_pictures(gauge: ShellGauge, then: ShellMeasurement, levels: Mapping[str, RawLevels]) -> ShellMeasurement:
     """Everything measured again on the pictures. What the station itself had to object to (a picture that was not new)
     and the earlier looks are not in the pictures and stay as they were.
     """
-    now = gauge.measure(then.variant, levels, temperature_of(then), then.checks)
+    now = gauge.measure(then.variant, levels, then.temperature, then.checks)
     found = {(stop.stage, stop.reason) for stop in now.stops}
     fresh = [stop for stop in then.stops if (stop.stage, stop.reason) not in found]
     stations_own = tuple(stop for stop in fresh if stop.stage in BY_STATION)
@@ -143,7 +139,7 @@ def _sight(setup: Setup, then: ShellMeasurement) -> Sight:
         pose = view.fixture_pose
         px_per_mm = calibration.model.fx / float(pose.apply(setup.rim_seated.points_mm[:1])[0, 2])
         shots.append(Shot(calibration.camera, nothing, calibration.model, pose, view.blur_px, px_per_mm))
-    material, temperature = setup.definition.material, temperature_of(then)
+    material, temperature = setup.definition.material, then.temperature
     return Sight(setup, tuple(shots), growth(material, temperature), u_growth(material, temperature))
 
 

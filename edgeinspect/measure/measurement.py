@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeinspect.geometry import Array, PlaneShift, Pose
+from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import Check, Frame
 
 
@@ -439,3 +440,8 @@ class ShellMeasurement:
     before: Before = Before()
     budgets: tuple[BudgetAlong, ...] = ()  # of every frame that a zone is judged in; none in older records
     notes: tuple[str, ...] = ()  # warnings in words that do not stop: "camera top has moved 0.08 mm: compensated"
+
+    @property
+    def temperature(self) -> Temperature:
+        """What it was measured with, for measuring it again."""
+        return Temperature(self.temperature_c, self.u_temperature_c, self.temperature_stated)

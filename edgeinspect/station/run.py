@@ -135,11 +135,13 @@ def inspect_set(
     *,
     doubts: Callable[[], Sequence[Stop]] = no_doubts,
     given_up: Stop | None = None,
+    stated: Temperature | None = None,
 ) -> Look:
     """Look at one shell. With a store, the inspection returned is on disk; without, it is only returned.
 
     Parameters: doubts - asked after measuring: what came up meanwhile that makes the answer worth nothing; given_up -
-    why the pictures are not even to be opened.
+    why the pictures are not even to be opened; stated - the shell's temperature as an earlier look at these pictures
+    had it: what is typed, read or usual now does not count then.
     Raises StoreError if the record cannot be read or kept: nothing may be shown, and the set is to be looked at again.
     """
     started_at = clock()
@@ -168,7 +170,8 @@ def inspect_set(
     if store is not None:
         stops += _no_room(store.data)
 
-    temperature, untold = _temperature(ready, None if store is None else store.data, started_at)
+    data = None if store is None else store.data
+    temperature, untold = (stated, "") if stated is not None else _temperature(ready, data, started_at)
     levels = {camera: picture.levels for camera, picture in pictures.items()}
     with ThreadPoolExecutor(1) as beside:  # the pictures to look at are made on the other core meanwhile
         looked_at = levels if store is not None else {}

@@ -24,6 +24,7 @@ from edgeinspect.measure.edge import fit_edges
 from edgeinspect.measure.locate import GREATEST_U_MM, RIM_ROUNDS
 from edgeinspect.measure.measurement import EdgeTrace, Ribbon, ShellMeasurement
 from edgeinspect.measure.ribbon import lay_stations, pace_px
+from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.station.config import Station
 from edgeinspect.station.intake import Arrived, PictureSet
@@ -140,7 +141,9 @@ def measure_again(
         with _files(store, inspection) as came_in:
             if came_in is not None:
                 here = replace(ready, expected=inspection.expected)
-                pictures.append(_compared(row, inspection, inspect_set(came_in, here, None, clock).inspection))
+                stated = _stated(inspection.measurement, station)
+                now = inspect_set(came_in, here, None, clock, stated=stated).inspection
+                pictures.append(_compared(row, inspection, now))
                 continue
         assert ready.definition is not None
         found, why = rim_again(row, inspection.measurement, ready.definition)
@@ -148,6 +151,11 @@ def measure_again(
         if why:
             neither.append(f"{called}: {why}")
     return MeasuredAgain(len(rows), tuple(pictures), tuple(ribbons), tuple(neither))
+
+
+def _stated(then: ShellMeasurement, station: Station) -> Temperature | None:
+    """The shell's temperature of then, typed or read from a thermometer; None where it was not known."""
+    return replace(then.temperature, usual_c=station.temperature_range_c) if then.temperature_stated else None
 
 
 @contextlib.contextmanager

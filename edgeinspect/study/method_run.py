@@ -25,7 +25,6 @@ from edgeinspect.measure.from_ribbon import NotAgain
 from edgeinspect.measure.measurement import ShellMeasurement
 from edgeinspect.measure.picture import RawLevels
 from edgeinspect.measure.shell import ShellGauge
-from edgeinspect.measure.temperature import Temperature
 from edgeinspect.process.limits import Limits, with_limits
 from edgeinspect.process.readings import reading_of
 from edgeinspect.shell.definition import ShellDefinition
@@ -141,10 +140,9 @@ class MethodBench:
     def _by_picture(
         self, then: ShellMeasurement, levels: dict[str, RawLevels]
     ) -> tuple[ShellMeasurement, ShellMeasurement]:
-        temperature = Temperature(then.temperature_c, then.u_temperature_c, then.temperature_stated)
         gauges = self._gauges(tuple((view.camera, view.calibration_id) for view in then.views))
         one, other = (
-            replace(gauge.measure(then.variant, levels, temperature, then.checks), before=then.before)
+            replace(gauge.measure(then.variant, levels, then.temperature, then.checks), before=then.before)
             for gauge in gauges
         )
         return one, other

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import shutil
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from edgeinspect.conformity import Answer
 from edgeinspect.errors import InputError
@@ -17,6 +19,7 @@ from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.station.config import Station
 from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.run import get_ready, inspect_set
+from edgeinspect.station.thermometer import Thermometer
 from edgeinspect.store.inspections import Row, Store
 from edgeinspect.study.measure_again import MeasuredAgain, measure_again, numbers_of, refitted, rim_again
 from edgeinspect.study.stored import stored
@@ -51,6 +54,29 @@ def test_the_same_program_finds_the_same_and_a_lost_picture_leaves_its_ribbon(co
         assert ribbon.stations > 2500 and ribbon.lost == ribbon.gained == 0
         assert ribbon.greatest_change_mm == pytest.approx(0.0, abs=2e-5)  # single precision of what is kept
     assert (done.flips, done.neither, done.looked_at) == ((), (), 4)
+
+
+def test_what_a_thermometer_said_then_counts(copied: Path, station: Station) -> None:
+    """Nobody typed a temperature: the thermometer's file did, and what it says today is not the shell's of then."""
+    warm = replace(station, thermometer=Thermometer(file="shell.txt", u_c=0.2))
+    said = copied / "shell.txt"
+    said.write_text("25.5", encoding="utf-8")
+    at = f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%S.%fZ}"
+    (picture,) = (copied / "pictures").rglob("L1004_top_*.webp")
+    file = Path(shutil.copy(picture, copied.parent / "L5_top.webp"))
+    cover = np.array(Image.open(file))
+    cover[:4, :4] ^= 1  # a picture of its own: the same twice is refused
+    Image.fromarray(cover).save(file, lossless=True)
+    with Store.open(copied) as store:
+        ready = get_ready(warm, Expected("toplid", "standard"), copied / "calibrations")
+        done = inspect_set(PictureSet("L5", at, (Arrived("top", file.name, file),)), ready, store, lambda: at)
+        measured = done.inspection.measurement
+        assert (measured.temperature_c, measured.u_temperature_c, measured.temperature_stated) == (25.5, 0.2, True)
+        said.write_text("28.0", encoding="utf-8")
+        rows = [row for row in stored(store) if row.shell_id == "L5"]
+        (look,) = again(store, warm, copied, rows).pictures
+    assert look.before is look.after and look.numbers
+    assert all((number.change, number.u_after) == (0.0, number.u_before) for number in look.numbers)
 
 
 def test_a_definition_of_today_changes_what_it_must(
