@@ -19,11 +19,10 @@ from edgeinspect.measure.calibration_uncertainty import displacements
 from edgeinspect.measure.calibration_views import listed, place_words
 from edgeinspect.measure.camera import CameraCalibration, CameraModel, LengthCheck
 from edgeinspect.measure.fixture import Fixture
-from edgeinspect.measure.marks import MarksFound, find_marks
+from edgeinspect.measure.marks import LEAST_TRUSTED, MarksFound, find_marks
 from edgeinspect.measure.picture import linear_picture, patch_level
 from edgeinspect.measure.response import LINEAR, Response
 
-LEAST_MARKS = 4  # one more than a pose needs, so that a wrong one shows
 MARKS_MISS_PX = 0.5  # more, and the marks are not where the station says
 SCALE_SHARE = 0.001  # board and marks may disagree by one part in a thousand: 0.3 mm over a shell
 
@@ -47,10 +46,11 @@ def in_fixture(
     camera = result.camera
     picture = linear_picture(levels, bits, response)
     marks = find_marks(picture, result.model, fixture, None)
-    if marks.pose is None or len(marks.seen) < LEAST_MARKS:
+    if marks.pose is None or len(marks.seen) < LEAST_TRUSTED:
         raise CalibrationError(
             f"camera {camera}: {len(marks.seen)} of {len(fixture.marks)} fixture marks found in the picture of the "
-            f"board in the fixture, must be at least {LEAST_MARKS}: is the board lying on them, are they clean and lit?"
+            f"board in the fixture, must be at least {LEAST_TRUSTED}: is the board lying on them, are they clean "
+            "and lit?"
         )
     if not marks.residual_px <= MARKS_MISS_PX:
         raise CalibrationError(

@@ -25,7 +25,8 @@ from edgeinspect.measure.ribbon import lay_scan_lines, offsets, sample
 LINES_A_SIDE = 14
 BAND_CELLS = 0.75  # half the search band, in cells of the mark: stays within its black border and quiet zone
 LEAST_SIDE = 0.6  # of a side's lines must agree, or the mark is not used
-LEAST_MARKS = 3
+LEAST_MARKS = 3  # they hold the pose
+LEAST_TRUSTED = LEAST_MARKS + 2  # a length between two of them is read by the pose that the others hold
 STRAY_PX = 0.25  # a mark this far from where all the others put it is left out and named ...
 STRAY_SPREAD = 3.0  # ... unless the others agree no better than this among themselves
 

@@ -12,7 +12,7 @@ import numpy as np
 from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture
-from edgeinspect.measure.marks import MarksFound, find_marks, read_length
+from edgeinspect.measure.marks import LEAST_TRUSTED, MarksFound, find_marks, read_length
 from edgeinspect.measure.measurement import CameraView, Stop
 from edgeinspect.measure.noise import GREATEST_RESPONSE, read_response
 from edgeinspect.measure.picture import GreyPicture, patch_level
@@ -152,7 +152,7 @@ def known_lengths(
 
     A camera that is wrong in one direction only would hide in two diagonals.
     """
-    if len(marks.seen) < 5:
+    if len(marks.seen) < LEAST_TRUSTED:
         return ()
     centres = {mark.mark_id: mark.corners_mm.mean(axis=0) for mark in fixture.marks}
     pairs = [(a, b) for k, a in enumerate(marks.seen) for b in marks.seen[k + 1 :]]

@@ -12,9 +12,10 @@ from pydantic import Field
 
 from edgeinspect.geometry import Array, signed_area_mm2
 from edgeinspect.measure.fixture import Mark
+from edgeinspect.measure.marks import LEAST_TRUSTED
 from edgeinspect.tomlfile import AngleDeg, LengthMm, Mistakes, PlaceMm, PointMm, Table, Text, one_of, shown
 
-LEAST_MARKS = 4  # three fix the pose, one more shows when another lies
+LEAST_MARKS = LEAST_TRUSTED  # fewer, and no look at a shell could be trusted
 SQUARE_SHARE = 0.05  # sides and diagonals of a mark may differ by this; more is a typing mistake
 
 Point2or3 = Annotated[tuple[PlaceMm, ...], Field(min_length=2, max_length=3)]

@@ -153,6 +153,9 @@ def test_marks_of_another_fixture_are_refused(
     )
     with pytest.raises(CalibrationError, match="fixture mark 7 is not where the others say it is"):
         _calibrated(levels, view, result, one)
+    four = replace(fixture, marks=fixture.marks[:4])  # no look at a shell could read a known length back by these
+    with pytest.raises(CalibrationError, match=r"4 of 4 fixture marks found .*, must be at least 5: is the board"):
+        _calibrated(levels, view, result, four)
     others = replace(fixture, marks=tuple(Mark(m.mark_id + 20, m.corners_mm) for m in fixture.marks))
     with pytest.raises(CalibrationError, match="0 of 8 fixture marks found"):
         _calibrated(levels, view, result, others)

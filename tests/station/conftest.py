@@ -1,4 +1,4 @@
-"""A small station: cameras of 120 x 100 px, four marks. Its pictures are noise: nothing here needs to be measurable."""
+"""A small station: cameras of 120 x 100 px, five marks. Its pictures are noise: nothing here needs to be measurable."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ MARK = "[[mark]]\nid = {k}\ncentre_mm = [{x}, {y}]\nside_mm = 25.0"
 
 
 def station_text(cameras: tuple[str, ...]) -> str:
-    places = ((-215, 160), (215, 160), (215, -160), (-215, -160))
+    places = ((-215, 160), (215, 160), (215, -160), (-215, -160), (0, 170))
     return STATION.format(
         cameras="\n".join(CAMERA.format(name=name) for name in cameras),
         marks="\n".join(MARK.format(k=k, x=x, y=y) for k, (x, y) in enumerate(places)),

@@ -56,6 +56,11 @@ id = 3
 centre_mm = [-215.0, -160.0]
 side_mm = 25.0
 
+[[mark]]
+id = 4
+centre_mm = [0.0, 170.0]
+side_mm = 25.0
+
 [trust]
 light_warn_share = 0.1
 
@@ -260,11 +265,12 @@ def test_each_mistake_has_its_sentence(tmp_path: Path, old: str, new: str, sente
     assert any(one.startswith(sentence) for one in found), found
 
 
-def test_marks_must_be_four_and_not_in_a_line(tmp_path: Path) -> None:
-    three = TOML[: TOML.rindex("[[mark]]")] + TOML[TOML.index("[trust]") :]
-    assert problems(tmp_path, three) == ["[[mark]] is there 3 times, must be there at least 4 times"]
+def test_marks_must_be_five_and_not_in_a_line(tmp_path: Path) -> None:
+    """With four, no known length can be read back by the others, and every look at a shell is NO RESULT."""
+    four = TOML[: TOML.rindex("[[mark]]")] + TOML[TOML.index("[trust]") :]
+    assert problems(tmp_path, four) == ["[[mark]] is there 4 times, must be there at least 5 times"]
     line = TOML
-    for at, place in enumerate(("[-215.0, 160.0, 1.5]", "[215.0, -160.0]", "[-215.0, -160.0]")):
+    for at, place in enumerate(("[-215.0, 160.0, 1.5]", "[215.0, -160.0]", "[-215.0, -160.0]", "[0.0, 170.0]")):
         line = line.replace(place, f"[{-200 + 100 * at}.0, 160.0]")
     assert problems(tmp_path, line) == ["the marks lie in one line, must surround the shell"]
 
