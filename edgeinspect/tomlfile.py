@@ -24,11 +24,22 @@ Factor = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=10)]
 Share = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, lt=1)]
 Count = Annotated[int, Field(strict=True, ge=1, le=1_000_000)]
 Text = Annotated[str, Field(strict=True, min_length=1, max_length=200)]
-# Names become folder, file, address and column names.
-Name = Annotated[str, Field(strict=True, max_length=64, pattern=r"^[a-z0-9][a-z0-9_-]*$")]
 PointMm = tuple[PlaceMm, PlaceMm, PlaceMm]
 
-NAME_RULE = "lower-case letters, digits, - and _, starting with a letter or digit, at most 64"
+# What a text must look like, and the words for it: those of the sentences and of the README.
+NAME, FILE_NAME = r"^[a-z0-9][a-z0-9_-]*$", r"^[A-Za-z0-9][A-Za-z0-9_.-]*$"
+COLOUR = r"^#[0-9a-fA-F]{6}$"
+CALIBRATION_ID = r"^[a-z0-9][a-z0-9_-]*-[0-9]{8}t[0-9]{6}z-[0-9a-f]{8}$"
+RULES = {
+    NAME: "lower-case letters, digits, - and _, starting with a letter or digit, at most 64",
+    FILE_NAME: "letters, digits, -, _ and ., starting with a letter or digit, at most 64, no folder",
+    COLOUR: 'a colour such as "#f0aa28": # and six digits of 0-9 and a-f',
+    CALIBRATION_ID: 'an id such as "top-20261127t100000z-0123abcd": camera, time (UTC), eight digits of 0-9 and a-f',
+}
+# Names become folder, file, address and column names.
+Name = Annotated[str, Field(strict=True, max_length=64, pattern=NAME)]
+FileName = Annotated[str, Field(strict=True, max_length=64, pattern=FILE_NAME)]
+Colour = Annotated[str, Field(strict=True, pattern=COLOUR)]
 
 
 class Table(BaseModel):
@@ -203,7 +214,7 @@ def _sentence(detail: ErrorDetails, parent: str, model: type[Table]) -> str:
     if kind in {"enum", "literal_error"}:
         return f"{key} is {shown(got)}, must be {context['expected']}".replace("'", '"')
     if kind == "string_pattern_mismatch":
-        return f"{key} is {shown(got)}, must be {NAME_RULE}"
+        return f"{key} is {shown(got)}, must be {RULES[context['pattern']]}"
     if kind in _KINDS:
         return f"{key} is {shown(got)}, must be {_KINDS[kind]}"
     return f"{key} is {shown(got)}: {detail['msg']}"

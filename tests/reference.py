@@ -17,7 +17,7 @@ import typer
 
 from edgeinspect.cli import app
 from edgeinspect.interface import SCHEMAS
-from edgeinspect.tomlfile import GREATEST_MM, LEAST_MM, NAME_RULE
+from edgeinspect.tomlfile import GREATEST_MM, LEAST_MM, NAME, RULES
 
 README = Path(__file__).resolve().parents[1] / "README.md"
 NEEDED = "needed"
@@ -206,7 +206,8 @@ def _value(value: Schema, schema: Schema) -> str:
     if kind == "array":
         return _list(value, schema)
     if kind == "string":
-        return "name" if "pattern" in value else "text"
+        pattern = value.get("pattern")
+        return "text" if pattern is None else "name" if pattern == NAME else RULES[pattern]  # of names it is told once
     if kind == "boolean":
         return "`true` or `false`"
     return ("whole number" if kind == "integer" else "number") + _bounds(value)
@@ -246,7 +247,7 @@ def _bounds(value: Schema) -> str:
 def names_and_lengths() -> str:
     """What holds for every name and length of both files."""
     return (
-        f"A *name* is made of {NAME_RULE} characters. A *number* with no bounds here may be anything up to "
+        f"A *name* is made of {RULES[NAME]} characters. A *number* with no bounds here may be anything up to "
         f"{GREATEST_MM:,.0f} mm; lengths are at least {LEAST_MM:g} mm. An unknown key is a mistake, never ignored."
     )
 

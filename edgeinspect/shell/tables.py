@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from edgeinspect.shell.definition import Arris, Check, DatumScheme, DecalDatum, FitBy, Frame, Freedom
-from edgeinspect.tomlfile import AngleDeg, Factor, LengthMm, Name, Number, PlaceMm, PointMm, Table, Text
+from edgeinspect.tomlfile import AngleDeg, Colour, Factor, LengthMm, Name, Number, PlaceMm, PointMm, Table, Text
 
 GUARD_FACTOR = 1.65  # one-sided 95 %, ISO 14253-1 (the figure from memory)
 
@@ -149,7 +149,7 @@ class PatchTable(Table):
 class InkTable(Table):
     """What a colour of the artwork is when it is printed, as the printer or a colour meter states it."""
 
-    artwork: Annotated[str, Field(strict=True, pattern=r"^#[0-9a-fA-F]{6}$")]  # as the artwork has it: "#f0aa28"
+    artwork: Colour  # as the artwork has it
     lab: tuple[Lightness, Chroma, Chroma]  # CIELAB of the print, of colour_illuminant, 2 degree observer
     words: Text | None = None  # as an operator says it: "amber"
 

@@ -30,7 +30,7 @@ from edgeinspect.measure.picture import RawLevels, linear_picture
 from edgeinspect.measure.response import Response
 from edgeinspect.station.pictures import KINDS, read_picture
 from edgeinspect.store.files import write_durably
-from edgeinspect.tomlfile import Count, Mistakes, Name, Number, Positive, Table, Text, short_path
+from edgeinspect.tomlfile import CALIBRATION_ID, Count, Mistakes, Name, Number, Positive, Table, Text, short_path
 
 if TYPE_CHECKING:
     from edgeinspect.station.config import CameraSetup, Station
@@ -71,9 +71,7 @@ class _Colour(Table):
 class _Calibration(Table):
     """The file is this, field by field, as measure.camera.CameraCalibration says it."""
 
-    calibration_id: Annotated[
-        str, Field(strict=True, max_length=120, pattern=r"^[a-z0-9][a-z0-9_-]*-[0-9]{8}t[0-9]{6}z-[0-9a-f]{8}$")
-    ]
+    calibration_id: Annotated[str, Field(strict=True, max_length=120, pattern=CALIBRATION_ID)]
     camera: Name
     made_at: Text
     width_px: Count

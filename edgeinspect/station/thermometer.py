@@ -17,7 +17,7 @@ from pydantic import Field
 
 from edgeinspect.errors import InputError
 from edgeinspect.measure.temperature import U_CELSIUS, Temperature
-from edgeinspect.tomlfile import Mistakes, Table
+from edgeinspect.tomlfile import FileName, Mistakes, Table
 
 LOWEST_C, HIGHEST_C = -20.0, 120.0  # what a shell may have: also what may be typed
 LONGEST_BYTES = 64  # of the file: a number
@@ -25,7 +25,6 @@ LONGEST_BYTES = 64  # of the file: a number
 ShellCelsius = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=LOWEST_C, le=HIGHEST_C)]
 Kelvins = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=20)]
 Seconds = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=86_400)]
-FileName = Annotated[str, Field(strict=True, max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$")]
 
 
 @dataclass(frozen=True)

@@ -118,6 +118,11 @@ ONE_CHANGE = [
         'cutout[0].name is "Lock Hole", must be lower-case letters, digits, - and _, '
         "starting with a letter or digit, at most 64",
     ),
+    (
+        "rotation_limit_deg = 0.8",
+        'ink = [{ artwork = "f0aa28", lab = [70.0, 20.0, 60.0] }]\nrotation_limit_deg = 0.8',
+        'decal[0].ink[0].artwork is "f0aa28", must be a colour such as "#f0aa28": # and six digits of 0-9 and a-f',
+    ),
     # one table against itself
     ('name = "small"', 'name = "large"', 'shell.name is "large", must be "small" like its folder'),
     ("extent_mm", "step_mm = 0.6\nextent_mm", "shell.step_mm is 0.6, must be at most filter_cutoff_mm / 5 = 0.5"),

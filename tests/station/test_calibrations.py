@@ -108,7 +108,7 @@ def _impossible(content: dict[str, Any]) -> None:
         (_set("covariance", [[0.0] * 9] * 8), "calibration.covariance"),
         (_set("fixture_rotation", np.diag([1.0, 1.0, -1.0]).tolist()), "rotation is not a proper rotation matrix"),
         (_set("fixture_rotation", np.eye(3).tolist()), "puts the camera below the fixture plate"),
-        (_set("calibration_id", "../../etc"), "calibration.calibration_id"),
+        (_set("calibration_id", "../../etc"), 'calibration.calibration_id is "../../etc", must be an id such as "top-'),
         (
             _set("calibration_id", "top-20260102t030405z-00000000"),
             "must be the file's name top-20260102t030405z-0123abcd",

@@ -84,6 +84,12 @@ def test_station_toml_says_where_it_comes_from(station_file: Path) -> None:
     path, station_text = station_file, station_file.read_text(encoding="utf-8")
     path.write_text(station_text + '\n[thermometer]\nfile = "shell.txt"\nu_c = 0.3\nfresh_s = 60.0\n', encoding="utf-8")
     assert load_station(path).thermometer == FILE
+    path.write_text(station_text + '\n[thermometer]\nfile = "Temp.TXT"\n', encoding="utf-8")
+    assert load_station(path).thermometer.file == "Temp.TXT"
+    path.write_text(station_text + '\n[thermometer]\nfile = "sub/temp.txt"\n', encoding="utf-8")
+    rule = "must be letters, digits, -, _ and ., starting with a letter or digit, at most 64, no folder"
+    with pytest.raises(DefinitionError, match=f'thermometer.file is "sub/temp.txt", {rule}$'):
+        load_station(path)
     path.write_text(station_text + '\n[thermometer]\nfile = "shell.txt"\nshell_c = 21.0\n', encoding="utf-8")
     with pytest.raises(DefinitionError, match="thermometer has file and shell_c, must have one of them"):
         load_station(path)
