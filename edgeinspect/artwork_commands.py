@@ -16,10 +16,11 @@ from edgeinspect.errors import DefinitionError, InputError
 from edgeinspect.measure.artwork_check import ArtworkTells, SeenBy, check_artwork, near_twins
 from edgeinspect.measure.colour_places import too_fine
 from edgeinspect.measure.decal_result import SAME_PLACE_MM
-from edgeinspect.shell.artwork import read_artwork, stated_size_mm
+from edgeinspect.shell.artwork import check_kind, read_artwork, stated_size_mm
 from edgeinspect.shell.definition import Decal, ShellDefinition
 from edgeinspect.shell.files import load_shell
 from edgeinspect.terminal import BAD_INPUT, NOT_GREEN, AsJson, out, plainly, print_json
+from edgeinspect.tomlfile import GREATEST_MM, LEAST_MM
 
 AS_DRAWN = 0.01  # of the size: what a file states itself may be so far off the definition
 
@@ -95,15 +96,27 @@ def _one(file: Path, width: float | None, height: float | None, seen_by: SeenBy)
         raw = file.read_bytes()
     except OSError as error:
         raise DefinitionError(f"{file} cannot be read ({error.strerror or error})") from error
+    check_kind(raw, file.name)
     stated = stated_size_mm(raw)
-    sizes = width or (stated[0] if stated else None), height or (stated[1] if stated else None)
-    if sizes[0] is None or sizes[1] is None:
-        raise DefinitionError(f"{file} states no size in mm: give --width-mm and --height-mm")
-    art = read_artwork(raw, file.name, sizes[0], sizes[1])
+    across, up = stated or (None, None)
+    sizes = _side_mm("width", width, across, file), _side_mm("height", height, up, file)
+    art = read_artwork(raw, file.name, *sizes)
     beware = []
-    if stated and max(abs(a / b - 1.0) for a, b in zip(stated, sizes, strict=True) if b) > AS_DRAWN:
+    if stated and max(abs(a / b - 1.0) for a, b in zip(stated, sizes, strict=True)) > AS_DRAWN:
         beware = [f"{file.name} states {stated[0]:.1f} x {stated[1]:.1f} mm, not {sizes[0]:.1f} x {sizes[1]:.1f} mm"]
     return _told({file.name: check_artwork(art, seen_by)}, beware, seen_by)
+
+
+def _side_mm(side: str, typed: float | None, stated: float | None, file: Path) -> float:
+    """Width or height [mm]: what was typed, else what the file states. Raises InputError."""
+    value = stated if typed is None else typed
+    if value is None:
+        raise InputError(f"{file} states no size in mm: give --width-mm and --height-mm")
+    if not LEAST_MM <= value <= GREATEST_MM:
+        got = f"{file.name} states a {side} of" if typed is None else f"--{side}-mm is"
+        allowed = f"must be {LEAST_MM:g} to {GREATEST_MM:g} mm"
+        raise InputError(f"{got} {value:g}, {allowed}: give --{side}-mm as the print shall be")
+    return value
 
 
 def _told(tells: dict[str, ArtworkTells], beware: list[str], seen_by: SeenBy) -> PrintsTold:

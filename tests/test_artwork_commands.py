@@ -53,6 +53,26 @@ def test_pixels_per_metre_of_a_png(tmp_path: Path) -> None:
     assert run("check-artwork", file, "--width-mm", "40", "--height-mm", "20")[0] == 0
 
 
+@pytest.mark.parametrize("typed", ["nan", "-5", "0", "inf", "10001"])
+@pytest.mark.parametrize("side", ["width", "height"])
+def test_a_size_that_no_print_has_is_one_sentence(side: str, typed: str, tmp_path: Path) -> None:
+    code, out, err = run("check-artwork", svg(tmp_path), f"--{side}-mm={typed}")
+    got = f"--{side}-mm is {float(typed):g}, must be 0.001 to 10000 mm: give --{side}-mm as the print shall be\n"
+    assert (code, out, err) == (2, "", got)
+    code, out, err = run("check-artwork", svg(tmp_path, width="1e6mm"))
+    assert (code, out) == (2, "") and err.startswith("badge.svg states a width of 1e+06, must be 0.001 to 10000 mm:")
+
+
+@pytest.mark.parametrize("raw", [b"", b"name,x_mm\n1,2\n", b"\xff\xd8\xff\xe0" + bytes(60), b"<html></html>"])
+def test_a_file_that_is_no_picture_is_said_to_be_none(raw: bytes, tmp_path: Path) -> None:
+    file = tmp_path / "badge.svg"
+    file.write_bytes(raw)
+    code, out, err = run("check-artwork", file)
+    assert (code, out) == (2, "") and ("is neither a PNG nor an SVG" in err or "is XML but not an SVG" in err)
+    file.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(8))  # it ends too early
+    assert run("check-artwork", file) == (2, "", "badge.svg is a damaged PNG; save it again\n")
+
+
 def test_a_size_that_is_not_the_files_own_is_warned_of(tmp_path: Path) -> None:
     code, out, _ = run("check-artwork", svg(tmp_path), "--width-mm", "44", "--height-mm", "22")
     assert code == 3 and "badge.svg states 40.0 x 20.0 mm, not 44.0 x 22.0 mm" in out

@@ -96,7 +96,13 @@ def artwork_png(artwork: Artwork, greatest_width_px: int = 600) -> bytes:
 Read = tuple[Array, Array, Array | None]  # grey, opacity, and colours (H, W, 3) where they are asked for
 
 
-def _read_png(raw: bytes, label: str, in_colour: bool) -> Read:
+def check_kind(raw: bytes, label: str) -> None:
+    """Raises DefinitionError if bytes are neither those of a PNG nor of an SVG that may be used."""
+    _png_size(raw, label) if raw.startswith(_PNG) else _checked_svg(raw, label)
+
+
+def _png_size(raw: bytes, label: str) -> tuple[int, int]:
+    """Width and height [px] as the PNG's first chunk states them."""
     if len(raw) < 33 or raw[12:16] != b"IHDR":
         raise DefinitionError(f"{label} is a damaged PNG; save it again")
     width, height = struct.unpack(">II", raw[16:24])
@@ -104,6 +110,11 @@ def _read_png(raw: bytes, label: str, in_colour: bool) -> Read:
         raise DefinitionError(
             f"{label} has {width} x {height} px, must have at most {GREATEST_PX // 1_000_000} million"
         )
+    return width, height
+
+
+def _read_png(raw: bytes, label: str, in_colour: bool) -> Read:
+    width, height = _png_size(raw, label)
     try:
         picture = cv2.imdecode(np.frombuffer(raw, dtype=np.uint8), cv2.IMREAD_UNCHANGED)
     except cv2.error:

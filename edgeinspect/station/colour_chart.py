@@ -49,8 +49,13 @@ def read_chart(path: Path) -> list[ChartPatch]:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise CalibrationError(f"{label} cannot be read ({getattr(error, 'strerror', None) or 'no UTF-8'})") from error
-    rows = csv.DictReader(io.StringIO(text), skipinitialspace=True)
-    missing = [name for name in COLUMNS if name not in (rows.fieldnames or ())]
+    reader = csv.DictReader(io.StringIO(text), skipinitialspace=True)
+    try:
+        columns, rows = reader.fieldnames or (), list(reader)
+    except csv.Error as error:
+        where = f"{label} line {reader.line_num + 1}"
+        raise CalibrationError(f"{where} is no line of a CSV ({error}): save the chart's table as CSV anew") from error
+    missing = [name for name in COLUMNS if name not in columns]
     if missing:
         raise CalibrationError(
             f"{label} has no column {', '.join(missing)}, must have {', '.join(COLUMNS)} in its first line"

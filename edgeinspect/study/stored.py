@@ -38,8 +38,8 @@ def utc(since: str) -> str:
     """A time as the record compares it. Raises InputError."""
     try:
         at = datetime.fromisoformat(since)
-    except ValueError:
+        return (at if at.tzinfo is None else at.astimezone(UTC)).replace(tzinfo=None).isoformat()
+    except (ValueError, OverflowError):  # the latter where it lies beyond the year 9999 in UTC
         raise InputError(
             f"--since is {since!r}, must be a day or a time such as 2026-11-24 or 2026-11-24T06:00"
         ) from None
-    return (at if at.tzinfo is None else at.astimezone(UTC)).replace(tzinfo=None).isoformat()

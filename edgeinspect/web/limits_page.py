@@ -284,5 +284,5 @@ def _utc(name: str, local: str) -> str | None:
         return None
     try:
         return iso_time(parse_time(local.strip())).removesuffix("Z")
-    except ValueError:
+    except (ValueError, OverflowError):
         raise InputError(f"{name} is {local!r}, must be a date, as 2026-11-25, or a date and a time") from None

@@ -161,6 +161,10 @@ def test_mistakes_of_a_charts_file_are_all_told(tmp_path: Path) -> None:
     said = str(caught.value)
     for words in ("line 3: size_mm is", "line 3: L is", "line 3: a is", "patch A1 is there twice"):
         assert words in said
+    for text in ("name,x_mm,y_mm,size_mm,L,a,b\nA1,0,0,10,50,0,0\n" + "A" * 140_000, "A" * 140_000):
+        path.write_text(text)  # a field longer than csv takes: 131,072 characters
+        with pytest.raises(CalibrationError, match=rf"chart.csv line {1 + text.count(chr(10))} is no line of a CSV"):
+            read_chart(path)
     path.write_text("name,x_mm\nA1,0\n")
     with pytest.raises(CalibrationError, match="has no column y_mm"):
         read_chart(path)

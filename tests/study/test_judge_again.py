@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -195,8 +196,9 @@ def test_looks_are_chosen_by_shell_and_time(store: Store) -> None:
     assert [row.shell_id for row in stored(store, since="2026-11-23T11:30:00+02:00")] == list(SHELLS[2:])
     assert [row.shell_id for row in stored(store, since="2026-11-23T10:00:01")] == list(SHELLS[3:])
     assert stored(store, shell="hatch") == []
-    with pytest.raises(InputError, match="--since is 'yesterday', must be"):
-        stored(store, since="yesterday")
+    for wrong in ("yesterday", "9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00+14:00"):  # no years in UTC
+        with pytest.raises(InputError, match=rf"--since is '{re.escape(wrong)}', must be"):
+            stored(store, since=wrong)
 
 
 def test_a_long_record_is_read_in_pieces(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -227,6 +227,7 @@ def test_beyond_the_drawing_only_by_a_concession_and_by_quality(plant: Plant, li
         ({"reason": "  "}, "reason is ''"),
         ({"lower": "", "upper": ""}, "nothing differs from the limits in effect"),
         ({"from": "yesterday"}, "from is 'yesterday', must be a date"),
+        ({"to": "9999-12-31T23:59:59-14:00"}, "to is '9999-12-31T23:59:59-14:00', must be a date"),
         ({"shell": "../etc"}, "../etc"),
     ],
 )
