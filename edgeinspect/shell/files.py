@@ -282,8 +282,8 @@ class _Folder:
     def _drawing(self, name: str) -> DxfCurves | None:
         if name not in self._drawings:
             self._drawings[name] = None
-            if self._read("rim.file", name) is not None:
-                drawing = self._drawings[name] = DxfCurves(self._folder / name, self._label(name))
+            if (raw := self._read("rim.file", name)) is not None:
+                drawing = self._drawings[name] = DxfCurves(raw, self._label(name))
                 if drawing.unit_mistake:
                     self._mistakes.sentences.append(drawing.unit_mistake)
         return self._drawings[name]

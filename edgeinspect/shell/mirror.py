@@ -151,7 +151,7 @@ def _write_files(content: Toml, source: Path, folder: Path) -> None:
         layers: list[str] = []
     else:
         layers = [curve for curve in dict.fromkeys(curves) if not curve.lower().endswith(".csv")]
-        drawing = DxfCurves(source / rim["file"], rim["file"])
+        drawing = DxfCurves((source / rim["file"]).read_bytes(), rim["file"])
         _write_dxf(_new(folder, swapped(rim["file"])), {swapped(layer): drawing.curve(layer) for layer in layers})
     for name in set(curves) - set(layers):
         points = mirrored_curve(csv_curve((source / name).read_bytes(), name))

@@ -9,13 +9,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable
-from pathlib import Path
+from io import BytesIO, TextIOWrapper
+from typing import TextIO
 
 import numpy as np
 import shapely
 from ezdxf import filemanagement
 from ezdxf.document import Drawing
 from ezdxf.entities.dxfgfx import DXFGraphic
+from ezdxf.lldxf.tagger import binary_tags_loader
+from ezdxf.lldxf.validator import is_dxf_stream
 from ezdxf.math import Vec3
 from scipy.spatial import cKDTree
 from shapely.validation import explain_validity
@@ -45,19 +48,20 @@ _UNITS = {
     10: "yards",
 }
 _MILLIMETRES = (0, 4)
+_BINARY_DXF = b"AutoCAD Binary DXF\r\n\x1a\x00"  # how a binary one begins, as ezdxf tells it
 
 
 class DxfCurves:
-    """The curves of one DXF file, by layer. ``label`` is the file's name in sentences.
+    """The curves of the bytes of one DXF file, by layer. ``label`` is the file's name in sentences.
 
     ``unit_mistake`` is a sentence where the header names another unit than mm; the curves can be read all the same.
-    Raises DefinitionError if the file cannot be read.
+    Raises DefinitionError if it cannot be read.
     """
 
-    def __init__(self, path: Path, label: str) -> None:
+    def __init__(self, raw: bytes, label: str) -> None:
         self.label = label
         self._layers: dict[str, list[DXFGraphic]] = {}
-        document = _open_dxf(path, label)
+        document = _read_dxf(raw, label)
         units = document.header.get("$INSUNITS", 0)
         words = _UNITS.get(units, "another unit")
         self.unit_mistake = (
@@ -223,18 +227,24 @@ def face_slope(points_mm: Array, face_mm: Array, *, is_hole: bool, where: str) -
     return np.asarray(slope)
 
 
-def _open_dxf(path: Path, label: str) -> Drawing:
+def _read_dxf(raw: bytes, label: str) -> Drawing:
+    """As ezdxf reads a file, of bytes: a file opened once more could be another by then."""
     try:
-        return filemanagement.readfile(path)
-    except OSError as error:
-        raise DefinitionError(
-            f"{label} is not a DXF file that can be read; export it again as DXF R2000 or later"
-        ) from error
+        if raw.startswith(_BINARY_DXF):
+            return Drawing.load(binary_tags_loader(raw, errors="surrogateescape"))
+        if is_dxf_stream(_text(raw, "utf-8", "ignore")):
+            encoding = filemanagement.dxf_stream_info(_text(raw, "utf-8", "ignore")).encoding
+            return filemanagement.read(_text(raw, encoding, "surrogateescape"))
     except Exception as error:  # a damaged file makes the reader fail in any way: one sentence, whatever it was
         reason = " ".join(str(error).split())[:120]
         raise DefinitionError(
             f"{label} is damaged or not a DXF file ({type(error).__name__}: {reason}); export it again"
         ) from error
+    raise DefinitionError(f"{label} is not a DXF file that can be read; export it again as DXF R2000 or later")
+
+
+def _text(raw: bytes, encoding: str, errors: str) -> TextIO:
+    return TextIOWrapper(BytesIO(raw), encoding=encoding, errors=errors)
 
 
 def _pieces(entity: DXFGraphic, where: str) -> list[Array]:

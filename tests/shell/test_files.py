@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+import ezdxf
 import numpy as np
 import pytest
 
@@ -463,6 +464,37 @@ def test_curves_from_csv_are_the_same_as_from_dxf(tmp_path: Path) -> None:
     assert np.abs(written.cutouts[0].curve.face_slope - drawn.cutouts[0].curve.face_slope).max() < 1e-9
     found = problems(write_shell(tmp_path, toml.replace('curve = "slot.csv"', 'curve = "slot"')))
     assert found == ['small/shell.toml: cutout[1].curve is "slot", must be a .csv file because rim.file is one']
+
+
+def test_the_drawing_that_is_hashed_is_the_one_that_is_drawn(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file that is exported anew while it is read: bytes and curves of one moment, whichever it is."""
+    home = write_shell(tmp_path)
+    before = load_shell(home)
+    read_bytes = Path.read_bytes
+
+    def and_exported_anew(path: Path) -> bytes:
+        content = read_bytes(path)
+        if path.name == "outline.dxf":
+            document = ezdxf.readfile(path)
+            for entity in document.modelspace():
+                entity.scale(0.99, 0.99, 1.0)
+            document.saveas(path)
+        return content
+
+    monkeypatch.setattr(Path, "read_bytes", and_exported_anew)
+    meanwhile = load_shell(home)
+    assert meanwhile.sha256 == before.sha256
+    assert (meanwhile.rim.points_mm == before.rim.points_mm).all()
+
+
+@pytest.mark.parametrize(("version", "binary"), [("R12", False), ("R2000", True), ("R2018", False), ("R2018", True)])
+def test_old_new_and_binary_drawings_are_read(version: str, binary: bool, tmp_path: Path) -> None:
+    home = write_shell(tmp_path)
+    before = load_shell(home)
+    document = ezdxf.readfile(home / "outline.dxf")
+    document.dxfversion = version
+    document.saveas(home / "outline.dxf", fmt="bin" if binary else "asc")
+    assert load_shell(home).rim.points_mm == pytest.approx(before.rim.points_mm, abs=1e-9)
 
 
 def test_damaged_drawings_are_one_sentence(tmp_path: Path) -> None:

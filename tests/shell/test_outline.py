@@ -28,7 +28,7 @@ def drawing(folder: Path) -> tuple[ezdxf.document.Drawing, Modelspace]:
 
 def read(folder: Path, document: ezdxf.document.Drawing, layer: str = "rim") -> Points:
     document.saveas(folder / "a.dxf")
-    return DxfCurves(folder / "a.dxf", "a.dxf").curve(layer)
+    return DxfCurves((folder / "a.dxf").read_bytes(), "a.dxf").curve(layer)
 
 
 def refused(call: object, *arguments: object) -> str:
