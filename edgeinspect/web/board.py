@@ -21,6 +21,7 @@ from edgeinspect.web.attempts import AttemptNow, attempts_at, look_of, look_word
 from edgeinspect.web.drawing import PictureDrawing, Place, picture_drawing, place_of
 from edgeinspect.web.look import LOOKS, OLD_AFTER_S, age_s, clock, iso_time
 from edgeinspect.web.shells import Shells, hand_words, picture_url
+from edgeinspect.web.third_red import RedsHere, reds_here
 
 WORKER_SILENT_AFTER_S = 5.0  # it beats every second, also while measuring
 FORGET_AFTER_S = 900.0  # an answer as old as this is about no shell that is still here: the board waits instead
@@ -50,6 +51,7 @@ class AnswerNow:
     attempts: list[AttemptNow]
     look_number: int | None  # which look this is, of those that measured the shell; None: it does not count
     look_words: str  # "second look", "third look: quality"; "" for the first
+    third_red: RedsHere | None
     picture: BoardPicture | None
     place: Place | None  # the one worst place
 
@@ -327,6 +329,7 @@ class Board:
             attempts=attempts_at(self._store, inspection, self._station.same_shell_h)[0],
             look_number=look_of(inspection),
             look_words=look_words(look_of(inspection)),
+            third_red=reds_here(self._store, self._station.shifts, inspection),
             picture=self._picture(inspection, place),
             place=place,
         )

@@ -18,9 +18,9 @@ from edgeinspect.store.state import Changeover
 from edgeinspect.web.inspection_list import AnswerCount, answer_counts, list_url, red_rows, utc_text
 from edgeinspect.web.look import LOOKS, iso_time, parse_time
 from edgeinspect.web.parts import Parts, PartsHere
-from edgeinspect.web.places import WHOLE, PlaceRow, PlanDrawing
+from edgeinspect.web.places import PlaceRow, PlanDrawing
+from edgeinspect.web.third_red import THIRD, often_red
 
-THIRD = 3  # reds in one place: stop
 PLACES_SAID = 3  # more are in the table
 
 routes = APIRouter()
@@ -161,11 +161,10 @@ def _hours(times: list[tuple[str, Answer]], shift: Shift) -> list[HourRow]:
 
 
 def _warnings(reds: list[PlaceRow]) -> list[str]:
-    """The third red in one place, in one sentence a shell; a path that is off makes places all round it red."""
+    """The third red in one place, in one sentence a shell."""
     sentences = []
     for shell in dict.fromkeys(row.shell for row in reds):
-        often = [row for row in reds if row.shell == shell and row.shells >= THIRD]
-        often = [row for row in often if row.where == WHOLE] or often
+        often = often_red([row for row in reds if row.shell == shell])
         if often:
             said = [f"{row.shells} reds at the {row.where}" for row in often[:PLACES_SAID]]
             more = len(often) - len(said)

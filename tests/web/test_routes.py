@@ -94,6 +94,29 @@ def test_station_record(plant: Plant, client: httpx.Client) -> None:
     assert nearest < 12  # the station draws every sixth station: 3 mm
 
 
+def test_the_third_red_at_one_place_in_a_shift_is_said(plant: Plant, client: httpx.Client) -> None:
+    """trade.md's operator stops at three reds in one place; a shell that is looked at twice is one red."""
+    said = []
+    for shell_id in ("L-1", "L-1", "L-2", "L-3", "L-4"):
+        plant.save("bad", shell_id)
+        said.append(client.get("/station.json").json()["answer"]["third_red"])
+    plant.save("good", "L-5")
+    assert client.get("/station.json").json()["answer"]["third_red"] is None
+    if _near_midnight(plant):
+        return
+    assert said[:3] == [None, None, None]
+    assert said[3] == {
+        "where": "rear left scallop",
+        "shells": 3,
+        "words": "third red here: stop, call the process engineer",
+        "note": "3 reds at the rear left scallop in this shift",
+    }
+    assert said[4]["words"].startswith("4th red here: stop")
+    assert client.get("/shift.json").json()["warnings"] == [
+        "4 reds at the rear left scallop: stop and call the process engineer"
+    ]
+
+
 def _near_midnight(plant: Plant) -> bool:
     return plant.clock().astimezone().hour == 0 and plant.clock().astimezone().minute < 5
 

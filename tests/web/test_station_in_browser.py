@@ -501,6 +501,27 @@ def test_a_third_look_goes_to_the_quality_shelf(plant: Plant, open_page: Open, b
     page.wait_for_selector("#looks", state="hidden")
 
 
+@pytest.mark.parametrize(("width", "height"), [(1920, 1080), (1024, 768), (810, 1080)])
+def test_the_third_red_at_one_place_says_stop(plant: Plant, open_page: Open, width: int, height: int) -> None:
+    for shell_id in ("L-1", "L-2", "L-3"):
+        plant.save("bad", shell_id)
+    page = open_page("/", width, height).page
+    wait_state(page, "answer")
+    words = page.inner_text("#third-red b")
+    assert words == "THIRD RED HERE: STOP, CALL THE PROCESS ENGINEER"
+    assert width < 1920 or page.evaluate(CAP_PX, "#third-red b") >= READABLE_PX
+    box, say = page.locator("#third-red").bounding_box(), page.locator("#sentence").bounding_box()
+    action = page.locator("#action").bounding_box()
+    assert box is not None and say is not None and action is not None
+    assert box["x"] >= 0 and box["x"] + box["width"] <= width and say["height"] > 0
+    assert action["y"] + action["height"] <= box["y"]
+    wide = "one => one.getBoundingClientRect().right"
+    assert page.eval_on_selector("#third-red b", wide) <= width
+    assert page.eval_on_selector("#sentence", "one => one.style.getPropertyValue('--lines')") == ""  # all of it
+    plant.save("good", "L-4")
+    page.wait_for_selector("#third-red", state="hidden")
+
+
 def test_the_safety_line_is_there(open_page: Open) -> None:
     page = open_page().page
     assert "never releases a guard or starts a machine" in page.inner_text("#safety")

@@ -189,6 +189,11 @@ function showBlock() {
   part("looks").hidden = !looks;
   part("looks").firstElementChild.textContent = looks ? record.answer.look_words.toUpperCase() : "";
 
+  const reds = state() === "answer" ? record.answer.third_red : null;
+  part("third-red").hidden = !reds;
+  part("third-red").firstElementChild.textContent = reds ? reds.words : "";
+  part("third-red").lastElementChild.textContent = reds ? reds.note : "";
+
   part("unconfirmed").hidden = !changeover || changeover.confirmed || !["answer", "measuring"].includes(state());
   part("unconfirmed").lastElementChild.textContent = changeover ? `${changeover.words}. None that fits has been measured yet. Is it the right one? If not, press Change.` : "";
 
@@ -197,9 +202,15 @@ function showBlock() {
   part("refused").lastElementChild.textContent = record.message;
 }
 
+function narrow(words, wide) {
+  words.style.transform = "";
+  if (words.scrollWidth > wide) words.style.transform = `scaleX(${(wide / words.scrollWidth).toFixed(3)})`;
+}
+
 // Long words make the type narrower, then the picture smaller, then the sentence shorter; capitals keep their height.
 function fit() {
   const [say, sentence, picture] = [part("say"), part("sentence"), part("picture")];
+  narrow(part("third-red").firstElementChild, part("third-red").lastElementChild.clientWidth);
   say.classList.remove("tight");
   picture.style.removeProperty("--share");
   sentence.style.removeProperty("--lines");
@@ -210,11 +221,9 @@ function fit() {
   for (const share of ["86%", "74%", "62%"]) if (over()) picture.style.setProperty("--share", share);
   if (over()) sentence.style.setProperty("--lines", Math.max(1, Math.floor(room() / line)));
   const word = document.querySelector(".seat.lit .word") ?? part("notice").firstElementChild;
-  word.style.transform = "";
   const box = word.parentElement;
   const shape = box.querySelector(".shape");
-  const wide = 0.96 * box.clientWidth - (shape ? shape.getBoundingClientRect().width * 1.2 : 0);
-  if (word.scrollWidth > wide) word.style.transform = `scaleX(${(wide / word.scrollWidth).toFixed(3)})`;
+  narrow(word, 0.96 * box.clientWidth - (shape ? shape.getBoundingClientRect().width * 1.2 : 0));
 }
 
 for (const button of document.querySelectorAll(".step")) {
