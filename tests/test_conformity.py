@@ -443,12 +443,20 @@ def decal(dx: float, dy: float, turn: float) -> DecalResult:
 @pytest.mark.parametrize(
     ("result", "sentence"),
     [
-        (decal(0.1, 1.6, 0.2), "Badge: 0.10 mm right, 1.60 mm up, 0.20° counter-clockwise (limit of up ±1.00 mm)"),
+        (
+            decal(0.1, 1.6, 0.2),
+            "Badge: lies 0.10 mm too far right, 1.60 mm too high, turned 0.20° counter-clockwise "
+            "(limit of up ±1.00 mm)",
+        ),
         (
             decal(-1.5, -0.1, 0.0),
-            "Badge: 1.50 mm left, 0.10 mm down, 0.00° counter-clockwise (limit of across ±1.00 mm)",
+            "Badge: lies 1.50 mm too far left, 0.10 mm too low, turned 0.00° counter-clockwise "
+            "(limit of across ±1.00 mm)",
         ),
-        (decal(0.0, 0.0, -1.3), "Badge: 0.00 mm right, 0.00 mm up, 1.30° clockwise (limit of rotation ±0.80°)"),
+        (
+            decal(0.0, 0.0, -1.3),
+            "Badge: lies 0.00 mm too far right, 0.00 mm too high, turned 1.30° clockwise (limit of rotation ±0.80°)",
+        ),
     ],
 )
 def test_a_decal_that_is_off(result: DecalResult, sentence: str) -> None:

@@ -67,11 +67,11 @@ def decal_findings(decal: Decal, result: DecalResult | None, stop: Stop | None) 
         yield no_result(name, decal.words, stop, "it could not be measured: glare, damage or another artwork", at=place)
         return
     ways = (
-        _way(result.dx.value, "right", "left"),
-        _way(result.dy.value, "up", "down"),
-        turn_words(result.rotation.value),
+        _way(result.dx.value, "too far right", "too far left"),
+        _way(result.dy.value, "too high", "too low"),
+        f"turned {turn_words(result.rotation.value)}",
     )
-    off = ", ".join(ways)
+    off = f"lies {', '.join(ways)}"  # not to be taken for the way to push it, which is the other way
     frame = decal.datum.words
     named = "" if decal.datum is DecalDatum.SHELL else f" {frame}"
     doubt = f"; {NOT_FITTING}" if result.surface_doubt else ""

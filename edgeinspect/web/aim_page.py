@@ -60,7 +60,8 @@ class Push:
 
     of: str  # "up or down", "left or right", "turn"
     way: Way  # "" where it need not be moved
-    words: str  # "1.2 mm up"
+    do: Literal["push", "turn", ""]  # "" where it need not be moved: the words alone could be how it lies
+    words: str  # "1.2 mm up", "0.4° clockwise", "exact"
     inside: bool  # its limit: proven, whatever is left
 
 
@@ -232,16 +233,16 @@ def _said(record: AimRecord, answer: AimAnswer) -> AimRecord:
 
 def _pushes(answer: AimAnswer) -> list[Push]:
     """Where the decal must go: the other way than it lies off."""
-    ways: list[tuple[str, float, Way, Way, str, float]] = [
-        ("up or down", -answer.dy_mm, "up", "down", " mm", EXACT_MM),
-        ("left or right", -answer.dx_mm, "right", "left", " mm", EXACT_MM),
-        ("turn", -answer.rotation_deg, "counter-clockwise", "clockwise", "°", EXACT_DEG),
+    ways: list[tuple[str, Literal["push", "turn"], float, Way, Way, str, float]] = [
+        ("up or down", "push", -answer.dy_mm, "up", "down", " mm", EXACT_MM),
+        ("left or right", "push", -answer.dx_mm, "right", "left", " mm", EXACT_MM),
+        ("turn", "turn", -answer.rotation_deg, "counter-clockwise", "clockwise", "°", EXACT_DEG),
     ]
     inside = (answer.within[1], answer.within[0], answer.within[2])
     pushes = []
-    for (of, by, plus, minus, unit, exact), fine in zip(ways, inside, strict=True):
+    for (of, do, by, plus, minus, unit, exact), fine in zip(ways, inside, strict=True):
         way = "" if abs(by) < exact else plus if by > 0 else minus
-        pushes.append(Push(of, way, f"{abs(by):.1f}{unit} {way}" if way else "exact", fine))
+        pushes.append(Push(of, way, do if way else "", f"{abs(by):.1f}{unit} {way}" if way else "exact", fine))
     return pushes
 
 

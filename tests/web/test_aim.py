@@ -99,6 +99,12 @@ def test_arrows_and_words_say_where_to_push(worker: Worker, open_page: Open, cli
     wait_state(page, "place")
     assert page.text_content("#word b") == "PUSH IT"
     assert rows(page) == ["1.2 mm up", "0.3 mm left", "0.4° clockwise"]
+    # the words alone could be how it lies
+    assert page.eval_on_selector_all("#ways li .what", "all => all.map((one) => one.textContent)") == [
+        "push",
+        "push",
+        "turn",
+    ]
     assert page.locator("#view .arrow").count() == 1  # what is within its limit needs none in the picture
     arrow = page.locator("#view .arrow").bounding_box()
     middle = page.locator("#view .laid").bounding_box()

@@ -72,12 +72,18 @@ function sign(way) {
 function row(push) {
   const item = document.createElement("li");
   item.className = push.inside ? "inside" : "";
+  const said = document.createElement("span");
+  said.className = "said";
+  const what = document.createElement("span");
+  what.className = "what";
+  what.textContent = push.do;
   const words = document.createElement("b");
   words.textContent = push.words;
+  said.append(what, words);
   const fine = document.createElement("span");
   fine.className = "fine";
   fine.textContent = push.inside ? "within limit" : "";
-  item.append(sign(push.way), words, fine);
+  item.append(sign(push.way), said, fine);
   return item;
 }
 
