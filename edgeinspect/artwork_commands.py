@@ -57,6 +57,8 @@ def check(
     differ. 0 fine, 2 it cannot be measured, 3 it can, with something to beware of.
     """
     with plainly(as_json):
+        if not 0.0 < sheet <= 1.0:
+            raise InputError(f"--sheet is {sheet:g}, must be a share above 0 and at most 1: give 0.4 for 40 %")
         try:
             seen_by = SeenBy(px_per_mm=px_per_mm, blur_px=blur_px, sheet=sheet)
         except ValueError as error:

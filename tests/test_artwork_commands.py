@@ -107,3 +107,9 @@ def test_one_of_file_and_shell() -> None:
         assert code == 2 and "give the artwork's file or --shell, one of both" in err
     code, _, err = run("check-artwork", "--shell", DEFINITION, "--px-per-mm", "0")
     assert code == 2 and "px_per_mm is 0.0, must be above 0" in err
+
+
+@pytest.mark.parametrize("sheet", ["40", "1.01", "0", "-0.4", "nan"])
+def test_a_share_of_light_is_no_percentage(sheet: str) -> None:
+    code, _, err = run("check-artwork", "--shell", DEFINITION, "--sheet", sheet)
+    assert code == 2 and f"--sheet is {sheet}, must be a share above 0 and at most 1: give 0.4 for 40 %" in err
