@@ -15,6 +15,7 @@ from scipy.special import betainccinv, betaincinv
 from edgeinspect.conformity import SEVERITY, Answer, decide_many
 from edgeinspect.process.flaws import KINDS, flaw_severities, is_limited
 from edgeinspect.process.limits import FLAW_SIZES, Limit, Limits, flaw_limit
+from edgeinspect.process.one_base import one_base
 from edgeinspect.process.readings import AS_RECORDED, Held, Readings, Seen
 
 GREEN, RED = SEVERITY[Answer.CONFORMING], SEVERITY[Answer.NONCONFORMING]
@@ -136,15 +137,7 @@ def what_if(
     is_good = np.zeros(count, bool) if good is None else good
     each_before, old = severities(readings, before)
     each_after, new = severities(tried, after)
-    zones = tuple(
-        ZoneEffect(
-            name,
-            counted(each_before[:, k]),
-            counted(each_after[:, k]),
-            share(int(np.count_nonzero(each_after[:, k] == GREEN)), int(np.count_nonzero(each_after[:, k] >= 0))),
-        )
-        for k, name in enumerate(readings.characteristics)
-    ) + _flaw_effects(readings, tried, before, after)
+    zones = _effects(readings, tried, each_before, each_after) + _flaw_effects(readings, tried, before, after)
     bad_pass = np.flatnonzero(is_bad & (new == GREEN))
     good_fail = np.flatnonzero(is_good & (new == RED))
     return WhatIf(
@@ -167,6 +160,21 @@ def what_if(
         ),
         severity_before=old,
         severity_after=new,
+    )
+
+
+def _effects(readings: Readings, tried: Readings, old: Severities, new: Severities) -> tuple[ZoneEffect, ...]:
+    """A row a characteristic, each of all shells on which its zone, cut-out or decal was looked at."""
+    numbers = readings.has_numbers | tried.has_numbers
+    (old, told), (new, _) = (one_base(readings.characteristics, each, numbers) for each in (old, new))
+    return tuple(
+        ZoneEffect(
+            readings.characteristics[k],
+            counted(old[:, k]),
+            counted(new[:, k]),
+            share(int(np.count_nonzero(new[:, k] == GREEN)), int(np.count_nonzero(new[:, k] >= 0))),
+        )
+        for k in told
     )
 
 

@@ -370,6 +370,34 @@ def test_not_looked_for_is_not_the_same_as_none() -> None:
     assert [zone.characteristic for zone in none.zones] == ["zone rear"]
 
 
+def test_every_characteristic_is_told_of_the_same_shells(lid: ShellDefinition) -> None:
+    """Four shells: whole; a hole not there; a hole that cannot be told; a decal upside down. None is counted apart."""
+    fine = Quantity(0.0, 0.001)
+    holes = tuple(
+        CutOutResult(one.name, True, fine, fine, tuple(Quantity(size, 0.001) for size in one.size_mm))
+        for one in lid.cutouts
+    )
+    decals = tuple(DecalResult(one.name, True, fine, fine, fine) for one in lid.decals if one.variant == VARIANT)
+    good = some_measurement(lid, np.random.default_rng(4))
+    good = replace(good, stops=(), flaws=(), flaws_sought=True, cutouts=holes, decals=decals)
+    hole, badge = holes[0].name, decals[0].name
+    looks = [
+        good,
+        *(replace(good, cutouts=(CutOutResult(hole, there), *holes[1:])) for there in (False, None)),
+        replace(good, decals=(replace(decals[0], upside_down=True), *decals[1:])),
+    ]
+    limits = limits_of(lid, VARIANT)
+    found = {row.characteristic: row for row in what_if(stored(looks, lid), limits, limits).zones}
+    assert f"cut-out {hole}" not in found
+    place, across = found[f"cut-out {hole} position"], found[f"decal {badge} across"]
+    assert (place.green_after.count, place.green_after.of) == (2, 4)
+    assert (place.after[Answer.NONCONFORMING], place.after[Answer.NO_RESULT]) == (1, 1)
+    assert (across.green_after.count, across.after[Answer.NO_RESULT]) == (3, 1)
+    artwork = found[f"decal {badge} artwork"].after
+    assert (artwork[Answer.CONFORMING], artwork[Answer.NONCONFORMING]) == (3, 1)
+    assert {row.green_after.of for row in found.values()} == {4}
+
+
 @pytest.mark.parametrize("which", [np.array([5, 2]), np.array([0, 0, 1, 1, 0, 1], bool), slice(2, 4)])
 def test_a_part_of_the_shells_keeps_their_flaws(which: object) -> None:
     each = [some_flaws(*[("burr", n + 1.0, k + 0.1) for k in range(n)]) if n else NONE_FOUND for n in range(6)]
