@@ -430,6 +430,37 @@ def test_another_shell_is_one_press_with_wet_gloves(plant: Plant, open_page: Ope
     assert made is not None and made.who == "station page at 127.0.0.1"
 
 
+@pytest.mark.parametrize(("width", "height"), [(1920, 1080), (1024, 768)])
+def test_five_choices_fit_and_more_are_scrolled_under_the_way_out(
+    plant: Plant, open_page: Open, width: int, height: int
+) -> None:
+    """The one choice of this plant again and again, named as a lid with a hand."""
+    page = open_page("/", width, height).page
+    wait_state(page, "waiting")
+    page.click("#change")
+    more = """(count) => {
+      const tile = document.querySelector("#chooser .shell");
+      tile.querySelector("b").insertAdjacentHTML("afterend", ' <b class="hand">RIGHT hand</b>');
+      tile.querySelector("b").textContent = "Top box lid, right hand";
+      for (let k = 1; k < count; k += 1) tile.after(tile.cloneNode(true));
+    }"""
+    page.evaluate(more, 5)
+    dialog = page.locator("#chooser").bounding_box()
+    assert dialog is not None and dialog["y"] >= 0 and dialog["y"] + dialog["height"] <= height
+    leave = page.get_by_role("button", name="Leave as it is")
+    for one in [*page.locator("#chooser .shell").all(), leave]:
+        box = one.bounding_box()
+        assert box is not None and box["y"] >= dialog["y"], one.inner_text()
+        assert box["y"] + box["height"] <= dialog["y"] + dialog["height"], one.inner_text()
+    page.evaluate(more, 20)
+    page.locator("#chooser .shell").last.scroll_into_view_if_needed()
+    dialog, box = page.locator("#chooser").bounding_box(), leave.bounding_box()
+    assert dialog is not None and box is not None
+    assert 0 <= dialog["y"] <= box["y"] <= box["y"] + box["height"] <= dialog["y"] + dialog["height"]
+    leave.click()
+    assert not page.locator("#chooser").is_visible()
+
+
 def test_a_changeover_is_open_until_a_shell_confirms_it(plant: Plant, open_page: Open) -> None:
     """What is said, in order: changed over; an answer that confirms nothing; one that does."""
     kept = plant.save("good", "L-0413")
