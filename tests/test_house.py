@@ -45,6 +45,15 @@ def test_the_top_level_holds_what_was_agreed() -> None:
     assert {name for name in top if not name.startswith(".")} == TOP_LEVEL
 
 
+@pytest.mark.parametrize(
+    ("words", "home"), [("[:1].upper()", "conformity/verdict.py"), ("sched_setscheduler", "one_thread.py")]
+)
+def test_what_has_a_home_is_written_only_there(words: str, home: str) -> None:
+    package = ROOT / "edgeinspect"
+    found = [path for path in package.rglob("*.py") if words in path.read_text(encoding="utf-8")]
+    assert [path.relative_to(package).as_posix() for path in found] == [home]
+
+
 def test_the_sample_pictures_stay_small() -> None:
     size = sum(path.stat().st_size for path in (ROOT / "sample_images").rglob("*") if path.is_file())
     assert size < 30e6

@@ -17,6 +17,7 @@ import numpy as np
 
 from edgeinspect.conformity import Answer
 from edgeinspect.conformity.decal import decal_findings
+from edgeinspect.conformity.verdict import capital
 from edgeinspect.errors import PictureError
 from edgeinspect.geometry import Array
 from edgeinspect.inspection import Inspection
@@ -190,7 +191,7 @@ class Aimer:
         )
         if stop is not None or ready.gauge is None or limits is None:
             stop = stop or Stop("set-up", "the set-up cannot be used", CALL)
-            return _stopped(answer, _capital(stop.reason), stop.action)
+            return _stopped(answer, capital(stop.reason), stop.action)
         if decal is None:
             return _stopped(answer, f"{limits.title} has no decal to be placed", "choose the shell and its decal")
         if not came:
@@ -218,7 +219,7 @@ class Aimer:
             return self._answered(ready, decal, camera, temperature_of(), clock_s, answer)
         except Exception as error:
             broke = fault("placing the decal", error)
-            return _stopped(answer, _capital(broke.reason), broke.action)
+            return _stopped(answer, capital(broke.reason), broke.action)
 
     def _hold(self, ready: Ready, came: Sequence[Came], clock_s: float) -> tuple[str, str] | None:
         """Decode what came in; what is wrong with it, and what to do."""
@@ -355,31 +356,29 @@ def _told(answer: AimAnswer, decal: Decal, result: DecalResult | None, stop: Sto
     """The decal as the judge of every look would have it, except for its being whole."""
     if result is None or (result.there is None and stop is not None):
         stop = stop or Stop("decal", "the decal was not looked at", CALL)
-        return _stopped(answer, _capital(stop.reason), stop.action)
+        return _stopped(answer, capital(stop.reason), stop.action)
     findings = list(decal_findings(decal, result, stop))
     if result.there is None:
         words = "the decal cannot be seen"
         return replace(
-            answer, state=AimState.UNSEEN, sentence=_capital(words), action="hands off; lay it near its place"
+            answer, state=AimState.UNSEEN, sentence=capital(words), action="hands off; lay it near its place"
         )
     if not result.there:
-        return replace(
-            answer, state=AimState.ABSENT, sentence=_capital(f"{decal.words}: not there"), action="lay it on"
-        )
+        return replace(answer, state=AimState.ABSENT, sentence=capital(f"{decal.words}: not there"), action="lay it on")
     if result.dx is None or result.dy is None or result.rotation is None:  # what it is told from is not seen
-        return _stopped(answer, _capital(result.untold or "the decal's datum is not seen"), "blow off, look again")
+        return _stopped(answer, capital(result.untold or "the decal's datum is not seen"), "blow off, look again")
     answer = replace(
         answer, dx_mm=result.dx.value, dy_mm=result.dy.value, rotation_deg=result.rotation.value, state=AimState.LAID
     )
     if result.found_variant != decal.variant:
         words = f"wrong decal: found {result.found_variant}, this order needs {decal.variant}"
-        return replace(answer, state=AimState.WRONG, sentence=_capital(words), action="lift it; take the right one")
+        return replace(answer, state=AimState.WRONG, sentence=capital(words), action="lift it; take the right one")
     if result.mirrored:
         words = "the print is mirrored: its back is up"
-        return replace(answer, state=AimState.WRONG, sentence=_capital(words), action="turn it over")
+        return replace(answer, state=AimState.WRONG, sentence=capital(words), action="turn it over")
     if result.upside_down:
         words = "the print is upside down"
-        return replace(answer, state=AimState.WRONG, sentence=_capital(words), action="turn it half round")
+        return replace(answer, state=AimState.WRONG, sentence=capital(words), action="turn it half round")
     inside = {one.characteristic.rpartition(" ")[2] for one in findings if one.answer is Answer.CONFORMING}
     return replace(answer, within=("across" in inside, "up" in inside, "rotation" in inside))
 
@@ -391,7 +390,3 @@ def _corners(decal: Decal, answer: AimAnswer) -> Array | None:
     cos, sin = np.cos(angle), np.sin(angle)
     at = _CORNERS * (decal.artwork.width_mm, decal.artwork.height_mm) @ np.array([[cos, sin], [-sin, cos]])
     return np.asarray(at + np.array([answer.dx_mm, answer.dy_mm]))
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]

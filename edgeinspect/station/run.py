@@ -19,6 +19,7 @@ from pathlib import Path
 
 from edgeinspect import __version__
 from edgeinspect.conformity import Answer, Verdict, judge
+from edgeinspect.conformity.verdict import capital
 from edgeinspect.errors import DefinitionError, InputError, PictureError
 from edgeinspect.inspection import Expected, Inspection, PictureFile
 from edgeinspect.measure.measurement import ShellMeasurement, Stop
@@ -334,7 +335,7 @@ def fault(doing: str, error: Exception) -> Stop:
 
 def _no_result(measurement: ShellMeasurement) -> Verdict:
     stop = next(iter(measurement.stops), Stop("program", "nothing was measured", f"look again; then {CALL}"))
-    sentence = stop.reason[:1].upper() + stop.reason[1:]
+    sentence = capital(stop.reason)
     return Verdict(Answer.NO_RESULT, sentence, stop.action, (), "nothing was judged", measurement.definition_sha256)
 
 

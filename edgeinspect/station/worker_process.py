@@ -8,9 +8,7 @@ from __future__ import annotations
 import logging
 import logging.handlers
 import multiprocessing
-import os
 import signal
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -20,7 +18,7 @@ from pathlib import Path
 from types import FrameType
 
 from edgeinspect.errors import EdgeinspectError, StoreError
-from edgeinspect.one_thread import one_thread
+from edgeinspect.one_thread import give_way
 from edgeinspect.station.aim_link import Aiming
 from edgeinspect.station.aiming import AimAnswer, Asked
 from edgeinspect.station.config import load_station
@@ -31,6 +29,7 @@ from edgeinspect.store.lock import FileLock
 BEAT_S = 1.0
 HANGING_S = 60.0  # without a step for this long the worker stops beating: it hangs
 START_AGAIN_S = 2.0
+NICENESS = 10  # behind pages, before studies
 log = logging.getLogger("edgeinspect.worker")
 
 
@@ -66,7 +65,7 @@ def work(station_file: Path, station_sha256: str, data: Path, says: Connection) 
 
     signal.signal(signal.SIGTERM, asked_to_stop)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the whole group: the parent decides
-    _leave_room_for_the_pages()
+    give_way(NICENESS)
     lock = FileLock(data / "worker.lock")
     try:
         _log_to(data)
@@ -108,15 +107,6 @@ def _work_on(worker: Worker, go_on: Callable[[], bool], stop: threading.Event) -
         alive_s = time.monotonic()
         if not worker.step():
             stop.wait(worker.pause_s)
-
-
-def _leave_room_for_the_pages() -> None:
-    """A page that a person waits for comes first: measuring uses one core, and gives that up too."""
-    one_thread()
-    if hasattr(os, "nice"):
-        os.nice(10)
-    if sys.platform == "linux":
-        os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))  # whoever wakes up goes first
 
 
 def _log_to(data: Path) -> None:

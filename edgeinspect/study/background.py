@@ -4,22 +4,21 @@ from __future__ import annotations
 
 import logging
 import multiprocessing
-import os
 import signal
-import sys
 import threading
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from types import FrameType
 
 from edgeinspect.errors import EdgeinspectError, InputError
-from edgeinspect.one_thread import one_thread
+from edgeinspect.one_thread import give_way
 from edgeinspect.station.config import Station
 from edgeinspect.station.run import time_of_day
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.studies import Studies
 from edgeinspect.study.method_run import go_on
 
+NICENESS = 15  # behind shells and pages
 END_S = 10.0  # that a study is given to finish the shell at hand
 log = logging.getLogger("edgeinspect.study")
 
@@ -38,21 +37,12 @@ def work(station: Station, data: Path, study_id: int) -> None:
 
     signal.signal(signal.SIGTERM, asked_to_stop)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the whole group: the parent decides
-    _give_way()
+    give_way(NICENESS)
     try:
         with Store.open(data, read_only=True) as store:
             go_on(store, Studies(data), station, study_id, clock=time_of_day, stopped=stopped)
     except EdgeinspectError as error:  # it stands in the study's file
         log.error("study %s: %s", study_id, error)
-
-
-def _give_way() -> None:
-    """Shells and pages come first."""
-    one_thread()
-    if hasattr(os, "nice"):
-        os.nice(15)
-    if sys.platform == "linux":
-        os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
 
 
 class Background:

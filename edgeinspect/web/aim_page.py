@@ -20,6 +20,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import TypeAdapter
 from starlette.concurrency import run_in_threadpool
 
+from edgeinspect.conformity.verdict import capital
 from edgeinspect.errors import DefinitionError, InputError, StoreError
 from edgeinspect.station.aim_link import Newest
 from edgeinspect.station.aiming import AimAnswer, AimState, Asked, DecalChoice
@@ -198,7 +199,7 @@ def _nothing(record: AimRecord, state: AimShow, word: str, sentence: str, action
 
 
 def _said(record: AimRecord, answer: AimAnswer) -> AimRecord:
-    sentence, action = answer.sentence, _capital(answer.action)
+    sentence, action = answer.sentence, capital(answer.action)
     if answer.checking:
         return replace(record, state="checking", word="CHECKING", sentence="Hands off", action="", pushes=[])
     if answer.checked is not None and not answer.moving:
@@ -210,7 +211,7 @@ def _said(record: AimRecord, answer: AimAnswer) -> AimRecord:
             key=look.key,
             word=look.word,
             sentence=of_decal + checked.sentence,
-            action=_capital(checked.action),
+            action=capital(checked.action),
             pushes=record.pushes if look.key == "bad" and not checked.decal_good else [],
             checked=checked.inspection_id,
         )
@@ -258,10 +259,6 @@ def _rectangle(answer: AimAnswer, dx_mm: float, dy_mm: float, rotation_deg: floa
 
 def _number(value: float) -> float | None:
     return value if math.isfinite(value) else None
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]
 
 
 @routes.get("/aim", response_class=HTMLResponse)

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from typing import Literal
 
 from edgeinspect.conformity import Answer
+from edgeinspect.conformity.verdict import capital
 from edgeinspect.errors import DefinitionError, StoreError
 from edgeinspect.gauge.check import check_lengths
 from edgeinspect.inspection import Expected, Inspection
@@ -146,10 +147,6 @@ class Freshness:
         return max(by_day_s, self._age_then_s + time.monotonic() - self._seen_s)
 
 
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]
-
-
 class Board:
     """Builds the record; what belongs to one inspection is built once and kept."""
 
@@ -192,7 +189,7 @@ class Board:
             measuring=None,
             measuring_since=None,
             worker_silent_s=None,
-            trouble=_capital(str(error)),
+            trouble=capital(str(error)),
             expected=None,
             message="",
             message_at=None,
@@ -265,7 +262,7 @@ class Board:
 
     def trouble(self) -> str:
         """What keeps the worker from giving answers, in one sentence; "" nothing."""
-        return _capital(self._trouble())
+        return capital(self._trouble())
 
     def silent_s(self, state: StationState) -> float | None:
         """How long the worker has not been heard; None: never."""
@@ -415,7 +412,7 @@ def gauge_now(inspection: Inspection, note_mm: float) -> GaugeNow | None:
         words = f"Camera {moved.camera} moved {moved.moved_mm:.2f} mm"
         return GaugeNow(words, "compensated: tell the process engineer,", False, inspection.finished_at)
     count = sum(len(view.lengths) for view in views)
-    words = check.words[:1].upper() + check.words[1:]
+    words = capital(check.words)
     return GaugeNow(words, f"worst of {count},", check.worst_mm <= note_mm, inspection.finished_at)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from edgeinspect.conformity import Finding
+from edgeinspect.conformity.verdict import capital
 from edgeinspect.inspection import Inspection
 from edgeinspect.measure.measurement import (
     Alignment,
@@ -209,9 +210,7 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
         wait_min=measurement.wait_min,
         height=measurement.height,
         software=inspection.software,
-        stops=[
-            f"{stop.stage}: {stop.reason}. {stop.action[:1].upper()}{stop.action[1:]}" for stop in measurement.stops
-        ],
+        stops=[f"{stop.stage}: {stop.reason}. {capital(stop.action)}" for stop in measurement.stops],
         notes=list(measurement.notes),
         alignments=[
             one
@@ -264,7 +263,7 @@ def picture_rows(parts: Parts, inspection: Inspection, drawn: bool) -> list[Pict
     problems: dict[str, list[str]] = {}
     for stop in inspection.measurement.stops:
         if stop.camera:
-            problems.setdefault(stop.camera, []).append(f"{stop.reason}. {stop.action[:1].upper()}{stop.action[1:]}")
+            problems.setdefault(stop.camera, []).append(f"{stop.reason}. {capital(stop.action)}")
     rows = []
     for picture in inspection.pictures:
         camera = picture.camera
