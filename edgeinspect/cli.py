@@ -186,7 +186,7 @@ people_commands.add_to(app)
 
 @app.command()
 def inspect(
-    pictures: Annotated[list[Path], typer.Argument(help="<shell-id>_<camera>.png or .tif, or folders of them")],
+    pictures: Annotated[list[Path], typer.Argument(help="<shell-id>_<camera>.png, .tif or .webp, or folders of them")],
     shell: Annotated[str, typer.Option(help="name of the shell definition that they must meet")],
     variant: Variant = None,
     temperature: Celsius = None,
@@ -343,7 +343,9 @@ def _sets(paths: Sequence[Path], station: Station, shell: str) -> list[PictureSe
             else:
                 sets[name.shell_id].append(Arrived(name.camera, path.name, path))
     if not sets and not problems:
-        problems.append(f"{', '.join(map(str, paths))} holds no picture, must hold <shell-id>_<camera>.png or .tif")
+        problems.append(
+            f"{', '.join(map(str, paths))} holds no picture, must hold <shell-id>_<camera>.png, .tif or .webp"
+        )
     if problems:
         raise PictureError(problems)
     taken_at = time_of_day()

@@ -25,7 +25,7 @@ from edgeinspect import terminal
 from edgeinspect.interface import SCHEMAS
 from edgeinspect.station.config import load_station
 from edgeinspect.station.intake import Inbox
-from edgeinspect.station.pictures import KINDS
+from edgeinspect.station.pictures import KINDS, NAME_RULE
 from edgeinspect.store.changes import HEAD_FILE
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.lock import only_one
@@ -352,11 +352,27 @@ def test_everything_in_the_data_folder_is_documented(tmp_path: Path) -> None:
     assert {"record.sqlite", "station.lock", "inbox/", "worker.log"} <= made <= table
 
 
+def test_developers_are_told_of_every_folder_of_it_too() -> None:
+    rows = [row for row in section("The data folder").splitlines() if row.startswith("| `")]
+    folders = {word for row in rows for word in in_ticks(row.split(" | ")[0]) if word.endswith("/")}
+    assert len(folders) > 5
+    assert folders <= {word for text in in_ticks(section("The house", BOTH)) for word in text.split()}
+
+
+def test_the_core_is_what_the_contract_says() -> None:
+    tools = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]
+    (core,) = (one["source_modules"] for one in tools["importlinter"]["contracts"] if "core" in one["name"])
+    told = re.search(r"out of the core: ([^.]+)\.", section("The house", BOTH))
+    assert told is not None
+    assert re.split(r",\s+", told[1]) == [name.removeprefix("edgeinspect.").replace(".", "/") for name in core]
+
+
 def test_every_kind_of_picture_is_documented() -> None:
     endings = {ending for kind in KINDS.values() for ending in kind}
     told = in_ticks(section("Set up your own shell in an hour"))
     named = {ending for text in told for ending in re.findall(r"\.\w+$", text)}
     assert endings <= named
+    assert all(kind[0] in NAME_RULE for kind in KINDS.values())
     assert {word for word in named if word in (".jpg", ".jpeg", ".bmp", ".gif")} == set()
 
 

@@ -25,7 +25,7 @@ from edgeinspect.errors import PictureError
 from edgeinspect.measure.picture import RawLevels, scale_of
 
 KINDS = {"PNG": (".png",), "TIFF": (".tif", ".tiff"), "WEBP": (".webp",)}
-NAME_RULE = "<shell-id>_<camera>.png or .tif, the shell id of letters, digits, . and -, at most 40"
+NAME_RULE = "<shell-id>_<camera>.png, .tif or .webp, the shell id of letters, digits, . and -, at most 40"
 VIEW_WIDTH_PX = 1600
 _NAME = re.compile(
     r"(?P<shell_id>[A-Za-z0-9-][A-Za-z0-9.-]{0,39})_(?P<camera>[A-Za-z0-9_-]{1,64})(?P<ending>\.[A-Za-z]{3,4})"
@@ -98,7 +98,7 @@ def read_picture(
 def decode(
     content: bytes, name: str, width_px: int, height_px: int, bits: int | None = None, *, colour: bool = False
 ) -> Picture:
-    """Raw levels of a PNG or TIFF of exactly this size; the size is checked before anything is unpacked.
+    """Raw levels of a PNG, TIFF or WebP of exactly this size; the size is checked before anything is unpacked.
 
     Parameters: bits - what the camera delivers: 8, or 12 or 16 in 16; None takes any; colour - of a camera in colour:
     red, green and blue, (height, width, 3).
@@ -106,11 +106,11 @@ def decode(
     """
     shown = _shown(name)
     if not content:
-        raise PictureError(f"{shown} is empty (0 bytes), must be a PNG or TIFF picture: take the picture again")
+        raise PictureError(f"{shown} is empty (0 bytes), must be a PNG, TIFF or WebP picture: take the picture again")
     kind = _kind(content)
     if kind not in KINDS:
         raise PictureError(
-            f"{shown} is {_kind_words(content)}, must be PNG or TIFF: set the camera program to PNG or TIFF"
+            f"{shown} is {_kind_words(content)}, must be PNG, TIFF or WebP without loss: set the camera program to one"
         )
     if Path(name).suffix.lower() not in KINDS[kind]:
         raise PictureError(
@@ -216,7 +216,7 @@ def _levels(content: bytes, kind: str, shown: str, width_px: int, height_px: int
 
 
 def _deep(content: bytes, damaged: str) -> RawLevels:
-    """(H, W, 3) red, green, blue of a PNG or TIFF with as many bits as it has."""
+    """(H, W, 3) red, green, blue of a PNG, TIFF or WebP with as many bits as it has."""
     try:
         pixels = cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_UNCHANGED)
     except cv2.error as error:

@@ -131,10 +131,12 @@ def test_grey_in_a_colour_wrapping_is_taken_and_colour_is_not() -> None:
 
 def test_bad_pictures_are_refused_with_one_sentence_each() -> None:
     png = encoded(GREY8)
-    assert refusal(b"") == "L1_top.png is empty (0 bytes), must be a PNG or TIFF picture: take the picture again"
+    assert refusal(b"") == "L1_top.png is empty (0 bytes), must be a PNG, TIFF or WebP picture: take the picture again"
     assert "is cut off after" in refusal(png[: len(png) // 2])
     assert "is cut off after" in refusal(png[:-1])
-    assert "is a JPEG picture (it smears edges), must be PNG or TIFF" in refusal(encoded(GREY8, ".jpg"))
+    assert "is a JPEG picture (it smears edges), must be PNG, TIFF or WebP without loss" in refusal(
+        encoded(GREY8, ".jpg")
+    )
     assert "is no picture by its content" in refusal(b"shift report, Tuesday")
     assert "is a PNG picture by its content, its name must end in .png" in refusal(png, "L1_top.tif")
     assert "has 48 x 64 px, must have the camera's 64 x 48" in refusal(encoded(GREY8.T))
