@@ -107,10 +107,6 @@ class Tracker:
         laid = replace(laid, outline_pixel=panel.corners(found.one.artwork, found.values))
         return replace(right_way_up(laid), nominal_pixel=panel.nominal_pixel)
 
-    def forget(self) -> None:
-        """Where it lay: it is sought again."""
-        self._last, self._missed = None, 0
-
     def _followed(self, panel: Panel) -> tuple[_Last | None, DecalFit]:
         if self._last is None:
             return None, DecalFit(None)

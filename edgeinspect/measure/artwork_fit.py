@@ -77,7 +77,6 @@ class PrintFit:
     covariance: Array
     correlation: float
     light: Array  # (12,) see artwork_kernels
-    blur_mm2: float
     residual: Array  # (N,) of every pixel seen, nan beside the print
 
 
@@ -159,7 +158,7 @@ def fit(pixels: Seen, art: Printed, start: Array, blur_mm: float, settled: float
     values, light, blur = np.array(start, dtype=np.float64), np.zeros(kernels.LIGHT), 0.0
     residual = np.empty(len(pixels.level))
     prints = (art.ink, art.cover, art.ink_bend, art.cover_bend, art.per_mm, *art.half_mm)
-    nothing = PrintFit(np.full(5, np.nan), np.full((5, 5), np.nan), 0.0, light, 0.0, residual)
+    nothing = PrintFit(np.full(5, np.nan), np.full((5, 5), np.nan), 0.0, light, residual)
     clip = cut = np.inf
     give_mm = least_give_mm = GIVE_MM
     reach_mm = float(np.hypot(*art.half_mm))
@@ -196,7 +195,7 @@ def fit(pixels: Seen, art: Printed, start: Array, blur_mm: float, settled: float
     there = np.isfinite(residual)
     level = pixels.level[there]
     share = float((residual[there] ** 2).sum()) / max(float(((level - level.mean()) ** 2).sum()), 1e-12)
-    found = PrintFit(values, covariance, float(np.sqrt(max(0.0, 1.0 - share))), light, blur, residual)
+    found = PrintFit(values, covariance, float(np.sqrt(max(0.0, 1.0 - share))), light, residual)
     if not np.isfinite(values).all() or not np.isfinite(covariance).all():
         return nothing
     return found

@@ -43,10 +43,6 @@ class CameraModel:
         """The nine numbers (fx, fy, cx, cy, k1, k2, p1, p2, k3), in the order of the covariance."""
         return frozen([self.fx, self.fy, self.cx, self.cy, *self.distortion])
 
-    def with_parameters(self, values: Array) -> CameraModel:
-        fx, fy, cx, cy = (float(v) for v in values[:4])
-        return CameraModel(self.width_px, self.height_px, fx, fy, cx, cy, values[4:])
-
     def project(self, points_mm: Array, pose: Pose) -> Array:
         """Pixel positions (N, 2) of points (N, 3) [mm]; ``pose`` maps their frame into the camera's.
 

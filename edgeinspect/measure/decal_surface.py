@@ -69,7 +69,7 @@ def _by_cameras(sight: Sight, k: int, decal: Decal, where: Pose, laid: DecalFit)
     here = setup.decal_places[k].placed(where)
     eye = own.pose.inverse().translation_mm
     ways = _ways(decal, where, eye)
-    before = _before(sight, k, decal)
+    before = _before(sight, decal)
     for other, shot in enumerate(sight.shots):
         calibration = setup.calibrations[other]
         if other == which or shot is None or not in_picture(calibration, here.points_mm).all():
@@ -119,7 +119,7 @@ def _ways(decal: Decal, where: Pose, eye_mm: Array) -> Array:
     return np.hstack(parts)
 
 
-def _before(sight: Sight, k: int, decal: Decal) -> Array:
+def _before(sight: Sight, decal: Decal) -> Array:
     """(4, 4) covariance of height, both tilts and radius: the surface's tolerances and how the shell sits."""
     u = decal_budget.surface_u(decal)
     own = np.diag([u[_CAUSES[0]], u[_CAUSES[1]], u[_CAUSES[1]], u[_CAUSES[2]]]) ** 2

@@ -166,20 +166,6 @@ def _shot(
     return Shot(name, picture, calibration.model, pose, seen.marks.blur_px, px_per_mm), seen, None
 
 
-def measure_shell(
-    definition: ShellDefinition,
-    variant: str,
-    pictures: Mapping[str, RawLevels],
-    cameras: Mapping[str, CameraCalibration],
-    fixture: Fixture,
-    seating: Seating,
-    temperature: Temperature,
-    checks: frozenset[Check] | None = None,
-) -> ShellMeasurement:
-    """Measure a single shell; for many of a kind keep a ShellGauge."""
-    return ShellGauge(definition, cameras, fixture, seating).measure(variant, pictures, temperature, checks)
-
-
 def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature, find: Find) -> ShellMeasurement:
     setup = sight.setup
     rough = find_place(sight.shots, setup.rim_seated)

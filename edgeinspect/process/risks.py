@@ -2,7 +2,7 @@
 
 A true value is taken as normal with the process's mean and standard deviation, a reading as the true value plus a
 normal error of standard deviation u. The stored spread is that of readings: the gauge's own part is taken out of it.
-Source: JCGM 106:2012, clauses 7 (probability of conformity) and 9 (risks of consumer and producer).
+Source: JCGM 106:2012, clause 9 (risks of consumer and producer).
 """
 
 from __future__ import annotations
@@ -23,11 +23,6 @@ NODES, WEIGHTS = np.polynomial.legendre.leggauss(96)
 REACH = 9.0  # standard deviations beyond which nothing is left (1e-19)
 BLOCKS = 20  # of time, for intervals: whole blocks are left out, so that drift and likeness of neighbours count
 FEWEST = 2 * BLOCKS  # shells; fewer say nothing of a spread
-
-
-def conforming_probability(value: Array, u: Array, lower: Array, upper: Array) -> Array:
-    """The chance that the true value lies within the limits when ``value`` was read and nothing else is known."""
-    return np.asarray(ndtr((upper - value) / u) - ndtr((lower - value) / u))
 
 
 def bad_and_inside(
@@ -67,11 +62,6 @@ class Risk:
     false_red: Array  # of those: good, and called bad
     accepted: Array
     bad: Array  # truly out of tolerance
-
-    @property
-    def bad_of_accepted(self) -> Array:
-        """Share of the shells that passed which are bad."""
-        return np.asarray(self.false_accept / self.accepted)
 
 
 def risk(

@@ -154,7 +154,7 @@ def what_if(
         good_fail=good_fail,
         warnings=(
             *_label_warnings(len(bad_pass), int(np.count_nonzero(is_bad & (old == GREEN))), len(good_fail)),
-            *_population_warnings(readings, old),
+            *_population_warnings(readings),
             *_beyond_the_data(readings, before, after),
             *_flaws_beyond_the_data(readings, before, after),
         ),
@@ -201,7 +201,7 @@ def _label_warnings(bad_pass: int, bad_pass_now: int, good_fail: int) -> Sequenc
     return said
 
 
-def _population_warnings(readings: Readings, old: Severities) -> Sequence[str]:
+def _population_warnings(readings: Readings) -> Sequence[str]:
     if not len(readings):
         return ["No shell fits: nothing can be said"]
     if not np.any(readings.recorded == GREEN):

@@ -43,7 +43,7 @@ def decal_cost(folder: Path, scale: float = bounds.TWENTY_MP, rounds: int = 5) -
         return found
 
     def seek() -> object:
-        follows.forget()
+        follows._last = None  # lost, and its prints at hand as they then are
         return aim(follows)
 
     picture = here.pictures["top"]
