@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from edgeinspect.conformity.verdict import Answer, Finding, capital, no_result, simple
+from edgeinspect.conformity.verdict import LEAST_SEEN, SHADE, Answer, Finding, capital, no_result, simple
 from edgeinspect.measure.measurement import DecalFault, DecalResult, FaultKind
 from edgeinspect.shell.definition import Decal
 
-LEAST_SEEN = 0.98  # of the places whose colour can be told, as of a zone
 WRONG_INK = "set aside; compare its batch with a known-good print"
-SHADE = "wipe the place dry, shade it from the lamp, look again"
 
 
 def colour_findings(decal: Decal, result: DecalResult) -> Iterator[Finding]:

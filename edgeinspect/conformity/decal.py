@@ -8,8 +8,10 @@ from dataclasses import replace
 
 from edgeinspect.conformity.colour import colour_findings
 from edgeinspect.conformity.verdict import (
+    LEAST_SEEN,
     LIFT,
     RIGHT_ONE,
+    SHADE,
     Finding,
     capital,
     no_result,
@@ -18,16 +20,14 @@ from edgeinspect.conformity.verdict import (
     turn_words,
     wrong,
 )
+from edgeinspect.measure.decal_surface import NOT_FITTING
 from edgeinspect.measure.measurement import DecalFault, DecalResult, FaultKind, Stop
 from edgeinspect.shell.definition import Decal, DecalDatum
 
-NOT_FITTING = "the surface does not fit its definition"
 SEE_DATUM = "blow off, look again"
-LEAST_GAP_SEEN = 0.98  # of the side that faces the edge, as of a zone
 CORNER_MM = 10.0  # both ways from a corner
 NEW_ONE = "lift it while it is wet and lay a new one, else set aside"
 PRESS = "press it flat while it is wet and look again, else set aside"
-SHADE = "wipe the place dry, shade it from the lamp, look again"
 LIGHT = "look for bubbles by hand; call the process engineer: more light, or even light, on the decal"
 UNJUDGED = 0.02  # of the print: about one bubble's area on a badge of 120 x 50 mm
 FAULT_WORDS = {
@@ -107,7 +107,7 @@ def _gap(decal: Decal, result: DecalResult) -> Iterator[Finding]:
         return
     at = (float(decal.patch.origin_mm[0]), float(decal.patch.origin_mm[1]))
     name, gap = f"decal {decal.name} gap", result.gap
-    if gap is None or gap.seen_share < LEAST_GAP_SEEN:
+    if gap is None or gap.seen_share < LEAST_SEEN:
         reason = "its gap to the trimmed edge cannot be told: the edge beside it is not seen"
         yield no_result(name, decal.words, None, reason, at=at)
         return

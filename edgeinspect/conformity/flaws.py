@@ -22,7 +22,7 @@ from edgeinspect.shell.definition import FLAW_KINDS, FlawLimits, ShellDefinition
 
 SAME_PLACE_MM = 2.0  # along the edge: what was blown off and lies there still is no strand
 HIDDEN_MM = 3.0  # beside a strand's own length the edge cannot be told either: the profile's filter, and its shadow
-MOST_LOOKS = 2  # a shell is looked at again once; from the third look on quality decides (trade.md: never best of n)
+MOST_LOOKS = 2  # a shell is looked at again once; from the third look on quality decides: never the best of n
 BLOW_OFF = "blow off and look again"
 CALL_BIT = "set aside; call the process engineer: the tool vibrates, check bit, speed and clamping"
 TO_QUALITY = "take it to the quality shelf"

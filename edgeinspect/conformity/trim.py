@@ -12,6 +12,7 @@ from edgeinspect.conformity.verdict import (
     CALL_PATH,
     CALL_PROGRAM,
     FRAME_WORDS,
+    LEAST_SEEN,
     SET_ASIDE,
     SEVERITY,
     Answer,
@@ -26,8 +27,6 @@ from edgeinspect.conformity.verdict import (
 )
 from edgeinspect.measure.measurement import CutOutResult, Quantity, ShellMeasurement, Stop, ZoneResult
 from edgeinspect.shell.definition import CutOut, Frame, Limits, ShellDefinition, Zone
-
-SEEN_SHARE = 0.98  # of a zone's length must have a filtered value, or the zone has no result
 
 
 def zone_finding(zone: Zone, result: ZoneResult | None, definition: ShellDefinition, stop: Stop | None) -> Finding:
@@ -86,7 +85,7 @@ def profile_value(result: ZoneResult, limits: Limits) -> Quantity:
 
 def too_little_seen(zone: ZoneResult) -> bool:
     """Then it can be bad, but not good."""
-    return zone.seen_mm < SEEN_SHARE * zone.length_mm
+    return zone.seen_mm < LEAST_SEEN * zone.length_mm
 
 
 def path_findings(measurement: ShellMeasurement, definition: ShellDefinition) -> Iterator[Finding]:

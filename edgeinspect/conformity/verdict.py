@@ -27,6 +27,7 @@ class Answer(enum.StrEnum):
 # One bad characteristic makes a shell bad whatever could not be seen elsewhere; what was not seen is never good.
 SEVERITY = {Answer.NONCONFORMING: 3, Answer.NO_RESULT: 2, Answer.NOT_PROVEN: 1, Answer.CONFORMING: 0}
 
+LEAST_SEEN = 0.98  # of a zone's length, a print's colours, the side of a gap: less, and it has no result
 TOO_CLOSE = "too close to call: set aside"
 SET_ASIDE = "set aside; the third in one place: stop and call the process engineer"
 BLOW_OFF = "blow off and look again; still bad: set aside"
@@ -34,6 +35,7 @@ CALL_PATH = "set aside; call the process engineer: the trim path is off"
 CALL_PROGRAM = "set aside; call the process engineer: check the trim program"
 LIFT = "lift and lay again while it is wet, else set aside"
 RIGHT_ONE = "lift it while it is wet and lay the right one, else set aside"
+SHADE = "wipe the place dry, shade it from the lamp, look again"
 RACK = "rack it"
 FRAME_WORDS = {Frame.DATUM: "from the shell's datums", Frame.FIXTURE: "from the fixture", Frame.BEST_FIT: "form only"}
 

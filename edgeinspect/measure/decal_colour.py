@@ -21,7 +21,7 @@ from edgeinspect.measure.colour import difference, lab_of_xyz
 from edgeinspect.measure.colour_calibration import ColourPicture, by_like, inside, patch_colour, relative
 from edgeinspect.measure.colour_places import CELL_MM, LEAST_READ, Places, blur_mm_of, majority, places_of
 from edgeinspect.measure.decal import DecalFit
-from edgeinspect.measure.measurement import DecalColour, DecalFault, FaultKind, InkColour, Quantity, Share
+from edgeinspect.measure.measurement import CALL, DecalColour, DecalFault, FaultKind, InkColour, Quantity, Share
 from edgeinspect.shell.definition import ColourLimit, Decal
 
 WINDOWS = (3, 5, 7, 9, 11)  # cells along and across, that are averaged
@@ -34,7 +34,6 @@ U_LIGHT = 0.01  # of the light at the print against the white sheet's there; com
 BLACK = np.array([16.0, 0.0, 0.0])  # below black, where the cube roots of CIELAB begin
 JOINED_MM = 2.5  # regions nearer than this are one
 SEEN = 0.98  # of the places that can be told at all
-CALL = "call the process engineer"
 
 
 @dataclass(frozen=True)

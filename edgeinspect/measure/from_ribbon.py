@@ -18,11 +18,10 @@ from edgeinspect.measure.fixture import Seating
 from edgeinspect.measure.measurement import DeviationProfile, EdgeTrace, Flag, ShellMeasurement
 from edgeinspect.measure.ribbon import Stations, lay_stations
 from edgeinspect.measure.temperature import Temperature, growth
-from edgeinspect.shell.definition import Frame, ShellDefinition
+from edgeinspect.shell.definition import STEPS_A_CUTOFF, Frame, ShellDefinition
 
 COMES_BACK_MM = 0.002  # single precision leaves 0.0001 mm; another definition or seating is off by far more
 ARC_ROUNDING_MM = 1e-3  # the record keeps arc lengths in single precision
-STEPS_A_CUTOFF = 5.0  # as a definition must have them, or the filter is not the one that its name says
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,8 @@ from edgeinspect.geometry import Array, PlaneShift, Pose
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import Check, Frame
 
+CALL = "call the process engineer"  # how an action begins that the operator cannot do
+
 
 class Flag(enum.IntFlag):
     """Why a station of the ribbon is not trusted, bit by bit. A station with any of these is not part of a

@@ -28,7 +28,16 @@ from edgeinspect.measure.hand import wrong_hand
 from edgeinspect.measure.height import Stray
 from edgeinspect.measure.height_fit import beyond_chance
 from edgeinspect.measure.locate import Located, locate
-from edgeinspect.measure.measurement import CameraView, CutFace, DecalResult, Flag, Seam, ShellMeasurement, Stop
+from edgeinspect.measure.measurement import (
+    CALL,
+    CameraView,
+    CutFace,
+    DecalResult,
+    Flag,
+    Seam,
+    ShellMeasurement,
+    Stop,
+)
 from edgeinspect.measure.picture import RawLevels, channels, linear_picture
 from edgeinspect.measure.pips import PipFound
 from edgeinspect.measure.place import find_place, scan
@@ -45,7 +54,7 @@ from edgeinspect.measure.trim import (
     path_error,
     rim_result,
 )
-from edgeinspect.measure.view import CALL, Look, look
+from edgeinspect.measure.view import Look, look
 from edgeinspect.shell.definition import Check, DatumScheme, ShellDefinition
 
 WRONG_BY_K = 80.0  # so much may a temperature be mistaken: degrees Fahrenheit for Celsius

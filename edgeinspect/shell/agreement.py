@@ -11,7 +11,16 @@ import numpy as np
 import shapely
 
 from edgeinspect.geometry import Array, closed_arc_mm
-from edgeinspect.shell.definition import Check, Curve, DatumScheme, DecalDatum, Frame, Patch, SurfaceLimits
+from edgeinspect.shell.definition import (
+    STEPS_A_CUTOFF,
+    Check,
+    Curve,
+    DatumScheme,
+    DecalDatum,
+    Frame,
+    Patch,
+    SurfaceLimits,
+)
 from edgeinspect.shell.tables import BestFitTable, CutOutTable, DecalTable, PipTable, ShellTable, ZoneTable
 from edgeinspect.tomlfile import Mistakes, shown
 
@@ -31,7 +40,7 @@ Decals = Sequence[DecalTable | None]
 
 
 def step_mm(shell: ShellTable) -> float:
-    return shell.step_mm if shell.step_mm is not None else shell.filter_cutoff_mm / 5
+    return shell.step_mm if shell.step_mm is not None else shell.filter_cutoff_mm / STEPS_A_CUTOFF
 
 
 def sizes_mm(row: CutOutTable) -> tuple[float, ...]:
@@ -43,9 +52,10 @@ def sizes_mm(row: CutOutTable) -> tuple[float, ...]:
 def check_shell(shell: ShellTable, folder: str, mistakes: Mistakes) -> None:
     if shell.name != folder:
         mistakes.say(f'shell.name is {shown(shell.name)}, must be "{folder}" like its folder')
-    greatest = shell.filter_cutoff_mm / 5
+    greatest = shell.filter_cutoff_mm / STEPS_A_CUTOFF
     if step_mm(shell) > greatest * (1 + 1e-9):
-        mistakes.say(f"shell.step_mm is {shown(step_mm(shell))}, must be at most filter_cutoff_mm / 5 = {greatest:g}")
+        most = f"filter_cutoff_mm / {STEPS_A_CUTOFF} = {greatest:g}"
+        mistakes.say(f"shell.step_mm is {shown(step_mm(shell))}, must be at most {most}")
     if len(set(shell.checks)) < len(shell.checks):
         mistakes.say(f"shell.checks is {shown([str(check) for check in shell.checks])}, must name each check once")
 

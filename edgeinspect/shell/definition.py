@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from edgeinspect.geometry import Array, closed_arc_mm, frozen
 
+STEPS_A_CUTOFF = 5  # a step is at most a fifth of the filter's cut-off, or the filter is not the one its name says
 _APRON = 8  # rows and columns around the points of a surface: a spline forgets three quarters of a kink in each
 
 

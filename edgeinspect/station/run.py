@@ -22,6 +22,7 @@ from edgeinspect.conformity import Answer, Verdict, judge
 from edgeinspect.conformity.verdict import capital
 from edgeinspect.errors import DefinitionError, InputError, PictureError
 from edgeinspect.inspection import Expected, Inspection, PictureFile
+from edgeinspect.measure.measurement import CALL as CALL  # noqa: PLC0414 - the worker and aiming take it from here
 from edgeinspect.measure.measurement import ShellMeasurement, Stop
 from edgeinspect.measure.picture import RawLevels
 from edgeinspect.measure.shell import ShellGauge
@@ -39,7 +40,6 @@ from edgeinspect.store.bases import KeptBasis
 from edgeinspect.store.calibrations import KeptCalibration
 from edgeinspect.store.inspections import Store
 
-CALL = "call the process engineer"
 ROOM_BYTES = 200_000_000  # a few shells' pictures: below this nothing more is measured
 log = logging.getLogger("edgeinspect.run")
 

@@ -30,7 +30,7 @@ def one_shell(looks: Sequence[Look], same_shell_h: float) -> list[tuple[Look, ..
     """
     parts: list[list[Look]] = []
     for look in looks:
-        if parts and not _too_long(parts[-1][-1].finished_at, look.finished_at, same_shell_h):
+        if parts and not too_long(parts[-1][-1].finished_at, look.finished_at, same_shell_h):
             parts[-1].append(look)
         else:
             parts.append([look])
@@ -39,12 +39,13 @@ def one_shell(looks: Sequence[Look], same_shell_h: float) -> list[tuple[Look, ..
 
 def still_the_same(looks: Sequence[Look], at: str, same_shell_h: float) -> tuple[Look, ...]:
     """Those of the looks that one at this moment goes on from."""
-    if not looks or _too_long(looks[-1].finished_at, at, same_shell_h):
+    if not looks or too_long(looks[-1].finished_at, at, same_shell_h):
         return ()
     return one_shell(looks, same_shell_h)[-1]
 
 
-def _too_long(earlier: str, later: str, same_shell_h: float) -> bool:
+def too_long(earlier: str, later: str, same_shell_h: float) -> bool:
+    """Whether a shell id that comes again so much later (ISO 8601 each) is another shell."""
     apart = datetime.fromisoformat(later) - datetime.fromisoformat(earlier)
     return apart > timedelta(hours=same_shell_h)
 

@@ -9,7 +9,6 @@ import functools
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -20,7 +19,7 @@ from edgeinspect.gauge.repeatability import LEAST_LOOKS, Repeatability, scatter_
 from edgeinspect.inspection import Inspection
 from edgeinspect.process.flaws import FlawReading
 from edgeinspect.process.readings import Reading, Readings, reading_of, stack
-from edgeinspect.store.looks import one_shell
+from edgeinspect.store.looks import one_shell, too_long
 from edgeinspect.store.schema import InspectionTable, LayoutTable, ReadingTable
 from edgeinspect.store.search import Wanted
 
@@ -99,7 +98,7 @@ def population(rows: Sequence[Any], layouts: dict[int, str], limit: int, same_sh
     for row in rows:
         before = later.get(row.shell_id)
         later[row.shell_id] = row.finished_at
-        if before is None or _apart(row.finished_at, before, same_shell_h):
+        if before is None or too_long(row.finished_at, before, same_shell_h):
             kept.append(row)
     kept.reverse()
     return Population(
@@ -138,11 +137,6 @@ def _together(kept: Sequence[Any], layouts: dict[int, str]) -> Readings:
         [row.held for row in kept],
         flaws,
     )
-
-
-def _apart(earlier: str, later: str, same_shell_h: float) -> bool:
-    gap = datetime.fromisoformat(later) - datetime.fromisoformat(earlier)
-    return gap > timedelta(hours=same_shell_h)
 
 
 @functools.lru_cache(maxsize=64)

@@ -15,10 +15,10 @@ import numpy as np
 from edgeinspect.evidence.again import can_tell_trim, from_ribbons
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture, Seating
-from edgeinspect.measure.from_ribbon import COMES_BACK_MM, STEPS_A_CUTOFF, NotAgain, RibbonGauge
+from edgeinspect.measure.from_ribbon import COMES_BACK_MM, NotAgain, RibbonGauge
 from edgeinspect.measure.measurement import Ribbon, ShellMeasurement
 from edgeinspect.measure.setup import Setup
-from edgeinspect.shell.definition import ShellDefinition
+from edgeinspect.shell.definition import STEPS_A_CUTOFF, ShellDefinition
 
 Calibrated = tuple[tuple[str, str], ...]  # camera and calibration id
 SETUPS = 8  # that are kept: looks of one time have one calibration

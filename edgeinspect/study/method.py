@@ -17,7 +17,7 @@ from edgeinspect.conformity import SEVERITY, Answer
 from edgeinspect.errors import InputError
 from edgeinspect.process.limits import Limit, Limits, limits_of
 from edgeinspect.process.readings import Reading
-from edgeinspect.shell.definition import Arris, ShellDefinition
+from edgeinspect.shell.definition import STEPS_A_CUTOFF, Arris, ShellDefinition
 from edgeinspect.shell.tables import ShellTable
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.readings import Population
@@ -25,7 +25,6 @@ from edgeinspect.store.review_queue import Label
 from edgeinspect.store.schema import PictureTable
 
 USUAL, MOST = 200, 2000  # shells of a sample
-STEPS_A_CUTOFF = 5  # a definition's step is at most a fifth of its filter's cut-off
 
 
 @dataclass(frozen=True)

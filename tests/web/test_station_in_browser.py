@@ -25,7 +25,7 @@ from .contrast import parse
 
 Open = Callable[..., Watched]
 ANSWERS = {"good": "GOOD", "close": "TOO CLOSE", "bad": "BAD", "none": "NO RESULT"}
-CAPITALS_PX, READABLE_PX = 180, 64  # trade.md: 50 mm and 17.5 mm on 24 inches of 1920 x 1080
+CAPITALS_PX, READABLE_PX = 180, 64  # common practice, no source: 50 mm and 17.5 mm on 24 inches of 1920 x 1080
 
 
 def wait_state(page: Page, state: str, seconds: float = 5.0) -> None:
