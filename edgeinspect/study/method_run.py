@@ -6,12 +6,10 @@ import base64
 import functools
 import logging
 import statistics
-import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from pathlib import Path
 from typing import Any, TypeVar
 
 from sqlalchemy import select
@@ -31,7 +29,7 @@ from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.shell.files import load_shell
 from edgeinspect.station.calibrations import recorded_calibration
 from edgeinspect.station.config import Station
-from edgeinspect.station.pictures import read_picture
+from edgeinspect.station.pictures import decode
 from edgeinspect.store.codec import Arrays, from_plain, pack, to_plain, unpack
 from edgeinspect.store.inspections import Store
 from edgeinspect.store.schema import InspectionTable
@@ -124,17 +122,13 @@ class MethodBench:
         """The pictures of a look by camera; None where not all of them are kept."""
         setups = {setup.name: setup for setup in self._station.cameras_for(self._definition.name)}
         found = dict[str, RawLevels]()
-        with tempfile.TemporaryDirectory(prefix="edgeinspect-again-") as folder:
-            for picture in inspection.pictures:
-                content = self._store.picture(inspection_id, picture.camera)
-                setup = setups.get(picture.camera)
-                if content is None or setup is None:
-                    return None
-                path = Path(folder) / f"{len(found)}{Path(picture.name).suffix.lower()}"
-                path.write_bytes(content)
-                size = setup.width_px, setup.height_px, self._station.intake.picture_limit_bytes
-                read, _ = read_picture(path, *size, bits=setup.bits, name=picture.name, colour=setup.colour)
-                found[picture.camera] = read.levels
+        for picture in inspection.pictures:
+            content = self._store.picture(inspection_id, picture.camera)
+            setup = setups.get(picture.camera)
+            if content is None or setup is None:
+                return None
+            size = setup.width_px, setup.height_px
+            found[picture.camera] = decode(content, picture.name, *size, setup.bits, colour=setup.colour).levels
         return found or None
 
     def _by_picture(
