@@ -339,6 +339,18 @@ def test_nothing_leaves_the_screen(
         assert chip.evaluate("one => one.scrollWidth <= one.clientWidth + 1")
 
 
+@pytest.mark.parametrize(("width", "height"), [(1024, 768), (810, 1080), (1920, 1080)])
+def test_the_list_comes_before_where_they_were_bad(
+    plant: Plant, open_page: Callable[..., Watched], width: int, height: int
+) -> None:
+    write_many(plant.store, plant.lid, 300, last=plant.clock(), every_s=60)
+    page = open_page("/inspections", width, height).page
+    first, plan = page.locator(".list tbody tr").first.bounding_box(), page.locator(".plan").first.bounding_box()
+    assert first is not None and plan is not None
+    assert first["y"] + first["height"] < height, "on the first screen"
+    assert width == 1920 or plan["y"] > first["y"]
+
+
 def test_the_list_as_a_table_holds_all_that_fit_not_one_page(plant: Plant, client: httpx.Client) -> None:
     for number in range(55):
         plant.save("bad" if number % 5 == 0 else "good", f"T-{number}")
