@@ -337,7 +337,8 @@ def _check_rows(
             if name not in known:
                 mistakes.say(f"seating[{at}].cameras names {shown(name)}, must be {one_of(name, known)}")
         grey = [camera.name for camera in cameras if camera and not camera.colour]
-        if row and len(known) == len(cameras) and not set(named or known) & set(grey):
+        told = len(known) == len(cameras) and set(named) <= set(known)  # else another sentence says so
+        if row and told and not set(named or known) & set(grey):
             mistakes.say(f"seating[{at}] has cameras in colour only, must have one that measures: colour = false")
 
 

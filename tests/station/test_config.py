@@ -265,6 +265,11 @@ def test_each_mistake_has_its_sentence(tmp_path: Path, old: str, new: str, sente
     assert any(one.startswith(sentence) for one in found), found
 
 
+def test_of_a_camera_that_is_not_there_nothing_else_is_said(tmp_path: Path) -> None:
+    found = problems(tmp_path, changed("limit_mm = 6.0", 'limit_mm = 6.0\ncameras = ["topp"]'))
+    assert len(found) == 1 and found[0].startswith('seating[0].cameras names "topp", must be one of top'), found
+
+
 def test_marks_must_be_five_and_not_in_a_line(tmp_path: Path) -> None:
     """With four, no known length can be read back by the others, and every look at a shell is NO RESULT."""
     four = TOML[: TOML.rindex("[[mark]]")] + TOML[TOML.index("[trust]") :]
