@@ -118,6 +118,7 @@ class InspectionRecord:
     checks: list[str]
     temperature_c: float
     temperature_stated: bool
+    temperature_words: str  # where it is from: "stated", by whoever chose the shell; "assumed"
     u_temperature_c: float
     warm_k: float  # how much warmer than the room; 0 where that is usual
     wait_min: int  # minutes until it has cooled
@@ -205,6 +206,7 @@ def inspection_record(parts: Parts, inspection: Inspection, *, drawn: bool = Tru
         checks=sorted(check.value for check in measurement.checks),
         temperature_c=measurement.temperature_c,
         temperature_stated=measurement.temperature_stated,
+        temperature_words=_temperature_words(inspection),
         u_temperature_c=measurement.u_temperature_c,
         warm_k=measurement.warm_k,
         wait_min=measurement.wait_min,
@@ -285,3 +287,10 @@ def picture_rows(parts: Parts, inspection: Inspection, drawn: bool) -> list[Pict
     for camera, sentences in problems.items():  # no picture came
         rows.append(PictureRow(camera, "", "", "", "", None, None, None, sentences))
     return rows
+
+
+def _temperature_words(inspection: Inspection) -> str:
+    """The record does not keep whether a thermometer's file or the kept room told it: "measured" is not said of it."""
+    if not inspection.measurement.temperature_stated:
+        return "assumed"
+    return "stated" if inspection.expected.temperature_c is not None else "by the station's thermometer or room"

@@ -117,6 +117,14 @@ def test_the_third_red_at_one_place_in_a_shift_is_said(plant: Plant, client: htt
     ]
 
 
+def test_a_temperature_that_was_typed_is_stated_and_not_measured(plant: Plant, client: httpx.Client) -> None:
+    typed = plant.save("good", "L-1", expected=Expected("toplid", "standard", 22.9))
+    other = plant.save("good", "L-2", expected=Expected("toplid", "standard", None))
+    stated, told = (client.get(f"/inspections/{one.inspection_id}").text for one in (typed, other))
+    assert "°C stated" in stated and "°C measured" not in stated
+    assert "°C stated" not in told and "°C by the station's thermometer or room" in told.replace("&#39;", "'")
+
+
 def _near_midnight(plant: Plant) -> bool:
     return plant.clock().astimezone().hour == 0 and plant.clock().astimezone().minute < 5
 
