@@ -27,7 +27,8 @@ from edgeinspect.web.parts import Parts, PartsHere
 from edgeinspect.web.sign_in import person
 
 LAST_INSPECTIONS = 400  # about a day of a busy cell
-WIDTH, HEIGHT, LEFT, RIGHT, TOP, FOOT = 1000.0, 320.0, 64.0, 20.0, 20.0, 34.0  # of the chart, in its own units
+WIDTH, HEIGHT, LEFT, RIGHT, TOP, FOOT = 1000.0, 320.0, 78.0, 20.0, 20.0, 34.0  # of the chart, in its own units
+VALUE_WIDTH = 90.0  # of a value written beside a dot
 
 routes = APIRouter()
 
@@ -175,6 +176,7 @@ class Chart:
     dots: list[Dot]
     levels: list[Line]  # y of the two limits
     scale: list[Line]  # y of round numbers [mm]
+    beyond: list[Line]  # x of dots that are drawn at the edge, with how far off they are; the farthest first
     times: list[Line]  # x
     changes: list[Line]  # x where another calibration came into use
 
@@ -205,13 +207,18 @@ def chart(camera: CameraMoves, record: CalibrationsRecord) -> Chart | None:
         )
         for move, mm in seen
     ]
+    beyond: list[Line] = []
+    for x, mm in sorted(((across(move.finished_at), mm) for move, mm in seen if mm > top_mm), key=lambda one: -one[1]):
+        if all(abs(x - one.at) > VALUE_WIDTH for one in beyond):
+            beyond.append(Line(x, f"{mm:.2f} mm"))
     return Chart(
         dots,
         [
             Line(down(record.moved_note_mm), f"from {record.moved_note_mm:g} mm: compensated, warned"),
             Line(down(record.moved_stop_mm), f"above {record.moved_stop_mm:g} mm: NO RESULT"),
         ],
-        [Line(down(k * 0.1), f"{k * 0.1:.1f}") for k in range(int(top_mm / 0.1 + 1e-9) + 1)],
+        [Line(down(k * 0.1), f"{k * 0.1:.1f} mm") for k in range(int(top_mm / 0.1 + 1e-9) + 1)],
+        beyond,
         [Line(across(seen[k][0].finished_at), local_time(seen[k][0].finished_at)[5:16]) for k in _few(len(seen))],
         [
             Line(across(use.at), use.why)

@@ -107,6 +107,8 @@ def test_the_chart_stands_where_the_numbers_say(
     for (_, y), moved_mm in zip(places[:6], moves, strict=False):
         assert note - y == pytest.approx((moved_mm - 0.05) * scale, abs=0.15)
     assert places[6][1] < stop - 0.05 * scale, "far beyond: at the top, not off the chart"
+    assert page.locator(".chart text.beyond").all_text_contents() == ["3.00 mm"], "its height says no more how far"
+    assert all(words.endswith(" mm") for words in page.locator(".chart .scale + text").all_text_contents())
     across = [x for x, _ in places]
     assert np.diff(across) == pytest.approx(np.full(6, (across[-1] - across[0]) / 6), abs=2.0)
     classes = [dots.nth(k).get_attribute("class") for k in range(7)]
