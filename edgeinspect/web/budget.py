@@ -30,7 +30,8 @@ from edgeinspect.web.places import PlanDrawing
 Scale = Callable[[Any], Any]  # a number, or an array of them
 
 WIDTH, HEIGHT, LEFT, RIGHT, TOP, FOOT = 1000.0, 330.0, 58.0, 12.0, 14.0, 84.0  # of the chart, in its own units
-LETTER = 6.6  # width of one, in the same
+NAME_ROWS = 5  # under the axis
+LETTER = 6.0  # width of one, in the same
 BANDS = 5  # the largest causes one by one, all others together
 REST = "all other causes"
 LEAST_TOP = 0.3  # of half the tolerance: the chart shows 4 : 1 at any rate
@@ -64,7 +65,8 @@ class AgainstRow:
     def causes(self) -> str:
         """Largest first, as said in the table."""
         shown = sorted((one for one in self.shares if one.u >= 0.00005), key=lambda one: -one.u)
-        return ", ".join(f"{one.source} {one.u:.4f}" for one in shown)
+        unit = "°" if self.unit == "deg" else f" {self.unit}"
+        return ", ".join(f"{one.source} {one.u:.4f}{unit}" for one in shown)
 
 
 @dataclass(frozen=True)
@@ -104,6 +106,7 @@ class Line:
 class ZoneName:
     x: float
     rows: list[str]
+    first: int  # row under the axis, from 0
 
 
 @dataclass(frozen=True)
@@ -239,19 +242,38 @@ def _lines(top: float, y: Scale) -> Iterator[Line]:
 
 
 def _names(definition: ShellDefinition, x: Scale, length: float) -> Iterator[ZoneName]:
+    """The widest zones first. What does not fit between its fences stands in one row under its neighbours; where
+    that is taken, too, it is left out.
+    """
+    taken: list[tuple[int, float, float]] = []  # row, from, to
+    for at, words, rows, _ in sorted(_wrapped(definition, x, length), key=lambda one: (not one[2], -one[3])):
+        under = [(first, [words]) for first in range(NAME_ROWS)]
+        for first, written in [(0, rows), *under] if rows else under:
+            half = [LETTER * len(row) / 2 for row in written]
+            boxes = [(first + k, at - wide, at + wide) for k, wide in enumerate(half)]
+            if all(one[0] != o[0] or one[1] >= o[2] or one[2] <= o[1] for one in boxes for o in taken):
+                taken += boxes
+                yield ZoneName(at, written, first)
+                break
+
+
+def _wrapped(definition: ShellDefinition, x: Scale, length: float) -> Iterator[tuple[float, str, list[str], float]]:
+    """Of each zone's longest stretch the middle, its name, the name in rows (none where they do not fit), its width."""
     for zone in definition.zones:
         pieces = [(zone.from_mm, zone.to_mm)]
         if zone.from_mm > zone.to_mm:
             pieces = [(zone.from_mm, length), (0.0, zone.to_mm)]
         begin, end = max(pieces, key=lambda piece: piece[1] - piece[0])
-        room = max(6, int((x(end) - x(begin)) / LETTER))
+        wide = x(end) - x(begin)
+        room = max(6, int(wide / LETTER))
         rows: list[str] = []
         for word in zone.words.split():
             if rows and len(rows[-1]) + 1 + len(word) <= room:
                 rows[-1] += f" {word}"
             else:
                 rows.append(word)
-        yield ZoneName((x(begin) + x(end)) / 2.0, rows[:4])
+        fits = len(rows) <= NAME_ROWS and all(LETTER * len(row) <= wide for row in rows)
+        yield (x(begin) + x(end)) / 2.0, zone.words, rows if fits else [], wide
 
 
 def _stretches(along: BudgetMap, definition: ShellDefinition, unit_mm: float) -> Iterator[RimStretch]:

@@ -5,12 +5,14 @@ Pictures by the fast renderer, measured as a station does it; the flaws are writ
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
 import httpx
 import numpy as np
 import pytest
+from playwright.sync_api import Route
 
 from .conftest import Live, Plant, Watched
 from .two_cameras import TwoCameras, two_cameras
@@ -123,6 +125,51 @@ def test_the_page_marks_seams_and_flaws_on_picture_profile_plan_and_ribbon(
     assert page.locator("#ribbon .flaw-box").count() == 1
     page.locator('#flaws tr[data-camera="top"]', has_text="Nick").first.locator(".goto").click()
     assert page.inner_text('#ribbons [aria-pressed="true"]') == "rim, top"
+
+
+LAID_OVER = """(all) => {
+  const seen = all.map((one) => [one.textContent, one.getBoundingClientRect()]).filter(([, box]) => box.width);
+  const over = ([, a], [, b]) =>
+    a.left < b.right - 1 && b.left < a.right - 1 && a.top < b.bottom - 1 && b.top < a.bottom - 1;
+  const under = (one, i) => seen.slice(i + 1).filter((other) => over(one, other)).map((other) => [one[0], other[0]]);
+  return seen.flatMap(under);
+}"""
+
+
+@pytest.mark.parametrize(("width", "height"), [(1920, 1080), (1024, 768)])
+def test_no_label_is_written_over_another_round_the_notch(
+    plant: Plant, live: Live, open_page: Open, width: int, height: int
+) -> None:
+    """One camera sees the cable notch, the other both sides of it: two seams more, 36 mm apart."""
+    page = open_page("/health", width, height).page
+
+    def with_two_more(route: Route) -> None:
+        answer = route.fetch()
+        record = answer.json()
+        for at, before, after in ((288.0, "rear", "top"), (324.0, "top", "rear")):
+            record["seams"].append({"arc_mm": at, "before": before, "after": after, "step": None, "words": ""})
+        for picture in record["pictures"]:
+            seam = picture["drawing"]["seams"][0]
+            nearby = [[x + 40.0, y + 4.0] for x, y in (seam["from_px"], seam["to_px"])]
+            picture["drawing"]["seams"].append({**seam, "from_px": nearby[0], "to_px": nearby[1]})
+        record["seams"].sort(key=lambda seam: seam["arc_mm"])
+        route.fulfill(response=answer, json=record)
+
+    page.route("**/inspections/1.json", with_two_more)
+    page.goto(f"{live.address}/inspections/1")
+    page.wait_for_selector("#ribbon .cursor", state="attached")
+    names = ".zone-name text, .seam-words"
+    for plot in (f"#profile :is({names})", "#ribbon text", 'svg[data-camera="top"] .said', ".budget .soft"):
+        assert page.locator(plot).count() > 3
+        assert page.eval_on_selector_all(plot, LAID_OVER) == [], plot
+    assert page.locator("#profile .seam-words:visible").count() == 4
+    causes = page.locator(".budget-rows td:last-child").all_text_contents()
+    assert all(re.fullmatch(r"([a-z ]+ 0\.\d{4}( mm|°)(, )?)+", one) for one in causes), causes
+    assert any("°" in one for one in causes)
+    if width == 1920:
+        for shown in ("#profile .zone-name:not([display])", ".budget .soft"):
+            said = "".join(page.eval_on_selector_all(shown, "all => all.map((one) => one.textContent)"))
+            assert "rear,rightofthecablenotch" in said.replace(" ", ""), shown
 
 
 def test_the_page_of_a_missing_camera_opens_without_a_complaint(plant: Plant, live: Live, open_page: Open) -> None:

@@ -1,7 +1,7 @@
 // A camera's picture with nominal outline, tolerance zone and measured edge; zoomed and moved by wheel, drag and keys.
 import { deviationColour } from "./colours.js";
 import { path } from "./picture.js";
-import { svg } from "./words.js";
+import { keepApart, svg } from "./words.js";
 
 const BINS = 8; // steps of colour each way
 const EDGE = 3.5; // px on screen
@@ -137,6 +137,7 @@ export function deviationPicture(view, row, record, { limit, pointAt, legend }) 
     view.style.touchAction = box[2] < w ? "none" : "pan-y"; // a finger moves the picture once it is enlarged, else the page
     const size = 0.016 * Math.max(box[2], (box[3] * 4) / 3); // letters stay as large as they are, however near
     for (const words of layers.querySelectorAll(".said")) words.setAttribute("font-size", size);
+    keepApart(layers.querySelectorAll(".said"), [0, 1.1, -1.1, 2.2, -2.2, 3.3].map((row) => [0, row]));
     for (const ring of [spot, cursor]) ring.setAttribute("r", (ring === spot ? 0.03 : 0.011) * Math.max(box[2], box[3] * 4 / 3));
   }
 

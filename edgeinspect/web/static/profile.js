@@ -1,5 +1,5 @@
 // Deviation along the rim: curve, +-U band, limits, the guard band around each limit, zones on the axis.
-import { signed, svg } from "./words.js";
+import { keepApart, signed, svg } from "./words.js";
 
 const [LEFT, RIGHT, TOP, BOTTOM] = [64, 12, 34, 76];
 
@@ -47,17 +47,24 @@ export function profilePlot(plot, record, { pointAt }) {
         }
       }
     }
-    // names: each gets the room of its longest stretch
-    for (const z of zones) {
-      const [from, to] = stretches.filter((s) => s[2] === z).sort((a, b) => b[1] - b[0] - (a[1] - a[0]))[0];
+    // names: each gets the room of its longest stretch; what does not fit there stands in one row under its neighbours
+    const named = zones.map((z) => [z, ...stretches.filter((s) => s[2] === z).sort((a, b) => b[1] - b[0] - (a[1] - a[0]))[0]]);
+    const names = [];
+    const long = [];
+    for (const [z, from, to] of named.sort((a, b) => b[2] - b[1] - (a[2] - a[1]))) {
       const words = z.words.split(" ");
       const room = Math.max(6, Math.floor((x(to) - x(from)) / 7.2));
       const rows = [];
       for (const word of words) {
         if (rows.length && `${rows[rows.length - 1]} ${word}`.length <= room) rows[rows.length - 1] += ` ${word}`; else rows.push(word);
       }
-      rows.slice(0, 4).forEach((row, i) => parts.push(svg("text", { x: (x(from) + x(to)) / 2, y: foot + 19 + 16 * i, "text-anchor": "middle", class: "soft" }, row)));
+      const fits = rows.length <= 4 && rows.every((row) => row.length <= room);
+      const group = svg("g", { class: "zone-name" });
+      group.append(...(fits ? rows : [z.words]).map((row, i) => svg("text", { x: (x(from) + x(to)) / 2, y: foot + 19 + 16 * i, "text-anchor": "middle", class: "soft" }, row)));
+      (fits ? names : long).push(group);
     }
+    names.push(...long);
+    parts.push(...names);
 
     for (const ghost of record.ghosts?.frame === frame ? record.ghosts.lines : []) parts.push(svg("path", { d: pathOf(ghost.deviation_mm, record.ghosts.arc_mm, x, y), class: "ghost" }));
 
@@ -83,10 +90,13 @@ export function profilePlot(plot, record, { pointAt }) {
       parts.push(svg("path", { d: `M${a} ${y(0)} H${Math.max(b, a + 2)}`, class: "unseen" }));
       parts.push(svg("text", { x: (a + b) / 2, y: y(0) - 12, "text-anchor": "middle" }, "not seen"));
     }
+    const seamWords = []; // over every seam's line
     for (const seam of record.seams) {
-      const words = svg("text", { x: x(seam.arc_mm) + 5, y: TOP + 12, class: "seam-words" }, `${seam.before} | ${seam.after}`);
-      parts.push(svg("path", { d: `M${x(seam.arc_mm)} ${TOP} V${foot + 24}`, class: "seam" }, svg("title", {}, seam.words)), words);
+      const words = svg("text", { x: x(seam.arc_mm) + 5, y: TOP + 14, class: "seam-words" }, `${seam.before} | ${seam.after}`);
+      parts.push(svg("path", { d: `M${x(seam.arc_mm)} ${TOP} V${foot + 24}`, class: "seam" }, svg("title", {}, seam.words)));
+      seamWords.push(words);
     }
+    parts.push(...seamWords);
     for (const flaw of record.flaws.filter((one) => rimNames.has(one.curve))) {
       const at = x(flaw.arc_mm);
       parts.push(
@@ -97,6 +107,8 @@ export function profilePlot(plot, record, { pointAt }) {
     parts.push(key(width));
     cursor.replaceChildren(svg("path", { d: `M0 ${TOP} V${foot}`, class: "cursor" }));
     plot.replaceChildren(...parts, cursor);
+    keepApart(names, [0, 1, 2, 3].map((row) => [0, row]));
+    keepApart(seamWords, [0, 1, 2, 3].map((row) => [0, row]));
     place();
   }
 

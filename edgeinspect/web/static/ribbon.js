@@ -1,5 +1,5 @@
 // The edge unrolled: a grey strip along the curve, out of the material upwards, with the measured edge, the nominal outline and the limits.
-import { signed, svg } from "./words.js";
+import { keepApart, signed, svg } from "./words.js";
 
 const HIGH = 210; // px of the strip
 const FOOT = 40; // px for zone names
@@ -34,7 +34,7 @@ export function ribbonStrip(box, axis, words, record, { pointAt, shown }) {
       for (const z of record.zones.filter((one) => one.from_mm !== null)) {
         for (const [from, to] of z.from_mm <= z.to_mm ? [[z.from_mm, z.to_mm]] : [[z.from_mm, length], [0, z.to_mm]]) {
           parts.push(svg("path", { d: `M${from * along} 0 V${HIGH + FOOT}`, class: "fence" }));
-          for (let at = from * along + 8; at < to * along - 60; at += 900) parts.push(svg("text", { x: at, y: HIGH + 32, class: "soft" }, z.words));
+          for (let at = from * along + 8; at < to * along - 60; at += 900) parts.push(svg("text", { x: at, y: HIGH + 32, class: "soft zone-name" }, z.words));
           if (z.lower_mm === null) continue;
           for (const d of [z.lower_mm, z.upper_mm]) {
             parts.push(limitLine(ribbon, from, to, d, x, y));
@@ -65,7 +65,7 @@ export function ribbonStrip(box, axis, words, record, { pointAt, shown }) {
       for (const seam of record.seams) {
         if (![seam.before, seam.after].includes(ribbon.camera)) continue;
         const on = ribbon.camera === seam.before;
-        parts.push(svg("text", { x: seam.arc_mm * along + (on ? 8 : -8), y: HIGH / 2, "text-anchor": on ? "start" : "end" }, on ? `camera ${seam.after} goes on` : `camera ${seam.before} up to here`));
+        parts.push(svg("text", { x: seam.arc_mm * along + (on ? 8 : -8), y: HIGH / 2, "text-anchor": on ? "start" : "end", class: "seam-words" }, on ? `camera ${seam.after} goes on` : `camera ${seam.before} up to here`));
       }
     }
     for (let arc = 0; arc < length; arc += 20) {
@@ -73,6 +73,8 @@ export function ribbonStrip(box, axis, words, record, { pointAt, shown }) {
     }
     cursor = svg("path", { d: `M0 0 V${HIGH}`, class: "cursor", visibility: "hidden" });
     view.replaceChildren(...parts, cursor);
+    keepApart(view.querySelectorAll(".seam-words"), [0, 1, -1, 2].map((row) => [0, row]));
+    keepApart(view.querySelectorAll(".zone-name"));
     view.dataset.along = along;
 
     if (arcs[0] > 20) box.scrollLeft = (arcs[0] - 10) * along;

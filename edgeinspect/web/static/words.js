@@ -27,3 +27,20 @@ export function svg(name, attributes = {}, ...children) {
   node.append(...children);
   return node;
 }
+
+// SVG labels, the most important first: each at the first of the places where it covers none before it, else not shown.
+// Places are how far to move it from where it was written, in heights of its line.
+export function keepApart(labels, places = [[0, 0]]) {
+  const taken = [];
+  for (const label of labels) {
+    label.removeAttribute("display");
+    label.removeAttribute("transform");
+    const { x, y, width, height } = label.getBBox();
+    const line = height / (label.childElementCount || 1);
+    const at = places.map(([right, down]) => [x + right * line, y + down * line]).find(([left, top]) =>
+      taken.every((one) => left >= one.right || left + width <= one.left || top >= one.foot || top + height <= one.top));
+    if (!at) { label.setAttribute("display", "none"); continue; }
+    label.setAttribute("transform", `translate(${at[0] - x} ${at[1] - y})`);
+    taken.push({ left: at[0], right: at[0] + width, top: at[1], foot: at[1] + height });
+  }
+}
