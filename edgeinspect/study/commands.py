@@ -20,7 +20,7 @@ from edgeinspect.store.tables import write_table
 from edgeinspect.study import judge_again as judging
 from edgeinspect.study import measure_again as measuring
 from edgeinspect.study import method_command
-from edgeinspect.study.method import MOST, USUAL, Method
+from edgeinspect.study.method import MOST, USUAL, Method, bounds
 from edgeinspect.study.printing import NOTHING_CHANGED, answer_table, print_flip
 from edgeinspect.study.stored import read, stored, utc
 from edgeinspect.terminal import (
@@ -94,7 +94,7 @@ def measure_again(
     chosen: Annotated[
         Literal["newest", "evenly"], typer.Option(help="which: the newest, or evenly over their time")
     ] = "newest",
-    on: Annotated[int | None, typer.Option("--go-on", help="go on with this study, that was interrupted")] = None,
+    on: Annotated[str | None, typer.Option("--go-on", help="go on with this study, that was interrupted")] = None,
     who: Annotated[str, typer.Option(help="your name, for the study")] = "not named",
     as_json: AsJson = False,
 ) -> None:
@@ -105,17 +105,18 @@ def measure_again(
     """
     method = Method(cutoff, arris, band)
     with plainly(as_json), Store.open(data, read_only=True) as store:
+        study = _checked(method, sample, on)
         station = load_station(station_file)
-        if on is not None or method != Method():
+        if study is not None or method != Method():
             if calibration is not None:
                 raise InputError("--calibration is given with a method: a method is tried with the calibration of then")
-            if on is None:
-                on = method_command.begin(
+            if study is None:
+                study = method_command.begin(
                     store, station, method, shell=shell, since=since, how=chosen, count=sample, who=who, quiet=as_json
                 )
             elif method != Method():
                 raise InputError("--go-on is given with a method: a study goes on with the method that it has")
-            method_command.measure(store, station, on, as_json=as_json)
+            method_command.measure(store, station, study, as_json=as_json)
             return
         rows = stored(store, shell=shell, since=since)
         if not rows:
@@ -130,6 +131,28 @@ def measure_again(
         _print_measured(done)
 
 
+def _checked(method: Method, sample: int, on: str | None) -> int | None:
+    """The study to go on with. Raises InputError, in the words of the command line."""
+    options = (
+        ("--cutoff", "filter_cutoff_mm", method.filter_cutoff_mm),
+        ("--band", "search_band_mm", method.search_band_mm),
+    )
+    problems = [
+        f"{option} is {value:g}, must be within {low:g} to {high:g} mm"
+        for option, name, value in options
+        if value is not None
+        for low, high in [bounds(name)]
+        if not low <= value <= high
+    ]
+    if not 1 <= sample <= MOST:
+        problems.append(f"--sample is {sample}, must be within 1 to {MOST}")
+    if on is not None and not (on.isascii() and on.isdigit()):
+        problems.append(f"--go-on is {on}, must be the number of a study, as it was said when it began")
+    if problems:
+        raise InputError(problems)
+    return None if on is None else int(on)
+
+
 def _current(folder: Path) -> ShellDefinition | None:
     """The definition in force; None where the station has it no more."""
     try:
@@ -137,6 +160,14 @@ def _current(folder: Path) -> ShellDefinition | None:
     except DefinitionError as error:
         aside.print(f"the definition in force cannot be read: {error.problems[0]}", markup=False, soft_wrap=True)
         return None
+
+
+def _defined(station_file: Path, shell: str) -> bool:
+    """Whether the station holds such a shell; without a station file nobody can say so."""
+    try:
+        return shell in load_station(station_file).seatings
+    except InputError:
+        return False
 
 
 def _ways(done: judging.JudgedAgain) -> str:
@@ -193,11 +224,14 @@ def export(
     ],
     shell: Annotated[str | None, typer.Option(help="only this shell definition")] = None,
     since: Since = None,
+    station_file: StationFile = STATION,
     data: DataFolder = DATA,
     as_json: AsJson = False,
 ) -> None:
     """Write the numbers of every look into one table, units in the headers, for other programs."""
     with plainly(as_json), Store.open(data, read_only=True) as store:
+        if shell is not None and not store.listing(1, None, Wanted(shell=shell)) and not _defined(station_file, shell):
+            raise InputError(f"{data} holds no inspection of shell {shell}, and there is no such definition")
         count = write_table(store, Wanted(shell=shell, since=None if since is None else utc(since)), file)
     if as_json:
         print_json({"file": str(file), "looks": count})

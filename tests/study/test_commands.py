@@ -77,3 +77,26 @@ def test_measure_again_for_machines(data: Path) -> None:
     assert (code, document["looked_at"], document["ribbons"], document["neither"]) == (0, 1, [], [])
     (look,) = document["pictures"]
     assert {number["name"] for number in look["numbers"]} >= {"path shift", "zone left-end most"}
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--cutoff", "nan"), "--cutoff is nan, must be within"),
+        (("--band", "-1"), "--band is -1, must be within"),
+        (("--cutoff", "2", "--sample", "0"), "--sample is 0, must be within 1 to 2000"),
+        (("--go-on", "nope"), "--go-on is nope, must be the number of a study, as it was said when it began"),
+    ],
+)
+def test_mistakes_are_told_by_the_option_that_was_typed(data: Path, options: tuple[str, ...], words: str) -> None:
+    code, _, err = run("measure-again", *STATION, "--data", data, *options)
+    assert code == 2 and err.startswith(words)
+
+
+def test_a_mistyped_shell_is_not_exported(data: Path, tmp_path: Path) -> None:
+    table = tmp_path / "looks.csv"
+    code, _, err = run("export", table, "--shell", "toplidd", *STATION, "--data", data)
+    assert code == 2 and "holds no inspection of shell toplidd, and there is no such definition" in err
+    assert not table.exists()
+    code, _, _ = run("export", table, "--shell", "hatch", *STATION, "--data", data)  # defined, and not looked at yet
+    assert code == 0 and len(table.read_text().splitlines()) == 1
