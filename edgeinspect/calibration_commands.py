@@ -18,7 +18,6 @@ from edgeinspect.errors import CalibrationError, InputError
 from edgeinspect.gauge.budget_map import FIT_WORDS
 from edgeinspect.gauge.foreseen import foresee
 from edgeinspect.gauge.repeatability import repeatability_words
-from edgeinspect.inspection import Expected
 from edgeinspect.measure.calibration_comparison import compare, comparison_sentences
 from edgeinspect.measure.calibration_report import length_sentence
 from edgeinspect.measure.camera import CameraCalibration
@@ -34,12 +33,23 @@ from edgeinspect.station.calibrations_in_use import (
 )
 from edgeinspect.station.colour_chart import with_colour
 from edgeinspect.station.config import Station, load_station
-from edgeinspect.station.run import expected_temperature, get_ready, only_variant, time_of_day
-from edgeinspect.station.thermometer import checked_celsius
+from edgeinspect.station.run import expected_temperature, get_ready, time_of_day
 from edgeinspect.store.codec import to_plain
 from edgeinspect.store.database import RECORD_FILE
 from edgeinspect.store.inspections import Store
-from edgeinspect.terminal import DATA, STATION, AsJson, Celsius, DataFolder, StationFile, bar, out, plainly, print_json
+from edgeinspect.terminal import (
+    DATA,
+    STATION,
+    AsJson,
+    Celsius,
+    DataFolder,
+    StationFile,
+    asked_expected,
+    bar,
+    out,
+    plainly,
+    print_json,
+)
 
 Who = Annotated[str | None, typer.Option(help="your name, for the record; asked for where it is left out")]
 Id = Annotated[str, typer.Argument(help="id of a calibration, as `calibrations` lists it")]
@@ -142,18 +152,17 @@ def list_calibrations(station_file: StationFile = STATION, data: DataFolder = DA
         ]
         print_json({"station": station.name, "calibrations": entries, "uses": to_plain(uses, [])})
         return
-    table = Table(box=None, padding=(0, 2, 0, 0))
-    # Ids whole, however narrow the terminal: they are copied from here.
-    table.add_column("calibration", min_width=max((len(one.calibration_id) for one in known), default=0))
-    for title in ("", "made (UTC)", "by", "worst length read back"):
-        table.add_column(title)
+    # Two lines each, no columns: the terminal wraps what is too long for it, and cuts no id and no number.
     for one in known:
-        worst, used = one.worst_length, "in use" if one.in_use else ""
-        words = one.problem or (length_sentence(worst) if worst else "no length was read back")
+        worst, used = one.worst_length, "  in use" if one.in_use else ""
+        words = one.problem or (f"worst length {length_sentence(worst)}" if worst else "no length was read back")
         if one.calibration is not None and one.calibration.colour is not None:
             words += f"; colours {one.calibration.colour.rms_de:.1f} off (rms, CIEDE2000)"
-        table.add_row(one.calibration_id, used, one.made_at[:16], one.who or "not said", words)
-    out.print(table if known else f"{data} holds no calibration: calibrate")
+        out.print(f"{one.calibration_id}{used}", soft_wrap=True, markup=False)
+        made = f"  made {one.made_at[:16]} UTC by {one.who or 'not said'}; {words}"
+        out.print(made, soft_wrap=True, markup=False)
+    if not known:
+        out.print(f"{data} holds no calibration: calibrate", soft_wrap=True, markup=False)
     for use in uses:
         line = f"{use.at[:16]} UTC, camera {use.camera}: {use.calibration_id}, by {use.who}: {use.why}"
         out.print(line, soft_wrap=True, markup=False)
@@ -219,17 +228,16 @@ def expected_uncertainty(
     first shell is cut.
     """
     with plainly(as_json):
-        celsius = checked_celsius(temperature)
         station = load_station(station_file)
         chosen, repeats = {}, None
         if (data / RECORD_FILE).is_file():
             with Store.open(data, read_only=True) as store:
                 chosen = store.calibrations.in_use()
                 repeats = store.repeatability(shell, station.same_shell_h)
-        expected = Expected(shell, variant or only_variant(station, shell), celsius)
+        expected = asked_expected(station, shell, variant, temperature)
         ready = get_ready(station, expected, data / station.folders.calibrations, chosen)
         if ready.gauge is None or ready.stop is not None:
-            raise InputError(f"{ready.stop.reason}: {ready.stop.action}" if ready.stop else "nothing is ready")
+            raise InputError(ready.stop.reason if ready.stop else "nothing is ready")  # its reader is whom to call
         try:
             conditions = Conditions(contrast=contrast)
         except ValueError as error:

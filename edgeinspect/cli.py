@@ -27,7 +27,7 @@ from edgeinspect.artwork_commands import check_prints
 from edgeinspect.conformity import Answer, Finding
 from edgeinspect.demo import Demo
 from edgeinspect.errors import InputError, PictureError
-from edgeinspect.inspection import Expected, Inspection
+from edgeinspect.inspection import Inspection
 from edgeinspect.interface import SCHEMAS
 from edgeinspect.one_thread import one_thread
 from edgeinspect.shell.drawing import draw
@@ -38,8 +38,7 @@ from edgeinspect.station.config import Station, load_station
 from edgeinspect.station.intake import Arrived, PictureSet
 from edgeinspect.station.pictures import KINDS, parse_name
 from edgeinspect.station.printables import FIT, printables
-from edgeinspect.station.run import get_ready, inspect_set, load_expected, only_variant, time_of_day
-from edgeinspect.station.thermometer import checked_celsius
+from edgeinspect.station.run import get_ready, inspect_set, time_of_day
 from edgeinspect.store.codec import to_plain
 from edgeinspect.store.database import RECORD_FILE
 from edgeinspect.store.inspections import Row, Store
@@ -59,6 +58,7 @@ from edgeinspect.terminal import (
     DataFolder,
     StationFile,
     aside,
+    asked_expected,
     bar,
     out,
     plainly,
@@ -86,6 +86,8 @@ def check_shell(
 ) -> None:
     """Check a shell definition, say what it asks for, and draw it. Every mistake is told at once."""
     with plainly(as_json):
+        if folder.is_file():
+            raise InputError(f"{folder} is a file, must be the folder of a shell definition: give {folder.parent}")
         definition = load_shell(folder)
         prints = check_prints(definition)
         lines = [*summary(definition), *prints.sentences]
@@ -207,7 +209,7 @@ def inspect(
             stack.enter_context(only_one(data))
         calibrations = calibration or (data or DATA) / station.folders.calibrations
         chosen = {} if calibration else _chosen_calibrations(data or DATA, read_only=data is None)
-        ready = get_ready(station, _expected(station, shell, variant, temperature), calibrations, chosen)
+        ready = get_ready(station, asked_expected(station, shell, variant, temperature), calibrations, chosen)
         if ready.stop is not None:
             raise InputError(f"{ready.stop.reason}: {ready.stop.action}")
         store = None if data is None else stack.enter_context(Store.open(data))
@@ -235,7 +237,7 @@ def expect(
     """Set a station to the shell, decal variant and temperature that come next."""
     with plainly(as_json):
         station = load_station(station_file)
-        expected = _expected(station, shell, variant, temperature)
+        expected = asked_expected(station, shell, variant, temperature)
         Store.open(data).close()
         with State.open(data) as state:
             state.expect(expected, time_of_day(), "the command line")
@@ -297,14 +299,6 @@ def exit_code(answers: Sequence[Answer]) -> int:
     if Answer.NONCONFORMING in answers:
         return NONCONFORMING
     return DONE if answers and all(answer is Answer.CONFORMING for answer in answers) else NOT_GREEN
-
-
-def _expected(station: Station, shell: str, variant: str | None, temperature_c: float | None) -> Expected:
-    """What was asked for, checked; a variant need not be named where there is one. Raises InputError."""
-    celsius = checked_celsius(temperature_c)
-    expected = Expected(shell, only_variant(station, shell) if variant is None else variant, celsius)
-    load_expected(station, expected)
-    return expected
 
 
 def _chosen_calibrations(data: Path, *, read_only: bool) -> dict[str, str]:

@@ -14,7 +14,12 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from edgeinspect.conformity import Answer
-from edgeinspect.errors import EdgeinspectError
+from edgeinspect.errors import DefinitionError, EdgeinspectError
+from edgeinspect.inspection import Expected
+from edgeinspect.shell.files import load_shell
+from edgeinspect.station.config import Station
+from edgeinspect.station.run import load_expected, only_variant
+from edgeinspect.station.thermometer import checked_celsius
 
 DONE, NONCONFORMING, BAD_INPUT, NOT_GREEN = 0, 1, 2, 3
 COLOURS = {
@@ -49,6 +54,18 @@ def plainly(as_json: bool) -> Iterator[None]:
 
 def print_json(document: dict[str, Any]) -> None:
     sys.stdout.write(json.dumps(document, indent=1, ensure_ascii=False) + "\n")
+
+
+def asked_expected(station: Station, shell: str, variant: str | None, temperature_c: float | None) -> Expected:
+    """What was asked for, checked; a variant need not be named where there is one. Raises DefinitionError."""
+    only = only_variant(station, shell) if variant is None else variant
+    if variant is None and not only and shell in station.seatings:
+        decals = load_shell(station.folders.models / shell).decals
+        if names := sorted({decal.variant for decal in decals}):
+            raise DefinitionError(f"no variant is given, and shell {shell} has several: give one of {', '.join(names)}")
+    expected = Expected(shell, only, checked_celsius(temperature_c))
+    load_expected(station, expected)
+    return expected
 
 
 @contextlib.contextmanager

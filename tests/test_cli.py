@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import shutil
 import signal
 import socket
@@ -240,6 +241,16 @@ def twice_calibrated(calibrated: Path, tmp_path_factory: pytest.TempPathFactory)
     return data
 
 
+def test_what_is_not_named_is_said_in_the_words_of_the_command(calibrated: Path) -> None:
+    picture = SAMPLES / "shells" / "L1001_top.webp"
+    code, _, err = run("inspect", picture, "--shell", "toplid", *STATION)
+    assert code == 2 and err.strip().endswith("shell toplid has several: give one of cargo, standard")
+    code, _, err = run("expected-uncertainty", "topli", *STATION, "--data", calibrated)
+    assert code == 2 and "does not hold shell 'topli'" in err and "call the process engineer" not in err
+    code, _, err = run("check-shell", DEFINITION / "shell.toml")
+    assert code == 2 and err.strip().endswith(f"must be the folder of a shell definition: give {DEFINITION}")
+
+
 def test_calibrations_are_listed_compared_and_gone_back_to(twice_calibrated: Path) -> None:
     where = (*STATION, "--data", twice_calibrated)
     code, listed = run_json("calibrations", *where)
@@ -247,9 +258,14 @@ def test_calibrations_are_listed_compared_and_gone_back_to(twice_calibrated: Pat
     assert code == 0
     assert [(one["who"], one["in_use"]) for one in (newest, oldest)] == [("Lee", True), ("Kim", False)]
     assert len(oldest["lengths"]) == 8 and {"nominal_mm", "reading_mm"} < set(oldest["lengths"][0])
-    code, out, _ = run("calibrations", *where)
+    code, out, _ = run("calibrations", *where)  # piped: a terminal of 80 columns
     assert code == 0 and "in use" in out and "by Lee: calibrated" in out
-    assert all(f"{one['calibration_id']} " in out for one in (newest, oldest)), "whole, to be copied"
+    lines = out.splitlines()
+    assert [line.split("  ")[0] for line in lines[:4:2]] == [one["calibration_id"] for one in (newest, oldest)]
+    worst = max(oldest["lengths"], key=lambda one: abs(one["reading_mm"] - one["nominal_mm"]))
+    assert re.search(rf"worst length reads {worst['reading_mm']:.2f}.*$", lines[3]), (
+        "number and place in one line, none cut"
+    )
 
     ids = (oldest["calibration_id"], newest["calibration_id"])
     code, compared = run_json("compare-calibrations", *ids, *where)
