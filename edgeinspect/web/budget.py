@@ -31,6 +31,7 @@ Scale = Callable[[Any], Any]  # a number, or an array of them
 
 WIDTH, HEIGHT, LEFT, RIGHT, TOP, FOOT = 1000.0, 330.0, 58.0, 12.0, 14.0, 84.0  # of the chart, in its own units
 NAME_ROWS = 5  # under the axis
+MOST_ROWS = 3  # of a name: under them is room for one of more words, in one row
 LETTER = 6.0  # width of one, in the same
 BANDS = 5  # the largest causes one by one, all others together
 REST = "all other causes"
@@ -246,9 +247,11 @@ def _names(definition: ShellDefinition, x: Scale, length: float) -> Iterator[Zon
     that is taken, too, it is left out.
     """
     taken: list[tuple[int, float, float]] = []  # row, from, to
-    for at, words, rows, _ in sorted(_wrapped(definition, x, length), key=lambda one: (not one[2], -one[3])):
+    for at, words, rows, _ in sorted(
+        _wrapped(definition, x, length), key=lambda one: (len(one[2]) > MOST_ROWS, -one[3])
+    ):
         under = [(first, [words]) for first in range(NAME_ROWS)]
-        for first, written in [(0, rows), *under] if rows else under:
+        for first, written in [(0, rows), *under] if len(rows) <= MOST_ROWS else under:
             half = [LETTER * len(row) / 2 for row in written]
             boxes = [(first + k, at - wide, at + wide) for k, wide in enumerate(half)]
             if all(one[0] != o[0] or one[1] >= o[2] or one[2] <= o[1] for one in boxes for o in taken):
@@ -258,7 +261,7 @@ def _names(definition: ShellDefinition, x: Scale, length: float) -> Iterator[Zon
 
 
 def _wrapped(definition: ShellDefinition, x: Scale, length: float) -> Iterator[tuple[float, str, list[str], float]]:
-    """Of each zone's longest stretch the middle, its name, the name in rows (none where they do not fit), its width."""
+    """Of each zone's longest stretch the middle, its name, the name in rows, its width."""
     for zone in definition.zones:
         pieces = [(zone.from_mm, zone.to_mm)]
         if zone.from_mm > zone.to_mm:
@@ -272,8 +275,7 @@ def _wrapped(definition: ShellDefinition, x: Scale, length: float) -> Iterator[t
                 rows[-1] += f" {word}"
             else:
                 rows.append(word)
-        fits = len(rows) <= NAME_ROWS and all(LETTER * len(row) <= wide for row in rows)
-        yield (x(begin) + x(end)) / 2.0, zone.words, rows if fits else [], wide
+        yield (x(begin) + x(end)) / 2.0, zone.words, rows, wide
 
 
 def _stretches(along: BudgetMap, definition: ShellDefinition, unit_mm: float) -> Iterator[RimStretch]:
