@@ -7,6 +7,7 @@ left, in shares of the step from background to material, is material too much (+
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -54,6 +55,20 @@ def find_flaws(shots: Shots, curve: str, here: Scan, face: FaceSeen | None = Non
     length = len(odd) * here.stations.step_mm
     found = [flaw for flaw in found if not any(_mark_of(flaw, run, length) for run in runs)]
     return tuple(sorted([*found, *runs], key=lambda flaw: flaw.arc_mm))
+
+
+def in_doubt(flaws: Iterable[FlawResult], here: Scan, second: NDArray[np.bool_]) -> list[FlawResult]:
+    """The same flaws of one closed curve, nicks and burrs that touch a ``second`` (N,) edge as strands: that asks for a
+    second look.
+    """
+    step, arc = here.stations.step_mm, here.stations.arc_mm
+    length = len(arc) * step
+
+    def doubtful(flaw: FlawResult) -> bool:
+        away = np.abs((arc - flaw.arc_mm + 0.5 * length) % length - 0.5 * length)
+        return flaw.kind is not FlawKind.CHATTER and bool(second[away <= 0.5 * flaw.length.value + step].any())
+
+    return [replace(flaw, kind=FlawKind.STRAND) if doubtful(flaw) else flaw for flaw in flaws]
 
 
 def _mark_of(flaw: FlawResult, run: FlawResult, length_mm: float) -> bool:

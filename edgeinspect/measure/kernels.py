@@ -108,27 +108,6 @@ def seek(ribbon, polarity, lag, place, strength, rival):
 
 
 @njit(cache=True)
-def second_rise(ribbon, pace, lag, start, spacing, polarity, edge, there, found):
-    """Of every ``pace``-th line (N, M) that has an edge (N,) [mm]: the strongest rise of ``polarity`` over ``lag``
-    samples away from the edge over the strongest at it.
-    """
-    for k in range(len(found)):
-        i = k * pace
-        if not there[i]:
-            continue
-        first = second = 0.0
-        for j in range(ribbon.shape[1] - lag):
-            rise = (ribbon[i, j + lag] - ribbon[i, j]) * polarity
-            beyond = abs(start + (j + 0.5 * lag) * spacing - edge[i])
-            if beyond < lag * spacing:
-                first = rise if rise > first else first
-            elif beyond > 1.6 * lag * spacing:
-                second = rise if rise > second else second
-        if first > 0.0:
-            found[k] = second / max(first, 1e-6)
-
-
-@njit(cache=True)
 def extremes(values, inside):
     """Where among places (N,) that are ``inside`` (N,) the value is greatest and least, how many have one and how many
     are inside; nan is no value. The places are -1 where there is none.

@@ -11,6 +11,7 @@ from edgeinspect.measure.alignment import combine, fit_along_normals, noise_cova
 from edgeinspect.measure.cut_face import trace
 from edgeinspect.measure.cutout import CutOutFit, measure_cutouts
 from edgeinspect.measure.cutout_arrises import on_drawn_arris
+from edgeinspect.measure.film import without_doubtful
 from edgeinspect.measure.frames import Datum, datum_of_hole_and_slot, datum_of_pips
 from edgeinspect.measure.height import Heights, find_height
 from edgeinspect.measure.measurement import CutFace, Flag, Stop
@@ -109,6 +110,7 @@ def edge_on(sight: Sight, here: Scan, before: PlaneShift) -> Edge:
     flags[here.edges.u_mm > GREATEST_U_MM] |= Flag.LOW_CONTRAST
     edges = replace(here.edges, d_mm=here.edges.d_mm - here.edges.pull_mm(at.bend_per_mm), flags=flags)
     traced = trace(sight.shots, replace(here, edges=edges), sight.definition.sheet_mm, sight.definition.arris)
+    traced, second = without_doubtful(sight.definition, here, traced)
     show, drawn = traced.show, traced.drawn
     # Laid on the show-face arris, which is seen all round; a bevel that is alike all round moves neither.
     seen = (show.flags == 0) & np.isfinite(show.d_mm)
@@ -119,7 +121,7 @@ def edge_on(sight: Sight, here: Scan, before: PlaneShift) -> Edge:
     points = at.points_mm + drawn.d_mm[:, None] * at.directions
     cut = combine(fit.shift, before)
     step_d_mm = np.where(flags == 0, edges.d_mm, np.nan)
-    return Edge(replace(here, edges=show), cut, spread, fit.rms_mm, usable, points, traced, step_d_mm)
+    return Edge(replace(here, edges=show), cut, spread, fit.rms_mm, usable, points, traced, step_d_mm, second)
 
 
 def find_cutouts(sight: Sight, edge: Edge, datum: Datum | None) -> list[CutOutFound]:

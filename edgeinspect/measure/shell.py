@@ -20,9 +20,9 @@ from edgeinspect.measure.decal import Find, measure_decal
 from edgeinspect.measure.decal_colour import ColourShot, ColourSight
 from edgeinspect.measure.decal_datum import decal_frame
 from edgeinspect.measure.decal_result import decal_result
-from edgeinspect.measure.film import film_left_on
+from edgeinspect.measure.film import beside_cutout, film_left_on, two_edges, without_two_edges
 from edgeinspect.measure.fixture import Fixture, Seating
-from edgeinspect.measure.flaws import find_flaws
+from edgeinspect.measure.flaws import find_flaws, in_doubt
 from edgeinspect.measure.frames import Datum, alignment, growth_of, left_by_shift, on_shell
 from edgeinspect.measure.hand import wrong_hand
 from edgeinspect.measure.height import Stray
@@ -182,14 +182,15 @@ def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature, f
         return replace(result, stops=(wrong, *result.stops))  # says more than a picture that is missing
     if rough is None:
         held = scan(sight.shots, setup.rim_seated, sight.definition.search_band_mm)
-        if film := film_left_on(sight.shots, held):
+        if film := film_left_on(sight.shots, held, sight.definition.sheet_mm):
             return replace(result, stops=(film, *result.stops))
         words = "no shell found where the fixture holds it: none there, not this kind of shell, or too little contrast"
         lost = Stop("place", words, "check the shell and the order, reseat, look again")
         return replace(result, stops=(*result.stops, lost))
     sight, here, heights = locate(sight, rough, temperature)
-    if film := film_left_on(sight.shots, here.edge.scan):
-        return replace(result, stops=(film, *result.stops))
+    beside = two_edges(sight.definition, here.edge, here.cutouts)
+    if beside is not None and beside.concerns is None:
+        return replace(result, stops=(beside, *result.stops))
     datum, edge, cutouts, height = here.datum, here.edge, here.cutouts, heights.record
     walls = here.walls
     stops = [*result.stops, *([here.stop] if here.stop else [])]
@@ -205,8 +206,9 @@ def _measure(sight: Sight, result: ShellMeasurement, temperature: Temperature, f
     said += [f"{height.words}: measured at that height"] if height.used and height.moved else []
     result = replace(result, notes=(*result.notes, *said))
     if Check.TRIM in result.checks:
+        cutouts = without_two_edges(sight.definition, cutouts)
         result = _with_trim(sight, result, edge, cutouts, walls, datum)
-        stops += _arris_unseen(sight, edge)
+        stops = [*([beside] if beside else []), *stops, *_arris_unseen(sight, edge)]
     if Check.DECAL in result.checks:
         decals, stop = _decals(sight, result.variant, here, heights.strays, find)
         stops += [stop] if stop else []
@@ -258,13 +260,16 @@ def _with_trim(
     assert traced is not None
     drawn = replace(edge.scan, edges=traced.drawn)
     faces = [*cut_faces(sight.shots, name, edge.scan, traced, sheet), *walls]
-    flaws = list(find_flaws(sight.shots, name, edge.scan, traced.face_seen()))
+    # In a nick the lower end of a cut face in view lies deeper: a second edge of its own.
+    second = edge.second.trusted & (traced.square_mm <= 0.0)
+    flaws = in_doubt(find_flaws(sight.shots, name, edge.scan, traced.face_seen()), edge.scan, second)
     kept = list(kept_curve(sight, name, drawn, edge.point_mm, rim.nominal, traced.seen_at_mm, edge.step_d_mm))
     for (_, stations), found in zip(setup.cutouts, cutouts, strict=True):
         if found.fit is None:
             continue
         here = found.fit.scan
-        flaws += find_flaws(sight.shots, found.cutout.curve.name, here)
+        seen = find_flaws(sight.shots, found.cutout.curve.name, here)
+        flaws += in_doubt(seen, here, beside_cutout(sight.definition, found.fit)) if seen else ()
         points = here.stations.points_mm + here.edges.d_mm[:, None] * here.stations.directions
         nominal = stations.scaled(sight.growth).placed(judged)
         kept += kept_curve(sight, found.cutout.curve.name, here, points, nominal, found.seen_at_mm)

@@ -36,6 +36,7 @@ from edgeinspect.measure.measurement import (
 )
 from edgeinspect.measure.place import Scan
 from edgeinspect.measure.ribbon import Stations, lay_scan_lines
+from edgeinspect.measure.second_edge import SecondEdge
 from edgeinspect.measure.setup import TEMPERATURE, Sight, quantity
 from edgeinspect.shell.definition import CutOut, DatumScheme, Frame
 
@@ -56,6 +57,7 @@ class Edge:
     point_mm: Array  # (N, 3) of the drawing's arris, fixture frame
     traced: Traced  # both arrises; the scan's own edges are at the show-face one
     step_d_mm: Array  # (N,) of one step alone, before the arrises were told apart; nan where there is none
+    second: SecondEdge  # where another one stands beside it
 
 
 @dataclass(frozen=True)
