@@ -44,7 +44,7 @@ from edgeinspect.measure.two_views import (
 
 GREATEST_U_MM = 0.5  # a height less sure than this at the worst place of the rim tells nothing
 BEYOND = 1.65  # standard uncertainties that a height must lie beyond its limit to be called so: ISO 14253-1
-UNLIKELY = 0.05  # by chance: a seat that what is read contradicts so much is no longer trusted as far as it claims
+UNLIKELY = 0.01  # by chance: a seat that what is read contradicts so much is no longer trusted as far as it claims
 BETTER = 0.5  # a height this much surer than the seat's claim is used even where both agree
 AS_HELD = "as high as the fixture holds it"
 WARM_K = 15.0  # no shell on the line is this much warmer than its range: judgement, no source

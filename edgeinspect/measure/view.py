@@ -13,13 +13,12 @@ from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture
 from edgeinspect.measure.marks import LEAST_TRUSTED, MarksFound, find_marks, read_length
-from edgeinspect.measure.measurement import CameraView, Stop
+from edgeinspect.measure.measurement import CALL, CameraView, Stop
 from edgeinspect.measure.noise import GREATEST_RESPONSE, read_response
 from edgeinspect.measure.picture import GreyPicture, patch_level
 
 DARK_SHARE = 0.1  # of the grey patch's level at calibration: below it nothing was lit
 BURNT_LEVEL, BURNT_SHARE = 0.99, 0.05  # more than this share of the picture at full scale says nothing about edges
-CALL = "call the process engineer"
 SURE_SHARE = 0.2  # of the limit of a known length: read less surely than this by the other marks it is no check
 
 

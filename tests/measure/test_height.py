@@ -93,7 +93,7 @@ BY_CUTOUTS = {"pips": (), "datum": DatumScheme.BEST_FIT}
 RIM_ONLY = {"pips": (), "cutouts": (), "datum": DatumScheme.FIXTURE}
 
 
-@pytest.mark.parametrize("lift_mm", [-0.3, 0.26, 0.3])
+@pytest.mark.parametrize("lift_mm", [-0.33, 0.3, 0.34])
 def test_a_lift_that_is_likely_but_not_proven_is_in_the_budget(lift_mm: float, gauge_of: Gauge) -> None:
     """Warm shells tell their height badly. Before, the seat was believed to 0.01 mm whatever was read: zones were 0.06
     mm off with u of 0.015, and edges beyond their limit were green.
