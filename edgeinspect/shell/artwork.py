@@ -21,7 +21,7 @@ from edgeinspect.shell.srgb import linear_to_srgb, srgb_to_linear
 
 GREATEST_SIDE_PX, GREATEST_PX = 20_000, 40_000_000
 LEAST_PX_PER_MM = 3.0  # coarser than the camera sees it, the artwork would be measured against its own steps
-SVG_PX_PER_MM = 10.0
+SVG_PX_PER_MM, GREATEST_SVG_PX = 10.0, 16_000_000  # less per mm where the print is larger than 100 x 100 mm
 _OVERSAMPLE = 4  # an SVG is drawn finer and averaged in light: antialiasing in sRGB makes dark edges look fatter
 ASPECT_MM = 0.1  # how far the artwork's shape may be off its stated size
 
@@ -138,7 +138,12 @@ def _light(picture: Array, in_colour: bool) -> Read:
 
 def _read_svg(raw: bytes, label: str, width_mm: float, height_mm: float, in_colour: bool) -> Read:
     text = _checked_svg(raw, label)
-    across = min(round(SVG_PX_PER_MM * max(width_mm, height_mm)), 4000) * _OVERSAMPLE
+    per_mm = min(SVG_PX_PER_MM, GREATEST_SVG_PX**0.5 / _OVERSAMPLE / (width_mm * height_mm) ** 0.5)
+    if per_mm < LEAST_PX_PER_MM:
+        most_cm2 = 0.01 * GREATEST_SVG_PX / (_OVERSAMPLE * LEAST_PX_PER_MM) ** 2
+        size = f"{width_mm:g} x {height_mm:g} mm"
+        raise DefinitionError(f"{label} is {size}, must be at most {most_cm2:.0f} cm² large: give it as two decals")
+    across = round(per_mm * max(width_mm, height_mm)) * _OVERSAMPLE
     wide = width_mm >= height_mm
     try:
         drawn = resvg_py.svg_to_bytes(

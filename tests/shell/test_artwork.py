@@ -114,6 +114,18 @@ def test_the_small_picture_shows_the_same(tmp_path: object) -> None:
     assert small[20, 10, 3] == 0
 
 
+def test_a_large_svg_is_drawn_coarser() -> None:
+    """300 x 120 mm was refused for the pixels that it would have at 10 px per mm, drawn four times finer."""
+    bar = SVG.format('<rect x="10" y="0" width="10" height="12"/>').encode()
+    artwork = read_artwork(bar, "badge", 300.0, 120.0)
+    rows, columns = artwork.grey.shape
+    assert columns / 300.0 == pytest.approx(rows / 120.0, rel=0.01)
+    assert 3.0 <= columns / 300.0 < 10.0
+    assert artwork.opacity.sum() / artwork.opacity.size == pytest.approx(1 / 3, abs=0.001)
+    with pytest.raises(DefinitionError, match="badge is 900 x 360 mm, must be at most 1111 cm"):
+        read_artwork(bar, "badge", 900.0, 360.0)
+
+
 def test_an_svg_with_its_size_in_mm_looks_as_without() -> None:
     """CSS: a px is 1/96 inch, whatever unit the size is in."""
     shape = '<rect width="30" height="12" fill="#333"/><rect x="3" y="2" width="9" height="5" fill="#fff"/>'
