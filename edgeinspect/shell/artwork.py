@@ -141,8 +141,8 @@ def _read_svg(raw: bytes, label: str, width_mm: float, height_mm: float, in_colo
     per_mm = min(SVG_PX_PER_MM, GREATEST_SVG_PX**0.5 / _OVERSAMPLE / (width_mm * height_mm) ** 0.5)
     if per_mm < LEAST_PX_PER_MM:
         most_cm2 = 0.01 * GREATEST_SVG_PX / (_OVERSAMPLE * LEAST_PX_PER_MM) ** 2
-        size = f"{width_mm:g} x {height_mm:g} mm"
-        raise DefinitionError(f"{label} is {size}, must be at most {most_cm2:.0f} cm² large: give it as two decals")
+        got = f"{width_mm:g} x {height_mm:g} mm"
+        raise DefinitionError(f"{label} is {got}, must be at most {most_cm2:.0f} cm² large: give it as two decals")
     across = round(per_mm * max(width_mm, height_mm)) * _OVERSAMPLE
     wide = width_mm >= height_mm
     try:
