@@ -205,11 +205,12 @@ def inspect(
     with plainly(as_json), contextlib.ExitStack() as stack:
         station = load_station(station_file)
         sets = _sets(pictures, station, shell)
+        expected = asked_expected(station, shell, variant, temperature)
         if data is not None:  # one process writes inspections: of a station that runs, its worker
             stack.enter_context(only_one(data))
         calibrations = calibration or (data or DATA) / station.folders.calibrations
         chosen = {} if calibration else _chosen_calibrations(data or DATA, read_only=data is None)
-        ready = get_ready(station, asked_expected(station, shell, variant, temperature), calibrations, chosen)
+        ready = get_ready(station, expected, calibrations, chosen)
         if ready.stop is not None:
             raise InputError(f"{ready.stop.reason}: {ready.stop.action}")
         store = None if data is None else stack.enter_context(Store.open(data))

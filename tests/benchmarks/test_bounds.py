@@ -6,13 +6,13 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
+from functools import partial
 
 import pytest
 
 from edgeinspect import cli
+from edgeinspect.one_thread import give_way
 from edgeinspect.simulate import bench
-from edgeinspect.station import worker_process
-from edgeinspect.study import background
 from tests.benchmarks import bounds
 from tests.benchmarks.bounds import Four, One
 from tests.benchmarks.speed import as_the_worker
@@ -80,7 +80,7 @@ def test_threads_change_no_bit() -> None:
     assert set(said_by(2, as_the_program, THREADS).split()) == {b"1"}
 
 
-@pytest.mark.parametrize("begins", [worker_process._leave_room_for_the_pages, background._give_way, cli.main])
+@pytest.mark.parametrize("begins", [partial(give_way, 0), cli.main])  # the worker and the study begin with the first
 def test_whatever_measures_begins_with_one_thread(begins: Callable[[], None], monkeypatch: pytest.MonkeyPatch) -> None:
     class CalledError(Exception):
         pass
@@ -88,6 +88,7 @@ def test_whatever_measures_begins_with_one_thread(begins: Callable[[], None], mo
     def one_thread() -> None:
         raise CalledError
 
-    monkeypatch.setattr(sys.modules[begins.__module__], "one_thread", one_thread)
+    called = begins.func if isinstance(begins, partial) else begins
+    monkeypatch.setattr(sys.modules[called.__module__], "one_thread", one_thread)
     with pytest.raises(CalledError):
         begins()

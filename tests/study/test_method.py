@@ -232,7 +232,7 @@ def test_the_sample_is_stated(store: Store) -> None:
     assert only.inspection_ids == (ids[0], ids[1]) and "2 of 2 labelled shells of toplid, all of them" in only.words
     as_they_come = choose(store, found, said, shell="toplid", count=1, labelled="")
     assert as_they_come.inspection_ids == (ids[3],) and as_they_come.bad_left_out == 1
-    with pytest.raises(InputError, match="count is 0, must be within 1 to 2000"):
+    with pytest.raises(InputError, match="--sample is 0, must be within 1 to 2000"):
         choose(store, found, {}, shell="toplid", count=0)
 
 
@@ -420,8 +420,8 @@ def test_the_command_says_how_long_and_what_came(copied: Path) -> None:
         (("--go-on", "9"), "there is no study 9"),
         (("--go-on", "2", "--cutoff", "8"), "a study goes on with the method that it has"),
         (("--cutoff", "2.5"), "nothing differs from the method of toplid in force"),
-        (("--band", "99"), "search_band_mm is 99, must be within 1 to 10"),
-        (("--cutoff", "8", "--sample", "0"), "count is 0, must be within 1 to 2000"),
+        (("--band", "99"), "--band is 99, must be within 1 to 10"),
+        (("--cutoff", "8", "--sample", "0"), "--sample is 0, must be within 1 to 2000"),
         (("--cutoff", "8", "--calibration", str(copied)), "a method is tried with the calibration of then"),
         (("--cutoff", "8", "--since", "2030-01-01"), "no shell fits"),
     ):
