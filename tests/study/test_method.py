@@ -232,7 +232,7 @@ def test_the_sample_is_stated(store: Store) -> None:
     assert only.inspection_ids == (ids[0], ids[1]) and "2 of 2 labelled shells of toplid, all of them" in only.words
     as_they_come = choose(store, found, said, shell="toplid", count=1, labelled="")
     assert as_they_come.inspection_ids == (ids[3],) and as_they_come.bad_left_out == 1
-    with pytest.raises(InputError, match="--sample is 0, must be within 1 to 2000"):
+    with pytest.raises(InputError, match="count is 0, must be within 1 to 2000"):
         choose(store, found, {}, shell="toplid", count=0)
 
 
