@@ -445,17 +445,17 @@ def decal(dx: float, dy: float, turn: float) -> DecalResult:
     [
         (
             decal(0.1, 1.6, 0.2),
-            "Badge: lies 0.10 mm too far right, 1.60 mm too high, turned 0.20° counter-clockwise "
-            "(limit of up ±1.00 mm)",
+            "Badge: lies 0.10 mm to the right, 1.60 mm above its place, turned 0.20° counter-clockwise "
+            "(limit up and down ±1.00 mm)",
         ),
         (
             decal(-1.5, -0.1, 0.0),
-            "Badge: lies 1.50 mm too far left, 0.10 mm too low, turned 0.00° counter-clockwise "
-            "(limit of across ±1.00 mm)",
+            "Badge: lies 1.50 mm to the left, 0.10 mm below its place, turned 0.00° counter-clockwise "
+            "(limit sideways ±1.00 mm)",
         ),
         (
             decal(0.0, 0.0, -1.3),
-            "Badge: lies 0.00 mm too far right, 0.00 mm too high, turned 1.30° clockwise (limit of rotation ±0.80°)",
+            "Badge: lies 0.00 mm to the right, 0.00 mm above its place, turned 1.30° clockwise (limit of rotation ±0.80°)",
         ),
     ],
 )

@@ -67,21 +67,21 @@ def decal_findings(decal: Decal, result: DecalResult | None, stop: Stop | None) 
         yield no_result(name, decal.words, stop, "it could not be measured: glare, damage or another artwork", at=place)
         return
     ways = (
-        _way(result.dx.value, "too far right", "too far left"),
-        _way(result.dy.value, "too high", "too low"),
+        _way(result.dx.value, "to the right", "to the left"),
+        _way(result.dy.value, "above its place", "below its place"),
         f"turned {turn_words(result.rotation.value)}",
     )
     off = f"lies {', '.join(ways)}"  # not to be taken for the way to push it, which is the other way
     frame = decal.datum.words
     named = "" if decal.datum is DecalDatum.SHELL else f" {frame}"
     doubt = f"; {NOT_FITTING}" if result.surface_doubt else ""
-    for axis, quantity, limit, unit in (
-        ("across", result.dx, decal.offset_limit_mm, "mm"),
-        ("up", result.dy, decal.offset_limit_mm, "mm"),
-        ("rotation", result.rotation, decal.rotation_limit_deg, "deg"),
+    for axis, way, quantity, limit, unit in (
+        ("across", "sideways", result.dx, decal.offset_limit_mm, "mm"),
+        ("up", "up and down", result.dy, decal.offset_limit_mm, "mm"),
+        ("rotation", "of rotation", result.rotation, decal.rotation_limit_deg, "deg"),
     ):
         shown = f"{limit:.2f} mm" if unit == "mm" else f"{limit:.2f}°"
-        sentence = f"{capital(decal.words)}: {off}{named} (limit of {axis} ±{shown}){doubt}"
+        sentence = f"{capital(decal.words)}: {off}{named} (limit {way} ±{shown}){doubt}"
         yield simple(
             f"{name} {axis}",
             decal.words,

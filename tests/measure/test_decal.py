@@ -133,7 +133,7 @@ def test_too_high_is_red_in_words(
     gauge = ShellGauge(toplid_definition, {"top": calibration}, fixture, seating)
     verdict = judge(gauge.measure("standard", {"top": laid.raw}, Temperature(20.0)), toplid_definition)
     assert verdict.answer is Answer.NONCONFORMING
-    assert "lies 0.90 mm too far right, 1.60 mm too high, turned 1.30° counter-clockwise" in verdict.sentence
+    assert "lies 0.90 mm to the right, 1.60 mm above its place, turned 1.30° counter-clockwise" in verdict.sentence
     assert "lift and lay again" in verdict.action
 
 

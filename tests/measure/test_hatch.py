@@ -137,7 +137,7 @@ def test_lengths_of_a_warm_hatch_are_brought_to_20_degrees(look: Look) -> None:
         ({"cutouts": {"pin_hole": CutOutChange(missing=True)}}, Answer.NONCONFORMING, "Pin hole, left: not there"),
         ({"cutouts": {"cable_hole": CutOutChange(0.6, 0.0)}}, Answer.NONCONFORMING, "0.60 mm off its place"),
         ({"decal": None}, Answer.NONCONFORMING, "not there"),
-        ({"decal": PlaneShift(0.9, 1.6, 1.3)}, Answer.NONCONFORMING, "1.60 mm too high, turned 1.3"),
+        ({"decal": PlaneShift(0.9, 1.6, 1.3)}, Answer.NONCONFORMING, "1.60 mm above its place, turned 1.3"),
         ({"path": PlaneShift(0.7, 0.0, 0.0)}, Answer.NONCONFORMING, "The whole cut is off in the fixture"),
     ],
 )  # fmt: skip

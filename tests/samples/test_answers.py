@@ -56,7 +56,7 @@ def _place(characteristic: str) -> str:
         ("L1004", ("Rear left corner", "too much material")),
         ("L1005", ("whole cut", "right", "down")),
         ("L1006", ("Lock hole", "not there")),
-        ("L1007", ("Badge", "lies", "too far right", "too high", "counter-clockwise")),
+        ("L1007", ("Badge", "lies", "to the right", "above its place", "counter-clockwise")),
         ("L1008", ("Front middle", "too much material")),
         ("L1009", ("dark",)),
         ("L1010", ("camera top has moved", " mm")),
