@@ -369,8 +369,8 @@ def test_everything_else_for_3_m_is_large_enough(plant: Plant, open_page: Open) 
             "rack it",
         ),
         (
-            "Badge on the lid: lies 1.24 mm to the right, 1.21 mm below its place, turned 0.93° counter-clockwise (limit "
-            "sideways ±1.00 mm), and then some more words that nobody wanted here",
+            "Badge on the lid: lies 1.24 mm to the right, 1.21 mm below its place, turned 0.93° counter-clockwise "
+            "(limit sideways ±1.00 mm), and then some more words that nobody wanted here",
             "set aside; the third in one place: stop and call the process engineer",
         ),
     ],
