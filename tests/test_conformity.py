@@ -455,7 +455,8 @@ def decal(dx: float, dy: float, turn: float) -> DecalResult:
         ),
         (
             decal(0.0, 0.0, -1.3),
-            "Badge: lies 0.00 mm to the right, 0.00 mm above its place, turned 1.30° clockwise (limit of rotation ±0.80°)",
+            "Badge: lies 0.00 mm to the right, 0.00 mm above its place, turned 1.30° clockwise "
+            "(limit of rotation ±0.80°)",
         ),
     ],
 )
