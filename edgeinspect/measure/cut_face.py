@@ -103,6 +103,7 @@ def trace(shots: Shots, here: Scan, sheet_mm: float, arris: Arris) -> Traced:
     wall = np.maximum(signed, 0.0)
     # Without more to tell by: the middle of the two.
     show = edges.d_mm - 0.5 * wall
+    # Where none was thought to show, the edge was not taken for the middle: it is off by up to the whole width.
     which = BETWEEN * np.where(wall > 0.0, 1.0, 2.0) * shown_width(signed, SQUARE_WITHIN * sheet_mm)
     back, back_which = show.copy(), which.copy()
     flags, u = edges.flags.copy(), edges.u_mm.copy()

@@ -56,7 +56,6 @@ def two_edges(definition: ShellDefinition, edge: Edge, cutouts: Sequence[CutOutF
     """Why not all edges that were found are to be trusted: a second one runs along that of the rim or of a cut-out. It
     concerns the whole shell where too little of the rim is left.
     """
-    assert edge.traced is not None
     stations, second = edge.scan.stations, edge.second
     if _share_with_two(second, edge.traced.square_mm) >= FILM_SHARE:
         return ALL_ROUND

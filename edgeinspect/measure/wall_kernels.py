@@ -81,7 +81,7 @@ def settle_walls(
         _lay_walls(column, slope, kind, value, signed, pull, blur, reach, at, share, gap, width, begin, end)
         both_arrises(ribbon, origin, spacing, begin, end, width, at, gap, share, sums)
         for i in range(lines):
-            if gap[i] == 0.0:  # hidden: a little more or less bevel shows nothing of it
+            if gap[i] == 0.0:  # hidden: a little more or less bevel shows nothing of it, so all that is the gap's goes
                 sums[i, 2] = sums[i, 5] = sums[i, 7] = sums[i, 8] = sums[i, 12] = 0.0
         rest, used = 0.0, 0
         for i in range(lines):

@@ -22,13 +22,13 @@ from edgeinspect.errors import PictureError
 from edgeinspect.geometry import Array
 from edgeinspect.inspection import Inspection
 from edgeinspect.measure.aim import Tracker
-from edgeinspect.measure.measurement import DecalResult, ShellMeasurement, Stop
+from edgeinspect.measure.measurement import CALL, DecalResult, ShellMeasurement, Stop
 from edgeinspect.measure.picture import RawLevels
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import Check, Decal, ShellDefinition
 from edgeinspect.station.aim_folder import AimFolder, Came
 from edgeinspect.station.pictures import decode
-from edgeinspect.station.run import CALL, Ready, fault
+from edgeinspect.station.run import Ready, fault
 
 MOVING_MM = 0.1  # between two pictures, at the decal's farthest corner: the turn counts there as well
 STILL_PICTURES, STILL_S = 3, 0.7  # so many, over so long, within MOVING_MM of the newest: it lies still

@@ -22,8 +22,7 @@ from edgeinspect.conformity import Answer, Verdict, judge
 from edgeinspect.conformity.verdict import capital
 from edgeinspect.errors import DefinitionError, InputError, PictureError
 from edgeinspect.inspection import Expected, Inspection, PictureFile
-from edgeinspect.measure.measurement import CALL as CALL  # noqa: PLC0414 - the worker and aiming take it from here
-from edgeinspect.measure.measurement import ShellMeasurement, Stop
+from edgeinspect.measure.measurement import CALL, ShellMeasurement, Stop
 from edgeinspect.measure.picture import RawLevels
 from edgeinspect.measure.shell import ShellGauge
 from edgeinspect.measure.temperature import Temperature

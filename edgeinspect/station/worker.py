@@ -15,7 +15,7 @@ from pathlib import Path
 
 from edgeinspect.errors import StoreError
 from edgeinspect.inspection import Expected, Inspection, PictureFile
-from edgeinspect.measure.measurement import Stop
+from edgeinspect.measure.measurement import CALL, Stop
 from edgeinspect.measure.temperature import Temperature
 from edgeinspect.shell.definition import ShellDefinition
 from edgeinspect.station.aim_folder import AimFolder
@@ -24,7 +24,6 @@ from edgeinspect.station.clock import ClockWatch
 from edgeinspect.station.config import Station
 from edgeinspect.station.intake import Inbox, PictureSet
 from edgeinspect.station.run import (
-    CALL,
     Ready,
     expected_temperature,
     file_sha256,
