@@ -94,6 +94,7 @@ def in_fixture(
         marks.blur_px,
         lengths,
         bits,
+        mark_blurs_px=tuple(zip(marks.seen, marks.blurs_px.tolist(), strict=True)),
     )
 
 

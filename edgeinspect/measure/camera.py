@@ -128,6 +128,7 @@ class CameraCalibration:
     pixel_noise: tuple[float, float] | None = None
     in_colour: bool = False  # its pictures are red, green and blue: it reads the colours of decals, and no edge
     colour: ColourCalibration | None = None  # None: not calibrated for colour
+    mark_blurs_px: tuple[tuple[int, float], ...] = ()  # the same of each fixture mark; none in older calibrations
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "covariance", frozen(self.covariance, (9, 9), "covariance"))

@@ -193,10 +193,9 @@ class _Fitting:
         self.by_noise: Array = np.zeros((len(self.terms), len(self.terms)))
         self.facing = np.arctan2(stations.normals[:, 1], stations.normals[:, 0])
         edges = here.edges
-        # Blur on a curve moves the half level towards its centre by s²/2R.
-        self.pull = 0.5 * edges.blur_mm**2 * stations.bend_per_mm
         self.usable = (edges.flags & (Flag.NO_EDGE | Flag.OUTSIDE)) == 0
-        self.near, self.arris, self.u = self.usable, edges.d_mm - self.pull, edges.u_mm
+        self.blur = edges.blur_mm
+        self.near, self.arris, self.u = self.usable, edges.d_mm - edges.pull_mm(stations.bend_per_mm), edges.u_mm
         self.seen = float(self.usable.mean()) >= SEEN_SHARE
         if not self.seen:
             return
@@ -208,9 +207,9 @@ class _Fitting:
         else:
             self.terms = _robust(self.rows, edges.d_mm - 0.5 * self.wall, self.usable)
 
-    def follow(self, terms: Array, by_noise: Array, off: Array, u: Array) -> None:
-        """Take the shape as found with its walls, and how far each line (N,) lies off it."""
-        self.terms, self.by_noise, self.u = terms, by_noise, u
+    def follow(self, terms: Array, by_noise: Array, off: Array, u: Array, blur: Array) -> None:
+        """Take the shape as found with its walls, how far each line (N,) lies off it, and its own blur."""
+        self.terms, self.by_noise, self.u, self.blur = terms, by_noise, u, blur
         self.arris = self.rows @ terms + off
         self.near = self.usable & (np.abs(off) < 1.0)
         self.seen = float(self.near.mean()) >= SEEN_SHARE
@@ -231,7 +230,7 @@ class _Fitting:
         covariance = by_roughness(self.rows, rest, self.u, near) + self.by_noise
         flags = np.where(near, 0, Flag.NO_EDGE).astype(np.int32)
         edges = self.here.edges
-        traced = Edges(np.where(near, self.arris, np.nan), self.u, edges.contrast, edges.blur_mm, flags)
+        traced = Edges(np.where(near, self.arris, np.nan), self.u, edges.contrast, self.blur, flags)
         return CutOutFit(True, self.terms, covariance, float(near.mean()), replace(self.here, edges=traced), self.wall)
 
 
@@ -282,14 +281,18 @@ def _settle(fits: list[_Fitting], d_mm: Array, blur_mm: float, noise: float) -> 
     def every(name: str) -> Array:
         return np.concatenate([getattr(fit, name) for fit in fits])
 
+    bend = np.concatenate([fit.here.stations.bend_per_mm for fit in fits])
+
     ribbon = np.concatenate([evenly_lit(fit.here) for fit in fits])
     cutout = np.repeat(np.arange(len(fits)), [len(fit.rows) for fit in fits])
     usable = np.concatenate([fit.usable for fit in fits])
-    shape = rows, every("pull"), every("facing"), cutout, usable, every("terms")
+    shape = rows, bend, every("facing"), cutout, usable, every("terms")
     px_per_mm = np.concatenate([fit.here.lines.px_per_mm for fit in fits])
     found = fit_two_arrises(ribbon, d_mm, blur_mm, px_per_mm, noise, every("wall"), *shape)
     for fit, lines, own in parts:
-        fit.follow(found.terms[own], found.covariance[own, own], found.off_mm[lines], found.u_mm[lines])
+        fit.follow(
+            found.terms[own], found.covariance[own, own], found.off_mm[lines], found.u_mm[lines], found.blur_mm[lines]
+        )
 
 
 def _without_edge(ribbon: Levels, noise: float, sheet_level: float) -> bool | None:

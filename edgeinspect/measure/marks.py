@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from statistics import NormalDist
 from typing import Any
 
 import cv2
@@ -28,6 +29,8 @@ LEAST_SIDE = 0.6  # of a side's lines must agree, or the mark is not used
 LEAST_MARKS = 3  # they hold the pose
 LEAST_TRUSTED = LEAST_MARKS + 2  # a length between two of them is read by the pose that the others hold
 STRAY_PX = 0.25  # a mark this far from where all the others put it is left out and named ...
+FAR_BLURS = 2.5  # a mark's own blur: how much of what rises so far from its edges rises within one blur
+_UNIT = NormalDist()
 STRAY_SPREAD = 3.0  # ... unless the others agree no better than this among themselves
 
 
@@ -44,11 +47,20 @@ class MarksFound:
     jacobian: Array  # (K, 8, 6) how the corners [px] answer to rotation vector [rad] and translation [mm]
     residual_px: float  # rms of them
     blur_px: float  # as sampled: bilinear sampling adds about 1/6 px² to the lens's own variance
+    blurs_px: Array  # (K,) of each seen mark by itself
 
 
 def _nothing() -> MarksFound:
     return MarksFound(
-        None, np.zeros((6, 6)), (), (), *(np.zeros((0, 4, 2)),) * 2, np.zeros((0, 8, 6)), float("nan"), float("nan")
+        None,
+        np.zeros((6, 6)),
+        (),
+        (),
+        *(np.zeros((0, 4, 2)),) * 2,
+        np.zeros((0, 8, 6)),
+        float("nan"),
+        float("nan"),
+        np.zeros(0),
     )
 
 
@@ -113,10 +125,10 @@ def _refine(picture: GreyPicture, model: CameraModel, fixture: Fixture, pose: Po
     if len(fixture.marks) < LEAST_MARKS:
         return found
     for _ in range(3):
-        corners, blur, ids = _corners(picture, model, fixture, pose)
+        corners, blurs, ids = _corners(picture, model, fixture, pose)
         if len(ids) < LEAST_MARKS:
             return found
-        found = _pose_of(corners, blur, ids, model, fixture, pose)
+        found = _pose_of(corners, blurs, ids, model, fixture, pose)
         if found.pose is None:
             return found
         known = fixture.corners_mm.reshape(-1, 3)
@@ -129,8 +141,10 @@ def _refine(picture: GreyPicture, model: CameraModel, fixture: Fixture, pose: Po
 
 def _corners(
     picture: GreyPicture, model: CameraModel, fixture: Fixture, pose: Pose
-) -> tuple[Array, float, tuple[int, ...]]:
-    """Corners (K, 4, 2) [px] of the marks that are where ``pose`` puts them and readable, the blur [px], their ids."""
+) -> tuple[Array, tuple[float, Array], tuple[int, ...]]:
+    """Corners (K, 4, 2) [px] of the marks that are where ``pose`` puts them and readable, the blur [px] of all and of
+    each (K,), their ids.
+    """
     starts = fixture.corners_mm
     white = _white(fixture.dictionary, tuple(mark.mark_id for mark in fixture.marks))
     along = np.linspace(0.12, 0.88, LINES_A_SIDE)
@@ -141,7 +155,8 @@ def _corners(
     lines = lay_scan_lines(points.reshape(-1, 3), directions.reshape(-1, 3), half_mm, model, pose)
     d_mm = offsets(half_mm, float(lines.px_per_mm.mean()))
     # Always from a narrow blur: it sets the window, and a wide one would reach the cells inside a small mark.
-    edges = fit_edges(sample(picture, lines, d_mm), d_mm, lines.px_per_mm, 0.9, polarity=1.0)
+    ribbon = sample(picture, lines, d_mm)
+    edges = fit_edges(ribbon, d_mm, lines.px_per_mm, 0.9, polarity=1.0)
     moved, whole = np.empty_like(starts), np.empty(len(starts), dtype=np.bool_)
     fitted = edges.d_mm.reshape(len(starts), 4, LINES_A_SIDE)
     mark_kernels.meet(starts, outward, fitted, along - 0.5, LEAST_SIDE, moved, whole)
@@ -149,7 +164,21 @@ def _corners(
     step = float(np.median(np.abs(edges.contrast)))
     good = whole & _read(picture, model, white, moved, pose) & (step > 0.02)
     ids = tuple(mark.mark_id for mark, fine in zip(fixture.marks, good, strict=True) if fine)
-    return pixels[good], float(edges.blur_mm[0] * lines.px_per_mm.mean()), ids
+    blur_mm, share = float(edges.blur_mm[0]), np.empty(len(starts))
+    near_mm, far_mm = blur_mm, min(FAR_BLURS * blur_mm, BAND_CELLS * half_mm)
+    mark_kernels.steepness(ribbon, float(d_mm[0]), float(d_mm[1] - d_mm[0]), edges.d_mm, near_mm, far_mm, share)
+    blurs_mm = _blurs(share[good], near_mm, far_mm)
+    px_per_mm = float(lines.px_per_mm.mean())
+    return pixels[good], (blur_mm * px_per_mm, blurs_mm * px_per_mm), ids
+
+
+def _blurs(share: Array, near_mm: float, far_mm: float) -> Array:
+    """Standard deviations (K,) [mm] of blurs that leave this share of the rise within ``far_mm`` of a step within
+    ``near_mm`` of it; a share that no blur of 0.3 to 4 times ``near_mm`` leaves is one of the two.
+    """
+    blurs = near_mm * np.geomspace(4.0, 0.3, 40)
+    shares = [(2.0 * _UNIT.cdf(near_mm / one) - 1.0) / (2.0 * _UNIT.cdf(far_mm / one) - 1.0) for one in blurs.tolist()]
+    return np.asarray(np.interp(np.nan_to_num(share, nan=1.0), shares, blurs))
 
 
 def _read(
@@ -173,7 +202,7 @@ def _middles(side: int) -> Array:
 
 
 def _pose_of(
-    corners: Array, blur: float, ids: tuple[int, ...], model: CameraModel, fixture: Fixture, start: Pose
+    corners: Array, blurs: tuple[float, Array], ids: tuple[int, ...], model: CameraModel, fixture: Fixture, start: Pose
 ) -> MarksFound:
     known = {mark.mark_id: mark.corners_mm for mark in fixture.marks}
     places = np.array([known[i] for i in ids])
@@ -202,7 +231,8 @@ def _pose_of(
     stray = tuple(i for i, k in zip(ids, keep, strict=True) if not k)
     pose = _pose(turn, shift)
     jacobians = matrix.reshape(-1, 8, 6)[keep]
-    return MarksFound(pose, covariance, seen, stray, corners[keep], residual[keep], jacobians, rms, blur)
+    blur_px, each = blurs
+    return MarksFound(pose, covariance, seen, stray, corners[keep], residual[keep], jacobians, rms, blur_px, each[keep])
 
 
 def _stray(jacobian: Array, residual: Array, used: NDArray[np.intp]) -> int | None:

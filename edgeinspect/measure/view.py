@@ -87,6 +87,10 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
     elif marks.blur_px > calibration.blur_px + limits.blur_growth_px:
         words = f"camera {name} is out of focus (blur {marks.blur_px:.1f} px, was {calibration.blur_px:.1f} px)"
         stop = Stop("focus", words, "clean the lens, look again")
+    elif (dull := _dull_mark(marks, calibration, limits.blur_growth_px)) is not None:
+        mark, now, then = dull
+        words = f"camera {name} is out of focus at fixture mark {mark} (blur {now:.1f} px, was {then:.1f} px)"
+        stop = Stop("focus", words, "clean lens and mark, look again")
     elif not marks.residual_px <= limits.marks_stop_px:
         words = f"the fixture marks miss their places by {marks.residual_px:.2f} px in the picture of camera {name}"
         stop = Stop("gauge", words, f"clean the marks, look again, then {CALL}: calibrate again")
@@ -125,6 +129,16 @@ def look(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture,
         None if np.isnan(response) else response,
     )
     return Look(view, marks, stop, tuple(notes))
+
+
+def _dull_mark(marks: MarksFound, calibration: CameraCalibration, growth_px: float) -> tuple[int, float, float] | None:
+    """The mark whose blur has grown most since calibration, and its blur now and then [px], where it is too much: a
+    smear on the lens, or a lens that leans, does not blur all of a picture alike.
+    """
+    then = dict(calibration.mark_blurs_px)
+    both = [(one, float(now), then[one]) for one, now in zip(marks.seen, marks.blurs_px, strict=True) if one in then]
+    worst = max(both, key=lambda one: one[1] - one[2], default=None)
+    return None if worst is None or worst[1] - worst[2] <= growth_px else worst
 
 
 def _mirrored(picture: GreyPicture, calibration: CameraCalibration, fixture: Fixture) -> bool:

@@ -95,6 +95,7 @@ class _Calibration(Table):
     lengths: tuple[_Length, ...]
     in_colour: bool = False
     colour: _Colour | None = None
+    mark_blurs_px: tuple[tuple[Count, Positive], ...] = ()
 
 
 class _File(Table):
@@ -137,6 +138,7 @@ def write_calibration(folder: Path, calibration: CameraCalibration) -> Path:
         "lengths": [asdict(check) for check in calibration.lengths],
         "in_colour": calibration.in_colour,
         "colour": None if calibration.colour is None else _plain(calibration.colour),
+        "mark_blurs_px": calibration.mark_blurs_px,
     }
     content = _File.model_validate({"format": 1, "calibration": entry})  # what could not be read again is not written
     path = calibration_path(folder, calibration.calibration_id)
@@ -206,6 +208,7 @@ def _parsed(content: dict[str, object], label: str) -> CameraCalibration:
             table.pixel_noise,
             table.in_colour,
             None if table.colour is None else ColourCalibration(**_arrays(table.colour)),
+            table.mark_blurs_px,
         )
     except ValueError as error:
         raise CalibrationError(f"{label}: {error}: the file is damaged, calibrate again") from error

@@ -80,7 +80,17 @@ def true_calibration(name: str, camera: TrueCamera, picture: RawLevels) -> Camer
     grey = patch_level(levels, fixture.grey_patch_mm, model, camera.pose)
     spread = np.diag(np.array([0.1, 0.1, 0.1, 0.1, 1e-4, 1e-4, 1e-6, 1e-6, 1e-4]) ** 2)
     return CameraCalibration(
-        f"{name}-true", name, looks.MADE_AT, model, spread, 0.05, 13, camera.pose, grey, marks.blur_px
+        f"{name}-true",
+        name,
+        looks.MADE_AT,
+        model,
+        spread,
+        0.05,
+        13,
+        camera.pose,
+        grey,
+        marks.blur_px,
+        mark_blurs_px=tuple(zip(marks.seen, marks.blurs_px.tolist(), strict=True)),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import cv2
@@ -9,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from edgeinspect.geometry import Pose
+from edgeinspect.geometry import Array, Pose
 from edgeinspect.measure.camera import CameraCalibration
 from edgeinspect.measure.fixture import Fixture, Mark, TrustLimits
 from edgeinspect.measure.picture import GreyPicture
@@ -134,6 +135,48 @@ def test_out_of_focus(empty_plate: Raw, calibration: CameraCalibration, fixture:
     assert f"out of focus (blur {result.view.blur_px:.1f} px, was 0.9 px)" in result.stop.reason
     assert result.view.blur_px == pytest.approx(wanted, rel=0.2)  # reads low so far out, see test_marks
     assert seen(cv2.GaussianBlur(empty_plate, (0, 0), 0.6), calibration, fixture).stop is None
+
+
+def blurred_on_the_right(picture: Array, blur_px: float) -> Array:
+    """A lens that leans: sharp on the left third, all of the blur on the right one."""
+    share = np.clip((np.arange(picture.shape[1]) / picture.shape[1] - 0.3) / 0.4, 0.0, 1.0)
+    return np.asarray(picture * (1 - share) + cv2.GaussianBlur(picture, (0, 0), blur_px) * share)
+
+
+@pytest.mark.parametrize("added_px", [0.5, 1.0, 1.4, 1.8])
+def test_out_of_focus_on_one_side(
+    empty_plate: Raw, calibration: CameraCalibration, fixture: Fixture, added_px: float
+) -> None:
+    """Variances of blurs add. All marks together read 1.1 px of blur, and nothing was said."""
+    then = seen(empty_plate, calibration, fixture).marks
+    known = tuple(zip(then.seen, then.blurs_px.tolist(), strict=True))
+    soft = blurred_on_the_right(empty_plate.astype(np.float64), added_px)
+    result = seen(np.rint(soft).astype(np.uint16), replace(calibration, mark_blurs_px=known), fixture)
+    assert result.view.blur_px < 1.2
+    wanted = np.hypot(then.blurs_px, added_px)
+    sharp, dull = result.marks.blurs_px, float(wanted.max())
+    assert sharp.max() == pytest.approx(dull, rel=0.05)
+    assert sharp.min() == pytest.approx(then.blurs_px.min(), rel=0.08)
+    if dull < 0.9 + fixture.trust.blur_growth_px:
+        assert result.stop is None
+        return
+    assert result.stop is not None
+    assert result.stop.stage == "focus"
+    assert re.fullmatch(
+        rf"camera top is out of focus at fixture mark [125] \(blur {sharp.max():.1f} px, was 0\.9 px\)",
+        result.stop.reason,
+    )
+
+
+def test_a_lens_that_never_was_sharp_on_one_side(
+    empty_plate: Raw, calibration: CameraCalibration, fixture: Fixture
+) -> None:
+    """What it was at calibration is what it was measured with; of an older calibration nothing is known."""
+    soft = np.rint(blurred_on_the_right(empty_plate.astype(np.float64), 1.4)).astype(np.uint16)
+    then = seen(soft, calibration, fixture)
+    assert then.stop is None
+    known = tuple(zip(then.marks.seen, then.marks.blurs_px.tolist(), strict=True))
+    assert seen(soft, replace(calibration, mark_blurs_px=known), fixture).stop is None
 
 
 def test_no_marks(empty_plate: Raw, calibration: CameraCalibration, fixture: Fixture) -> None:
