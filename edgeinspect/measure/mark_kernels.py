@@ -235,8 +235,8 @@ def length_by_others(jacobian, residual, pixels, rays, corners, turn, shift, fir
 
 @njit(cache=True)
 def steepness(ribbon, start, spacing, edge, near_mm, far_mm, share):
-    """Of the rise within ``far_mm`` of the edge (N,) [mm] the ``share`` (K,) that lies within ``near_mm``, of each mark,
-    whose lines (N, M) follow one another. nan of a mark without edges.
+    """Of the rise within ``far_mm`` of the edge (N,) [mm] the ``share`` (K,) that lies within ``near_mm``, of each
+    mark, whose lines (N, M) follow one another. nan of a mark without edges.
     """
     lines, samples = len(edge) // len(share), ribbon.shape[1]
     rise = np.empty(2)

@@ -30,7 +30,6 @@ LEAST_MARKS = 3  # they hold the pose
 LEAST_TRUSTED = LEAST_MARKS + 2  # a length between two of them is read by the pose that the others hold
 STRAY_PX = 0.25  # a mark this far from where all the others put it is left out and named ...
 FAR_BLURS = 2.5  # a mark's own blur: how much of what rises so far from its edges rises within one blur
-_UNIT = NormalDist()
 STRAY_SPREAD = 3.0  # ... unless the others agree no better than this among themselves
 
 
@@ -176,9 +175,16 @@ def _blurs(share: Array, near_mm: float, far_mm: float) -> Array:
     """Standard deviations (K,) [mm] of blurs that leave this share of the rise within ``far_mm`` of a step within
     ``near_mm`` of it; a share that no blur of 0.3 to 4 times ``near_mm`` leaves is one of the two.
     """
-    blurs = near_mm * np.geomspace(4.0, 0.3, 40)
-    shares = [(2.0 * _UNIT.cdf(near_mm / one) - 1.0) / (2.0 * _UNIT.cdf(far_mm / one) - 1.0) for one in blurs.tolist()]
-    return np.asarray(np.interp(np.nan_to_num(share, nan=1.0), shares, blurs))
+    shares, blurs = _shares(round(far_mm / near_mm, 3))
+    return np.asarray(near_mm * np.interp(np.nan_to_num(share, nan=1.0), shares, blurs))
+
+
+@lru_cache(maxsize=8)
+def _shares(reach: float) -> tuple[Array, Array]:
+    """Of what a step blurred by ``blurs`` (B,) rises within ``reach``, the shares (B,) that it rises within 1."""
+    blurs, within = np.geomspace(4.0, 0.3, 40), NormalDist().cdf
+    shares = [(2.0 * within(1.0 / one) - 1.0) / (2.0 * within(reach / one) - 1.0) for one in blurs.tolist()]
+    return np.array(shares), blurs
 
 
 def _read(
