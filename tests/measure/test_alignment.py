@@ -112,7 +112,7 @@ def along(outline: Stations, dx: float, dy: float, rotation_deg: float) -> Array
 @pytest.mark.parametrize("even", [0.15, -0.15, 0.149, 0.151, 0.4])
 @pytest.mark.parametrize("noise", [0.0, 0.02])
 def test_too_much_all_round_moves_nothing(outline: Stations, even: float, noise: float) -> None:
-    """A robust loss slid 0.19 mm sideways here (checks.md, traps)."""
+    """A robust loss slid 0.19 mm sideways here (a trial of this project, no source)."""
     offset = np.full(len(outline.arc_mm), even) + np.random.default_rng(1).normal(0, noise, len(outline.arc_mm))
     limit = 0.001 + 4 * noise / np.sqrt(len(offset) / 2)
     assert np.abs(fitted(outline, offset)).max() < limit

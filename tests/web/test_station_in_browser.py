@@ -55,6 +55,18 @@ def test_an_answer_arrives_by_itself(plant: Plant, open_page: Open) -> None:
     assert page.locator("#picture .edge").count() == len(kept.measurement.traces)
 
 
+def test_after_a_quarter_of_an_hour_the_board_waits_for_the_next_shell(plant: Plant, open_page: Open) -> None:
+    """Not for the first one, those of today are counted below. The old answer is about no shell that lies here."""
+    kept = plant.save("good", age_s=1000)
+    page = open_page().page
+    wait_state(page, "waiting")
+    counted = page.inner_text("#today")
+    first = "1" not in counted  # just after midnight it was yesterday
+    wanted = "WAITING FOR THE FIRST SHELL" if first else "WAITING FOR THE NEXT SHELL"
+    assert page.inner_text("#notice") == wanted and lit(page) == []
+    assert page.text_content("#sentence") != kept.verdict.sentence
+
+
 def test_a_new_picture_takes_the_old_answer_away_at_once(plant: Plant, open_page: Open) -> None:
     kept = plant.save("good")
     page = open_page().page

@@ -64,7 +64,8 @@ const NOTICES = {
   measuring: ["MEASURING", "", ""],
   interrupted: ["LOOK AGAIN", "", "Wait for its answer, or look at it again"],
   changed: ["CHANGED OVER", "", "Put in the first shell of it"],
-  waiting: ["WAITING FOR THE FIRST SHELL", "No shell has been measured here yet", ""],
+  waiting: ["WAITING FOR THE FIRST SHELL", "No shell has been measured here today", ""],
+  next: ["WAITING FOR THE NEXT SHELL", "The last answer is too old to be about what lies here: it is in the list", ""],
 };
 
 let shown = ""; // what the board was drawn from, so that a tick only touches what ticks
@@ -111,7 +112,8 @@ function showAnswer(answer) {
 
 function showNotice(now) {
   light(null);
-  const [word, sentence, action] = NOTICES[now];
+  const some = record?.today.some((one) => one.count > 0);
+  const [word, sentence, action] = NOTICES[now === "waiting" && some ? "next" : now];
   part("notice").firstElementChild.textContent = word;
   part("shell-id").textContent = now === "measuring" ? record.measuring : "";
   part("term").textContent = "";
