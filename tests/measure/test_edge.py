@@ -113,7 +113,9 @@ def test_no_bias(angle: float, blur: float, brighter: bool) -> None:
 @pytest.mark.parametrize(("contrast", "noise"), [(0.4, 0.004), (0.4, 0.01), (0.2, 0.01), (0.4, 0.03)])
 @pytest.mark.parametrize("blur", BLURS_PX)
 def test_scatter_is_near_the_bound(blur: float, contrast: float, noise: float, bits: int) -> None:
-    """<= 1.15 x the bound (an aim of this project, no source) and no bias beyond 0.01 px, over all directions; 2,000 lines tell 1.6 %."""
+    """<= 1.15 x the bound (an aim of this project, no source) and no bias beyond 0.01 px, over all directions; 2,000
+    lines tell 1.6 %.
+    """
     errors = []
     for k, angle in enumerate((3.0, 22.5, 45.0, 68.0, 87.0)):
         edges, error = found_edges(
