@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -42,6 +43,9 @@ FileName = Annotated[str, Field(strict=True, max_length=64, pattern=FILE_NAME)]
 Colour = Annotated[str, Field(strict=True, pattern=COLOUR)]
 
 
+_OF_A_LIST = re.compile(r": ([a-z_]+\[\d+\])")
+
+
 class Table(BaseModel):
     """A table of a definition: unknown keys are mistakes, nothing is converted silently."""
 
@@ -76,13 +80,22 @@ class Mistakes:
     def __init__(self, file: str) -> None:
         self.file = file
         self.sentences: list[str] = []
+        self._named: dict[str, str] = {}  # "zone[7]": 'zone "left-end"'
 
     def say(self, sentence: str) -> None:
-        self.sentences.append(f"{self.file}: {sentence}")
+        """``sentence`` begins with the key."""
+        self.sentences.append(self._by_name(f"{self.file}: {sentence}"))
 
     def take(self, error: InputError) -> None:
         """The problems of another file, which name it themselves."""
-        self.sentences.extend(error.problems)
+        self.sentences.extend(map(self._by_name, error.problems))
+
+    def _by_name(self, sentence: str) -> str:
+        """What is wrong with one of a list is told by its name, if it has one: nobody counts zones."""
+        found = _OF_A_LIST.search(sentence)
+        if found is None or not sentence.endswith(f"{self.file}{found[0]}{sentence[found.end() :]}"):
+            return sentence
+        return f"{sentence[: found.start(1)]}{self._named.get(found[1], found[1])}{sentence[found.end() :]}"
 
     def stop_if_any(self) -> None:
         """Raises DefinitionError with every sentence, each once and in order."""
@@ -102,6 +115,10 @@ class Mistakes:
         if not isinstance(rows, list):
             self.say(f"{key} is {shown(rows)}, must be a list of tables [[{key}]]")
             return [None]
+        names = [row.get("name") if isinstance(row, dict) else None for row in rows]
+        for place, name in enumerate(names):
+            if isinstance(name, str) and names.count(name) == 1:
+                self._named[f"{key}[{place}]"] = f"{key} {shown(name)}"
         return [self._checked(model, row, f"{key}[{place}]") for place, row in enumerate(rows)]
 
     def known_keys(self, content: Mapping[str, object], known: tuple[str, ...]) -> None:

@@ -116,35 +116,35 @@ ONE_CHANGE = [
     (
         'name = "lock"',
         'name = "Lock Hole"',
-        'cutout[0].name is "Lock Hole", must be lower-case letters, digits, - and _, '
+        'cutout "Lock Hole".name is "Lock Hole", must be lower-case letters, digits, - and _, '
         "starting with a letter or digit, at most 64",
     ),
     (
         "rotation_limit_deg = 0.8",
         'ink = [{ artwork = "f0aa28", lab = [70.0, 20.0, 60.0] }]\nrotation_limit_deg = 0.8',
-        'decal[0].ink[0].artwork is "f0aa28", must be a colour such as "#f0aa28": # and six digits of 0-9 and a-f',
+        'decal "badge".ink[0].artwork is "f0aa28", must be a colour such as "#f0aa28": # and six digits of 0-9 and a-f',
     ),
     # one table against itself
     ('name = "small"', 'name = "large"', 'shell.name is "large", must be "small" like its folder'),
     ("extent_mm", "step_mm = 0.6\nextent_mm", "shell.step_mm is 0.6, must be at most filter_cutoff_mm / 5 = 0.5"),
     ("extent_mm", "step_mm = 1e-9\nextent_mm", "shell.step_mm is 1e-09, must be at least 0.05"),
     ('["trim", "decal"]', '["trim", "trim"]', "shell.checks is ['trim', 'trim'], must name each check once"),
-    ("lower_mm = -0.5", "lower_mm = 0.9", "zone[0].lower_mm is 0.9, must be below upper_mm 0.5"),
-    ("lower_mm = -0.5\n", "", "zone[0].lower_mm is missing"),
+    ("lower_mm = -0.5", "lower_mm = 0.9", 'zone "right".lower_mm is 0.9, must be below upper_mm 0.5'),
+    ("lower_mm = -0.5\n", "", 'zone "right".lower_mm is missing'),
     (
         "lower_mm = -0.5\n",
         "lower_mm = -0.5\nprofile_mm = 1.0\n",
-        "zone[0].lower_mm is -0.5, must be left out where profile_mm is given",
+        'zone "right".lower_mm is -0.5, must be left out where profile_mm is given',
     ),
     (
         "lower_mm = -0.5\n",
         "lower_mm = -0.5\nuz_mm = 0.1\n",
-        "zone[0].uz_mm is 0.1, must be left out where profile_mm is not given",
+        'zone "right".uz_mm is 0.1, must be left out where profile_mm is not given',
     ),
     (
         'frame = "fixture"',
         'frame = "best_fit"',
-        'zone[1].frame is "best_fit", must be "datum" or "fixture" unless best_fit.drawing says where the drawing '
+        'zone "left".frame is "best_fit", must be "datum" or "fixture" unless best_fit.drawing says where the drawing '
         "wants form alone judged: it hides an error of the path",
     ),
     (
@@ -161,15 +161,15 @@ ONE_CHANGE = [
     (
         "size_lower_mm = -0.25",
         "size_lower_mm = 0.25",
-        "cutout[0].size_lower_mm is 0.25, must be below size_upper_mm 0.25",
+        'cutout "lock".size_lower_mm is 0.25, must be below size_upper_mm 0.25',
     ),
-    ("diameter_mm = 16.0\n", "", "cutout[0].diameter_mm is missing, must be given for a hole"),
+    ("diameter_mm = 16.0\n", "", 'cutout "lock".diameter_mm is missing, must be given for a hole'),
     (
         "diameter_mm = 16.0",
         "diameter_mm = 16.0\nwidth_mm = 3.0",
-        "cutout[0].width_mm is 3, must be left out for a hole",
+        'cutout "lock".width_mm is 3, must be left out for a hole',
     ),
-    ("length_mm = 20.0", "length_mm = 5.0", "cutout[1].length_mm is 5, must be above width_mm 6"),
+    ("length_mm = 20.0", "length_mm = 5.0", 'cutout "slot".length_mm is 5, must be above width_mm 6'),
     # names
     ('name = "left"', 'name = "right"', 'zone "right" is there 2 times, must be there once'),
     ('name = "pip-2"', 'name = "pip-1"', 'pip "pip-1" is there 2 times, must be there once'),
@@ -178,25 +178,29 @@ ONE_CHANGE = [
     ("to_mm = 180.0", "to_mm = 170.0", "no zone holds the rim from 170.00 to 180.00 mm, must be without gaps"),
     ("to_mm = 180.0", "to_mm = 190.0", 'zones "right" and "left" overlap from 180.00 to 190.00 mm, must not'),
     ("to_mm = 300.0", "to_mm = 310.0", 'zones "left" and "right" overlap from 300.00 to 310.00 mm, must not'),
-    ("from_mm = 300.0", "from_mm = 400.0", "zone[0].from_mm is 400, must be below the rim's length 370.77"),
-    ("to_mm = 300.0", "to_mm = 400.0", "zone[1].to_mm is 400, must be at most the rim's length 370.77"),
-    ("to_mm = 180.0", "to_mm = 300.0", "zone[0].to_mm is 300 like from_mm: empty; the whole rim is 0 to 370.77"),
+    ("from_mm = 300.0", "from_mm = 400.0", 'zone "right".from_mm is 400, must be below the rim\'s length 370.77'),
+    ("to_mm = 300.0", "to_mm = 400.0", 'zone "left".to_mm is 400, must be at most the rim\'s length 370.77'),
+    ("to_mm = 180.0", "to_mm = 300.0", 'zone "right".to_mm is 300 like from_mm: empty; the whole rim is 0 to 370.77'),
     # cut-outs against their curves
     (
         "diameter_mm = 16.0",
         "diameter_mm = 16.1",
-        "cutout[0].diameter_mm is 16.1, must be 16.00 like its curve (within 0.05)",
+        'cutout "lock".diameter_mm is 16.1, must be 16.00 like its curve (within 0.05)',
     ),
-    ("width_mm = 6.0", "width_mm = 6.2", "cutout[1].width_mm is 6.2, must be 6.00 like its curve (within 0.05)"),
-    ("angle_deg = 30.0", "angle_deg = 35.0", "cutout[1].angle_deg is 35, must be 30.00 like its curve"),
-    ("[30.0, -10.0]", "[30.0, -10.1]", "cutout[0].centre_mm is [30.0, -10.1], must be [30.00, -10.00] like its curve"),
+    ("width_mm = 6.0", "width_mm = 6.2", 'cutout "slot".width_mm is 6.2, must be 6.00 like its curve (within 0.05)'),
+    ("angle_deg = 30.0", "angle_deg = 35.0", 'cutout "slot".angle_deg is 35, must be 30.00 like its curve'),
+    (
+        "[30.0, -10.0]",
+        "[30.0, -10.1]",
+        'cutout "lock".centre_mm is [30.0, -10.1], must be [30.00, -10.00] like its curve',
+    ),
     # pips and datums
     (
         "[-40.0, 20.0, -7.0]",
         "[-58.0, 20.0, -7.0]",
-        "pip[0].centre_mm is [-58.0, 20.0, -7.0], must lie inside the rim with its whole top",
+        'pip "pip-1".centre_mm is [-58.0, 20.0, -7.0], must lie inside the rim with its whole top',
     ),
-    ("[0.0, -25.0, 5.5]", "[30.0, -10.0, 5.5]", 'pip[2].centre_mm is [30.0, -10.0, 5.5], must be clear of "lock"'),
+    ("[0.0, -25.0, 5.5]", "[30.0, -10.0, 5.5]", 'pip "pip-3".centre_mm is [30.0, -10.0, 5.5], must be clear of "lock"'),
     ("[0.0, -25.0, 5.5]", "[0.0, 20.0, 5.5]", 'shell.datum is "pips" and they lie in one line, must make a triangle'),
     # decals
     ('"badge.png"', '"shell.toml"', "small/shell.toml is neither a PNG nor an SVG (syntax error: line 1, column 0)"),
@@ -206,68 +210,76 @@ ONE_CHANGE = [
         "small/badge.png is 300 x 120 px: 30 mm wide it is 12.00 mm high, "
         "the definition says 30 x 13 mm; crop it to its size",
     ),
-    ("normal = [0.0, 0.0, 1.0]", "normal = [0.0, 0.1, 1.0]", "decal[0].patch.normal has length 1.00499, must be 1"),
+    (
+        "normal = [0.0, 0.0, 1.0]",
+        "normal = [0.0, 0.1, 1.0]",
+        'decal "badge".patch.normal has length 1.00499, must be 1',
+    ),
     (
         "x_axis = [1.0, 0.0, 0.0]",
         "x_axis = [0.8, 0.0, 0.6]",
-        "decal[0].patch.x_axis lies at 53.13 degrees to normal, must be square to it (90)",
+        'decal "badge".patch.x_axis lies at 53.13 degrees to normal, must be square to it (90)',
     ),
     (
         "normal = [0.0, 0.0, 1.0]",
         "normal = [0.0, 0.0, -1.0]",
-        "decal[0].patch.normal points away from the cameras (z is -1), must point outwards",
+        'decal "badge".patch.normal points away from the cameras (z is -1), must point outwards',
     ),
-    ('kind = "flat"', 'kind = "cylinder"', "decal[0].patch.radius_mm is missing, must be given for a cylinder"),
+    ('kind = "flat"', 'kind = "cylinder"', 'decal "badge".patch.radius_mm is missing, must be given for a cylinder'),
     (
         'kind = "flat"',
         'kind = "flat", radius_tolerance_mm = 1.0',
-        "decal[0].patch.radius_tolerance_mm is 1, must be left out for a flat patch",
+        'decal "badge".patch.radius_tolerance_mm is 1, must be left out for a flat patch',
     ),
     (
         'kind = "flat"',
         'kind = "cylinder", radius_mm = 100.0, radius_tolerance_mm = 50.0',
-        "decal[0].patch.radius_tolerance_mm is 50, must be below half of it: 50",
+        'decal "badge".patch.radius_tolerance_mm is 50, must be below half of it: 50',
     ),
     (
         'artwork = "badge.png"',
         'artwork = "badge.png"\ngap_lower_mm = 5.0\ngap_upper_mm = 4.0',
-        "decal[0].gap_lower_mm is 5, must be below gap_upper_mm 4",
+        'decal "badge".gap_lower_mm is 5, must be below gap_upper_mm 4',
     ),
     (
         'kind = "flat"',
         'kind = "flat", radius_mm = 5.0',
-        "decal[0].patch.radius_mm is 5, must be left out for a flat patch",
+        'decal "badge".patch.radius_mm is 5, must be left out for a flat patch',
     ),
     (
         'kind = "flat"',
         'kind = "cylinder", radius_mm = 3.0',
-        "decal[0].height_mm is 12, must be below half way around: 9.4",
+        'decal "badge".height_mm is 12, must be below half way around: 9.4',
     ),
-    ("[0.0, 10.0, 0.0]", "[0.0, 1000.0, 0.0]", "decal[0].patch.origin_mm is [0.0, 1000.0, 0.0], must lie on the shell"),
+    (
+        "[0.0, 10.0, 0.0]",
+        "[0.0, 1000.0, 0.0]",
+        'decal "badge".patch.origin_mm is [0.0, 1000.0, 0.0], must lie on the shell',
+    ),
     # files
     (
         '"badge.png"',
         '"badge.gif"',
-        'decal[0].artwork is "badge.gif", must be a file that is there; there are badge.png, outline.dxf, shell.toml',
+        'decal "badge".artwork is "badge.gif", must be a file that is there; there are badge.png, outline.dxf',
     ),
     (
         '"badge.png"',
         '"../small/badge.png"',
-        'decal[0].artwork is "../small/badge.png", must be a file inside the shell\'s folder',
+        'decal "badge".artwork is "../small/badge.png", must be a file inside the shell\'s folder',
     ),
     (
         '"badge.png"',
         '"/etc/hostname"',
-        'decal[0].artwork is "/etc/hostname", must be a file inside the shell\'s folder',
+        'decal "badge".artwork is "/etc/hostname", must be a file inside the shell\'s folder',
     ),
-    ('"badge.png"', '"a\\u0000b"', 'decal[0].artwork is "a\x00b" and cannot be read: ValueError'),
+    ('"badge.png"', '"a\\u0000b"', 'decal "badge".artwork is "a\x00b" and cannot be read: ValueError'),
     (
         'curve = "lock"',
         'curve = "lok"',
         "small/outline.dxf: layer lok is not there or empty; "
         "layers with something on them: lock, lock_face, rim, rim_face, slot",
     ),
-    ('face = "lock_face"', 'face = "lock"', 'cutout[0].face "lock" runs'),
+    ('face = "lock_face"', 'face = "lock"', 'cutout "lock".face "lock" runs'),
     ('face = "rim_face"', 'face = "lock"', 'rim.face "lock" runs'),
     ('curve = "rim"\n', "", "rim.curve is missing, must name a layer of the DXF"),
     ('file = "outline.dxf"', 'file = "outline.csv"', 'rim.curve is "rim", must be left out: a CSV holds one curve'),
@@ -289,7 +301,7 @@ def test_all_mistakes_are_told_at_once_across_files(tmp_path: Path) -> None:
         .replace("sheet_mm = 3.0", "sheet_mm = 0")
     )
     found = "\n".join(problems(write_shell(tmp_path, toml, layers)))
-    assert "zone[0].lower_mm is 0.9" in found
+    assert 'zone "right".lower_mm is 0.9' in found
     assert "shell.sheet_mm is 0, must be above 0" in found
     assert '"gone.png", must be a file that is there' in found
     assert "layer slot: point 8 is (nan, nan, nan), must be three finite numbers of mm" in found
@@ -323,7 +335,7 @@ def test_length_and_width_exchanged(tmp_path: Path) -> None:
 def test_a_cut_out_outside_the_rim(tmp_path: Path) -> None:
     layers = {**curves(), "slot": lifted(slot(-58, -10, 20, 6, 30))}
     found = problems(write_shell(tmp_path, changed("[-30.0, -10.0]", "[-58.0, -10.0]"), layers))
-    assert found == ['small/shell.toml: cutout[1].curve "slot" lies outside the rim or cuts it, must lie inside']
+    assert found == ['small/shell.toml: cutout "slot".curve "slot" lies outside the rim or cuts it, must lie inside']
 
 
 def test_cut_outs_that_overlap(tmp_path: Path) -> None:
@@ -335,7 +347,9 @@ def test_cut_outs_that_overlap(tmp_path: Path) -> None:
 def test_a_hole_must_be_round(tmp_path: Path) -> None:
     oval = circle(0, 0, 8) * [1.0, 1.05] + [30, -10]
     found = problems(write_shell(tmp_path, layers={**curves(), "lock": lifted(oval)}))
-    assert found == ['small/shell.toml: cutout[0].curve "lock" is up to 0.20 mm off a circle, must be round for a hole']
+    assert found == [
+        'small/shell.toml: cutout "lock".curve "lock" is up to 0.20 mm off a circle, must be round for a hole'
+    ]
 
 
 def test_a_zone_as_the_drawing_writes_it(tmp_path: Path) -> None:
@@ -369,8 +383,8 @@ def test_a_slot_must_point_at_the_hole(tmp_path: Path) -> None:
     toml = toml.replace("angle_deg = 30.0", "angle_deg = 90.0")
     layers = {**curves(), "slot": lifted(slot(-30, -10, 20, 6, 90))}
     assert problems(write_shell(tmp_path, toml, layers)) == [
-        "small/shell.toml: cutout[1].angle_deg is 90, 90 degrees off the line to the hole: must be within 70, a slot "
-        "holds the direction by its width"
+        'small/shell.toml: cutout "slot".angle_deg is 90, 90 degrees off the line to the hole: must be within 70, a '
+        "slot holds the direction by its width"
     ]
 
 
@@ -411,7 +425,9 @@ def test_a_huge_file_is_not_read(tmp_path: Path) -> None:
     home = write_shell(tmp_path)
     with (home / "badge.png").open("wb") as file:
         file.truncate(30_000_000)
-    assert problems(home) == ['small/shell.toml: decal[0].artwork is "badge.png" with 30 MB, must have at most 20 MB']
+    assert problems(home) == [
+        'small/shell.toml: decal "badge".artwork is "badge.png" with 30 MB, must have at most 20 MB'
+    ]
 
 
 def test_a_link_out_of_the_folder_is_not_followed(tmp_path: Path) -> None:
@@ -420,7 +436,7 @@ def test_a_link_out_of_the_folder_is_not_followed(tmp_path: Path) -> None:
     (home / "badge.png").unlink()
     (home / "badge.png").symlink_to(tmp_path / "secret.png")
     assert problems(home) == [
-        'small/shell.toml: decal[0].artwork is "badge.png", must be a file inside the shell\'s folder'
+        'small/shell.toml: decal "badge".artwork is "badge.png", must be a file inside the shell\'s folder'
     ]
 
 
@@ -463,7 +479,7 @@ def test_curves_from_csv_are_the_same_as_from_dxf(tmp_path: Path) -> None:
     assert np.abs(written.rim.points_mm - drawn.rim.points_mm).max() < 1e-9
     assert np.abs(written.cutouts[0].curve.face_slope - drawn.cutouts[0].curve.face_slope).max() < 1e-9
     found = problems(write_shell(tmp_path, toml.replace('curve = "slot.csv"', 'curve = "slot"')))
-    assert found == ['small/shell.toml: cutout[1].curve is "slot", must be a .csv file because rim.file is one']
+    assert found == ['small/shell.toml: cutout "slot".curve is "slot", must be a .csv file because rim.file is one']
 
 
 def test_the_drawing_that_is_hashed_is_the_one_that_is_drawn(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -57,7 +57,7 @@ def grid() -> tuple[Array, Array]:
 
 
 def read(mesh: trimesh.Trimesh, patch: Patch = ON_TOP, kind: str = "stl") -> SurfacePatch:
-    return surface_patch(mesh.export(file_type=kind), f"lid.{kind}", patch, SIZE_MM, "shell.toml: decal[0].patch")
+    return surface_patch(mesh.export(file_type=kind), f"lid.{kind}", patch, SIZE_MM, 'shell.toml: decal "badge".patch')
 
 
 @pytest.mark.parametrize(("radius_mm", "bound_mm"), [(300.0, 0.001), (120.0, 0.004)])
@@ -148,7 +148,7 @@ BAD_MESHES = [
     (lambda: with_hole(sphere(300.0), 30.0, 10.0, 4.0), r"lid\.stl ends or has a hole under the decal, near \[\d"),
     (lambda: sphere(300.0).slice_plane([40.0, 0.0, 0.0], [-1.0, 0.0, 0.0]), r"ends or has a hole under the decal"),
     (lambda: with_hole(sphere(300.0), 0.0, 0.0, 9.0), r"lies 8\.\d\d mm off the surface of lid\.stl, must lie on it"),
-    (lambda: moved(0.0, 0.0, 0.3), r"decal\[0\]\.patch\.origin_mm lies 0\.30 mm off .*nearest is \[.*0\.300\]"),
+    (lambda: moved(0.0, 0.0, 0.3), r'decal "badge"\.patch\.origin_mm lies 0\.30 mm off .*nearest is \[.*0\.300\]'),
     (lambda: moved(40.0, 20.0, 3.346), r"patch\.normal is 8\.\d degrees off"),
     (lambda: sheet(lambda x, y: np.where(x > 30.0, -40.0, 0.0)), "turns away by more than 75 degrees under the decal"),
     (lambda: cylinder(300.0, 1885).apply_translation([0.0, 0.0, 600.0]), r"lies 600\.00 mm inside lid\.stl"),
@@ -182,7 +182,7 @@ def test_a_mesh_in_metres_is_told() -> None:
 )  # fmt: skip
 def test_what_is_no_mesh_is_told(raw: bytes, kind: str, words: str) -> None:
     with pytest.raises(DefinitionError, match=words):
-        surface_patch(raw, f"lid.{kind}", ON_TOP, SIZE_MM, "shell.toml: decal[0].patch")
+        surface_patch(raw, f"lid.{kind}", ON_TOP, SIZE_MM, 'shell.toml: decal "badge".patch')
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -224,13 +224,17 @@ def test_a_definition_with_a_mesh_is_read_hashed_and_drawn(tmp_path: Path) -> No
 @pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
-        ('file = "lid.stl", ', "", "decal[0].patch.file is missing, must be given for a mesh"),
-        ("lid.stl", "lid.ply", 'decal[0].patch.file is "lid.ply", must be a file that is there; there are'),
+        ('file = "lid.stl", ', "", 'decal "badge".patch.file is missing, must be given for a mesh'),
+        ("lid.stl", "lid.ply", 'decal "badge".patch.file is "lid.ply", must be a file that is there; there are'),
         ("lid.stl", "badge.png", "must be a mesh: .stl or .ply"),
         ("lid.stl", "../lid.stl", "must be a file inside the shell's folder"),
-        ('kind = "mesh"', 'kind = "flat"', 'decal[0].patch.file is "lid.stl", must be left out for a flat patch'),
+        ('kind = "mesh"', 'kind = "flat"', 'decal "badge".patch.file is "lid.stl", must be left out for a flat patch'),
         ('file = "lid.stl", ', 'file = "lid.stl", radius_mm = 3.0, ', "must be left out for a mesh patch"),
-        ("[0.0, 10.0, 0.0]", "[0.0, 10.0, 5.0]", "shell.toml: decal[0].patch.origin_mm lies 5.00 mm off the surface"),
+        (
+            "[0.0, 10.0, 0.0]",
+            "[0.0, 10.0, 5.0]",
+            'shell.toml: decal "badge".patch.origin_mm lies 5.00 mm off the surface',
+        ),
     ],
 )
 def test_each_mistake_has_its_sentence(tmp_path: Path, old: str, new: str, sentence: str) -> None:
