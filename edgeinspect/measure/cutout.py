@@ -20,6 +20,7 @@ from edgeinspect.measure.measurement import Flag
 from edgeinspect.measure.picture import GreyPicture, Levels
 from edgeinspect.measure.place import Scan
 from edgeinspect.measure.ribbon import ScanLines, Stations, lay_scan_lines, offsets, sample
+from edgeinspect.measure.sharpness import own_blurs_mm
 from edgeinspect.measure.two_arrises import fit_two_arrises
 from edgeinspect.shell.definition import CutOut
 
@@ -31,6 +32,7 @@ CLOSE_MM, CLOSE_SHARE = 0.1, 0.95  # a cloth over one side leaves an edge too: a
 SHEET_LEVEL_SHARE = 0.25  # what lies over a hole is the sheet only if it is as bright as beside the other cut-outs
 ROUGH_MM = 0.25  # rms about the shape: an outline this rough is chips or glare, not a cut
 SURE_WALL_MM = 0.05  # a wall seen less wide than this leaves the strongest step at the arris
+ONE_BLUR = 0.12  # of it: cut-outs whose blurs differ by less have one, which all of their lines tell better
 CLEAR_BLURS, LEAST_LIT = 4.0, 0.5  # beside the edge the face tells the light; of the lines, so many must show it
 UNLIKE_FACE = 0.02  # of its level: what differs more from the plane is dirt, a print, another edge
 MOST_SLOPE = 0.05  # of the light per mm: more would be half of it over a small hole
@@ -166,36 +168,52 @@ def fit_on_ribbon(
     noise = noise_of(ribbon)
     edges = fit_edges(ribbon, d_mm, lines.px_per_mm, blur_px, polarity=polarity_of(ribbon), noise=noise)
     one_step = Scan(cutouts[0][1], lines, d_mm, ribbon, edges)
+    scans = [one_step.part(part, stations) for part, (_, stations) in zip(parts, cutouts, strict=True)]
+    walls = [apparent_wall(s.stations, s.lines, wall_height(s.stations, sheet_mm), model, pose) for s in scans]
+    wider = _wider(ribbon, d_mm, edges, walls)
     fits = [
-        _Fitting(c, s, one_step.part(part, s), sheet_mm, model, pose)
-        for (c, s), part in zip(cutouts, parts, strict=True)
+        _Fitting(cutout, scan.blurred(factor), wall, sheet_mm)
+        for (cutout, _), scan, wall, factor in zip(cutouts, scans, walls, wider, strict=True)
     ]
     looked_at = [fit for fit in fits if fit.seen]
     if looked_at:
-        _settle(looked_at, d_mm, float(edges.blur_mm[0]), noise)
+        _settle(looked_at, d_mm, noise)
     seen, sheet = [fit.here.ribbon for fit in fits if fit.seen], float("nan")
     if 0 < len(seen) < len(fits):  # what the others are compared with
         sheet = float(np.median(np.vstack(seen)[:, : len(d_mm) // 3]))
     return [fit.result(noise, sheet) for fit in fits]
 
 
+def _wider(ribbon: Levels, d_mm: Array, edges: Edges, walls: list[Array]) -> Array:
+    """Blur of each cut-out (C,) over that of all, where it differs: taken for one and the same, half a pixel of a lens
+    out of focus on one side made a slot 0.05 mm too long. Lines that show a wall do not tell.
+    """
+    cutout = np.repeat(np.arange(len(walls)), [len(wall) for wall in walls])
+    alone = (edges.flags == 0) & (np.concatenate(walls) < SURE_WALL_MM)
+    edge_mm = np.where(alone, edges.d_mm, np.nan)
+    own = own_blurs_mm(ribbon, d_mm, edge_mm, float(edges.blur_mm[0]), cutout, len(walls))
+    if np.isnan(own).all():
+        return np.ones(len(walls))
+    share = own / np.nanmedian(own)
+    return np.where(np.abs(share - 1.0) > ONE_BLUR, share, 1.0)
+
+
 class _Fitting:
     """One cut-out while it is being fitted."""
 
-    def __init__(
-        self, cutout: CutOut, stations: Stations, here: Scan, sheet_mm: float, model: CameraModel, pose: Pose
-    ) -> None:
-        self.here, self.square_within = here, SQUARE_WITHIN * sheet_mm
-        self.wall = apparent_wall(stations, here.lines, wall_height(stations, sheet_mm), model, pose)
+    def __init__(self, cutout: CutOut, here: Scan, wall_mm: Array, sheet_mm: float) -> None:
+        self.here, self.wall, self.square_within = here, wall_mm, SQUARE_WITHIN * sheet_mm
+        stations = here.stations
         angle = long_axis(stations) if cutout.kind == "slot" else 0.0
         self.rows = shape_rows(cutout, stations, stations.points_mm[:, :2].mean(axis=0), angle)
         self.terms: Array = np.zeros(self.rows.shape[1])
         self.by_noise: Array = np.zeros((len(self.terms), len(self.terms)))
         self.facing = np.arctan2(stations.normals[:, 1], stations.normals[:, 0])
         edges = here.edges
+        # Blur on a curve moves the half level towards its centre by s²/2R.
+        self.pull = 0.5 * edges.blur_mm**2 * stations.bend_per_mm
         self.usable = (edges.flags & (Flag.NO_EDGE | Flag.OUTSIDE)) == 0
-        self.blur = edges.blur_mm
-        self.near, self.arris, self.u = self.usable, edges.d_mm - edges.pull_mm(stations.bend_per_mm), edges.u_mm
+        self.near, self.arris, self.u = self.usable, edges.d_mm - self.pull, edges.u_mm
         self.seen = float(self.usable.mean()) >= SEEN_SHARE
         if not self.seen:
             return
@@ -207,9 +225,9 @@ class _Fitting:
         else:
             self.terms = _robust(self.rows, edges.d_mm - 0.5 * self.wall, self.usable)
 
-    def follow(self, terms: Array, by_noise: Array, off: Array, u: Array, blur: Array) -> None:
-        """Take the shape as found with its walls, how far each line (N,) lies off it, and its own blur."""
-        self.terms, self.by_noise, self.u, self.blur = terms, by_noise, u, blur
+    def follow(self, terms: Array, by_noise: Array, off: Array, u: Array) -> None:
+        """Take the shape as found with its walls, and how far each line (N,) lies off it."""
+        self.terms, self.by_noise, self.u = terms, by_noise, u
         self.arris = self.rows @ terms + off
         self.near = self.usable & (np.abs(off) < 1.0)
         self.seen = float(self.near.mean()) >= SEEN_SHARE
@@ -230,7 +248,7 @@ class _Fitting:
         covariance = by_roughness(self.rows, rest, self.u, near) + self.by_noise
         flags = np.where(near, 0, Flag.NO_EDGE).astype(np.int32)
         edges = self.here.edges
-        traced = Edges(np.where(near, self.arris, np.nan), self.u, edges.contrast, self.blur, flags)
+        traced = Edges(np.where(near, self.arris, np.nan), self.u, edges.contrast, edges.blur_mm, flags)
         return CutOutFit(True, self.terms, covariance, float(near.mean()), replace(self.here, edges=traced), self.wall)
 
 
@@ -267,7 +285,7 @@ def _robust(rows: Array, d: Array, usable: NDArray[np.bool_]) -> Array:
     return np.asarray(kernels.robust_fit(rows, d, usable, 2, 0.05))
 
 
-def _settle(fits: list[_Fitting], d_mm: Array, blur_mm: float, noise: float) -> None:
+def _settle(fits: list[_Fitting], d_mm: Array, noise: float) -> None:
     """Fit shapes and walls of all cut-outs together."""
     ends = np.cumsum([len(fit.rows) for fit in fits])
     last_terms = np.cumsum([len(fit.terms) for fit in fits])
@@ -281,18 +299,15 @@ def _settle(fits: list[_Fitting], d_mm: Array, blur_mm: float, noise: float) -> 
     def every(name: str) -> Array:
         return np.concatenate([getattr(fit, name) for fit in fits])
 
-    bend = np.concatenate([fit.here.stations.bend_per_mm for fit in fits])
-
     ribbon = np.concatenate([evenly_lit(fit.here) for fit in fits])
     cutout = np.repeat(np.arange(len(fits)), [len(fit.rows) for fit in fits])
     usable = np.concatenate([fit.usable for fit in fits])
-    shape = rows, bend, every("facing"), cutout, usable, every("terms")
+    shape = rows, every("pull"), every("facing"), cutout, usable, every("terms")
     px_per_mm = np.concatenate([fit.here.lines.px_per_mm for fit in fits])
-    found = fit_two_arrises(ribbon, d_mm, blur_mm, px_per_mm, noise, every("wall"), *shape)
+    blur_mm = np.concatenate([fit.here.edges.blur_mm for fit in fits]) * float(px_per_mm.mean()) / px_per_mm
+    found = fit_two_arrises(ribbon, d_mm, blur_mm, noise, every("wall"), *shape)
     for fit, lines, own in parts:
-        fit.follow(
-            found.terms[own], found.covariance[own, own], found.off_mm[lines], found.u_mm[lines], found.blur_mm[lines]
-        )
+        fit.follow(found.terms[own], found.covariance[own, own], found.off_mm[lines], found.u_mm[lines])
 
 
 def _without_edge(ribbon: Levels, noise: float, sheet_level: float) -> bool | None:

@@ -84,8 +84,7 @@ class _Walls:
     """All cut-outs (C) of one picture, their lines (N) one after the other: shapes, walls, bevels, blur.
 
     The terms: those of the shapes, one cut-out after the other; the walls' brightness, common, its waves by the way a
-    wall faces, each cut-out's own; a bevel a cut-out; how much thicker the sheet is, as a share; a factor of the blur
-    a cut-out.
+    wall faces, each cut-out's own; a bevel a cut-out; how much thicker the sheet is, as a share; the blur's factor.
     """
 
     def __init__(self, shot: Shot, found: list[CutOutFound], sheet_mm: float) -> None:
@@ -99,9 +98,11 @@ class _Walls:
         self.origin, self.spacing = float(scans[0].d_mm[0]), float(scans[0].d_mm[1] - scans[0].d_mm[0])
         self.square = np.concatenate([fit.wall_mm for fit in self.fits])
         self.signed = np.concatenate([_gap(scan, shot, sheet_mm) for scan in scans])
-        self.blur = np.concatenate([scan.edges.blur_mm for scan in scans])  # to start from: it is fitted
+        px_per_mm = np.concatenate([scan.lines.px_per_mm for scan in scans])
+        blur_mm = np.concatenate([scan.edges.blur_mm for scan in scans])  # of the picture, to start from: it is fitted
+        self.blur = blur_mm * float(px_per_mm.mean()) / px_per_mm
         self.noise = noise_of(self.ribbon)
-        self.bend = np.concatenate([scan.stations.bend_per_mm for scan in scans])
+        self.pull = 0.5 * self.blur**2 * np.concatenate([scan.stations.bend_per_mm for scan in scans])
         arris = np.concatenate([scan.edges.d_mm for scan in scans])
         self.usable = np.isfinite(arris)
         shapes, waves, count = self.columns[-1].stop, 2 * WALL_HARMONICS, len(found)
@@ -109,11 +110,11 @@ class _Walls:
         self.first_bevel = shapes + 1 + waves + count
         spreads = np.repeat(
             [SPREAD, SPREAD_FACING, SPREAD_CUTOUT, self.square_within, SHEET_SHARE, BLUR_SPREAD],
-            [1, waves, count, count, 1, count],
+            [1, waves, count, count, 1, 1],
         )
         self.known = np.concatenate([np.zeros(shapes), spreads**-2.0])
         self.usual = np.zeros(len(self.known))
-        self.usual[shapes], self.usual[-count:] = USUAL_SHARE, 1.0
+        self.usual[shapes], self.usual[-1] = USUAL_SHARE, 1.0
         self.value = self.usual.copy()
         for rows, here, own in zip(self.shapes, self.lines, self.columns, strict=True):
             weight = self.usable[here].astype(np.float64)
@@ -128,14 +129,13 @@ class _Walls:
         most, waves = max(rows.shape[1] for rows in self.shapes), 2 * WALL_HARMONICS
         kind = np.repeat([0, 1, 2, 3], [most, waves + 2, 2, 1])
         column, slope = np.zeros((len(normals), len(kind)), dtype=np.intp), np.zeros((len(normals), len(kind)))
-        common, sheet = self.columns[-1].stop, self.first_bevel + len(self.shapes)
+        common = self.columns[-1].stop
         for k, (rows, here, own) in enumerate(zip(self.shapes, self.lines, self.columns, strict=True)):
             terms = rows.shape[1]
             column[here, :terms], slope[here, :terms] = np.arange(own.start, own.stop), rows
             column[here, -4], column[here, -3] = common + 1 + waves + k, self.first_bevel + k
-            column[here, -2], column[here, -1] = sheet, sheet + 1 + k
         facing = np.arctan2(normals[:, 1], normals[:, 0])
-        column[:, most:-4] = common + np.arange(waves + 1)
+        column[:, most:-4], column[:, -2:] = common + np.arange(waves + 1), len(self.known) + np.array([-2, -1])
         slope[:, most], slope[:, -4], slope[:, -1] = 1.0, 1.0, 1.0
         for k in range(WALL_HARMONICS):
             turn = (k + 1) * facing
@@ -146,7 +146,7 @@ class _Walls:
         return column, slope, kind
 
     def settle(self) -> None:
-        seen = self.ribbon, self.origin, self.spacing, self.blur, self.signed, self.bend, self.usable
+        seen = self.ribbon, self.origin, self.spacing, self.blur, self.signed, self.pull, self.usable
         known = self.known, self.usual, self.noise
         ends = REACH_BLURS, SEEN_MM, 0.5 * LEAST_STEP, LOOSE_MM, ROUNDS, ENOUGH_MM
         normal, misfit = wall_kernels.settle_walls(*seen, *self.answers, *known, *ends, self.value, self.sums, self.off)

@@ -44,7 +44,7 @@ class Edges:
     # allowed for, so a single line may scatter less by sqrt(1 + 2 alike.sum())
     u_mm: Array
     contrast: Array  # (N,) step b, signed, in levels of full scale
-    blur_mm: Array  # (N,) the same on all lines of one picture
+    blur_mm: Array  # (N,) the same on all lines that are fitted together
     flags: NDArray[np.int32]  # (N,) bits of Flag
     alike: tuple[float, ...] = ()  # correlation of the errors of lines 1, 2, ... apart
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from math import isfinite, sqrt
 
 import numpy as np
 from numba import njit
@@ -250,3 +250,29 @@ def settle(
         u[i] = sqrt(u[i])
     edges_found(ribbon, first, width, spacing, start, polarity, noise, at, step, spread, full, burnt_share, flags, d)
     return blur
+
+
+@njit(cache=True)
+def steepness(ribbon, start, spacing, edge, near_mm, far_mm, part, rise, share):
+    """Of the rise within ``far_mm`` of the edge (N,) [mm], nan where there is none, the ``share`` (P,) that lies within
+    ``near_mm``, of all lines (N, M) of each ``part`` (N,). ``rise`` (P, 2) is for working in. nan of a part without
+    edges.
+    """
+    samples = ribbon.shape[1]
+    rise[:] = 0.0
+    for i in range(len(edge)):
+        near = far = 0.0
+        for way in (-1.0, 1.0):
+            at = (edge[i] + way * near_mm - start) / spacing
+            at = at if at > 0.0 else 0.0  # nan too
+            j = min(int(at), samples - 2)
+            near += way * (ribbon[i, j] + (at - j) * (ribbon[i, j + 1] - ribbon[i, j]))
+            at = (edge[i] + way * far_mm - start) / spacing
+            at = at if at > 0.0 else 0.0
+            j = min(int(at), samples - 2)
+            far += way * (ribbon[i, j] + (at - j) * (ribbon[i, j + 1] - ribbon[i, j]))
+        if isfinite(edge[i]) and isfinite(near) and isfinite(far):
+            rise[part[i], 0] += near
+            rise[part[i], 1] += far
+    for k in range(len(share)):
+        share[k] = rise[k, 0] / rise[k, 1] if rise[k, 1] != 0.0 else np.nan

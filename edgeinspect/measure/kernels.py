@@ -154,9 +154,9 @@ def median_third_difference(ribbon):
 
 
 @njit(cache=True, fastmath=FAST)
-def two_steps(ribbon, first, width, origin, spacing, blurs, wider, at, gap, share, sums):
+def two_steps(ribbon, first, width, origin, spacing, blurs, common, at, gap, share, sums):
     """Normal equations (N, 10) of every line as two steps ``gap`` apart, ``share`` of the whole at the first,
-    blurred by ``blurs`` (N,), each ``wider`` (N,) than the one that is fitted.
+    blurred by ``blurs`` (N,), which are each a fixed part of the ``common`` one.
 
     Level and step are each line's own and taken out. In a row: place with place, place with share, share with share,
     place with blur, share with blur, blur with blur [1/(noise variance)]; right sides of place, share, blur; mean
@@ -181,7 +181,7 @@ def two_steps(ribbon, first, width, origin, spacing, blurs, wider, at, gap, shar
             part[0] = share[i] * near + (1.0 - share[i]) * far
             part[1] = -(near_density + far_density) / (blur * SQRT_2PI)
             part[2] = near - far
-            part[3] = -(x * near_density + y * far_density) * wider[i] / (blur * SQRT_2PI)
+            part[3] = -(x * near_density + y * far_density) / (common * SQRT_2PI)
             part[4] = ribbon[i, first[i] + j]
             count += 1.0
             for a in range(5):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import cos, isfinite, sin, sqrt
+from math import cos, sin, sqrt
 
 import numpy as np
 from numba import njit
@@ -231,23 +231,3 @@ def length_by_others(jacobian, residual, pixels, rays, corners, turn, shift, fir
     for m in range(6):
         square += slope[m] * spread[m]
     return read, sqrt(square)
-
-
-@njit(cache=True)
-def steepness(ribbon, start, spacing, edge, near_mm, far_mm, share):
-    """Of the rise within ``far_mm`` of the edge (N,) [mm] the ``share`` (K,) that lies within ``near_mm``, of each
-    mark, whose lines (N, M) follow one another. nan of a mark without edges.
-    """
-    lines, samples = len(edge) // len(share), ribbon.shape[1]
-    rise = np.empty(2)
-    for k in range(len(share)):
-        rise[:] = 0.0
-        for i in range(k * lines, (k + 1) * lines):
-            if not isfinite(edge[i]):
-                continue
-            for which, reach in enumerate((near_mm, far_mm)):
-                for way in (-1.0, 1.0):
-                    at = (edge[i] + way * reach - start) / spacing
-                    j = min(max(int(at), 0), samples - 2)
-                    rise[which] += way * (ribbon[i, j] + (at - j) * (ribbon[i, j + 1] - ribbon[i, j]))
-        share[k] = rise[0] / rise[1] if rise[1] > 0.0 else np.nan

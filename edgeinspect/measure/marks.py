@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from statistics import NormalDist
 from typing import Any
 
 import cv2
@@ -22,6 +21,7 @@ from edgeinspect.measure.edge import fit_edges
 from edgeinspect.measure.fixture import Fixture
 from edgeinspect.measure.picture import GreyPicture
 from edgeinspect.measure.ribbon import lay_scan_lines, offsets, sample
+from edgeinspect.measure.sharpness import own_blurs_mm
 
 LINES_A_SIDE = 14
 BAND_CELLS = 0.75  # half the search band, in cells of the mark: stays within its black border and quiet zone
@@ -29,7 +29,6 @@ LEAST_SIDE = 0.6  # of a side's lines must agree, or the mark is not used
 LEAST_MARKS = 3  # they hold the pose
 LEAST_TRUSTED = LEAST_MARKS + 2  # a length between two of them is read by the pose that the others hold
 STRAY_PX = 0.25  # a mark this far from where all the others put it is left out and named ...
-FAR_BLURS = 2.5  # a mark's own blur: how much of what rises so far from its edges rises within one blur
 STRAY_SPREAD = 3.0  # ... unless the others agree no better than this among themselves
 
 
@@ -163,28 +162,10 @@ def _corners(
     step = float(np.median(np.abs(edges.contrast)))
     good = whole & _read(picture, model, white, moved, pose) & (step > 0.02)
     ids = tuple(mark.mark_id for mark, fine in zip(fixture.marks, good, strict=True) if fine)
-    blur_mm, share = float(edges.blur_mm[0]), np.empty(len(starts))
-    near_mm, far_mm = blur_mm, min(FAR_BLURS * blur_mm, BAND_CELLS * half_mm)
-    mark_kernels.steepness(ribbon, float(d_mm[0]), float(d_mm[1] - d_mm[0]), edges.d_mm, near_mm, far_mm, share)
-    blurs_mm = _blurs(share[good], near_mm, far_mm)
-    px_per_mm = float(lines.px_per_mm.mean())
-    return pixels[good], (blur_mm * px_per_mm, blurs_mm * px_per_mm), ids
-
-
-def _blurs(share: Array, near_mm: float, far_mm: float) -> Array:
-    """Standard deviations (K,) [mm] of blurs that leave this share of the rise within ``far_mm`` of a step within
-    ``near_mm`` of it; a share that no blur of 0.3 to 4 times ``near_mm`` leaves is one of the two.
-    """
-    shares, blurs = _shares(round(far_mm / near_mm, 3))
-    return np.asarray(near_mm * np.interp(np.nan_to_num(share, nan=1.0), shares, blurs))
-
-
-@lru_cache(maxsize=8)
-def _shares(reach: float) -> tuple[Array, Array]:
-    """Of what a step blurred by ``blurs`` (B,) rises within ``reach``, the shares (B,) that it rises within 1."""
-    blurs, within = np.geomspace(4.0, 0.3, 40), NormalDist().cdf
-    shares = [(2.0 * within(1.0 / one) - 1.0) / (2.0 * within(reach / one) - 1.0) for one in blurs.tolist()]
-    return np.array(shares), blurs
+    blur_mm, px_per_mm = float(edges.blur_mm[0]), float(lines.px_per_mm.mean())
+    mark_of = np.repeat(np.arange(len(starts)), 4 * LINES_A_SIDE)
+    own_mm = own_blurs_mm(ribbon, d_mm, edges.d_mm, blur_mm, mark_of, len(starts), BAND_CELLS * half_mm)
+    return pixels[good], (blur_mm * px_per_mm, own_mm[good] * px_per_mm), ids
 
 
 def _read(

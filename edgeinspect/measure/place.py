@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,10 @@ class Scan:
     def part(self, lines: slice, stations: Stations) -> Scan:
         """Some of the scan lines, with their own stations."""
         return Scan(stations, self.lines.part(lines), self.d_mm, self.ribbon[lines], self.edges.part(lines))
+
+    def blurred(self, factor: float) -> Scan:
+        """The same edges, this much more blurred than those that they were fitted with."""
+        return replace(self, edges=replace(self.edges, blur_mm=factor * self.edges.blur_mm))
 
 
 def unroll(

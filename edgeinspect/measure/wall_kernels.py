@@ -39,13 +39,12 @@ def joint_equations(sums, weight, column, slope, kind, normal, side):
 
 
 @njit(cache=True)
-def _lay_walls(column, slope, kind, value, signed, bend, blur, reach, at, share, gap, width, begin, end):
+def _lay_walls(column, slope, kind, value, signed, pull, blur, reach, at, share, gap, width, begin, end):
     """Where each line's (N,) arrises lie by the terms ``value`` (T,), how wide they are blurred, and from where to
-    where they are looked at. ``signed`` (N,) - gap of a square wall, below 0 where it hides by so much; ``bend`` (N,) -
-    curvature [1/mm], along which blur moves the half level.
+    where they are looked at. ``signed`` (N,) - gap of a square wall, below 0 where it hides by so much.
     """
     for i in range(len(at)):
-        at[i], share[i], gap[i], width[i] = 0.0, 0.0, signed[i], 0.0
+        at[i], share[i], gap[i], width[i] = pull[i], 0.0, signed[i], 0.0
         for p in range(len(kind)):
             part = slope[i, p] * value[column[i, p]]
             if kind[p] == 0:
@@ -56,14 +55,13 @@ def _lay_walls(column, slope, kind, value, signed, bend, blur, reach, at, share,
                 gap[i] += part
             else:
                 width[i] += blur[i] * part
-        at[i] += 0.5 * width[i] ** 2 * bend[i]
         gap[i] = max(gap[i], 0.0)
         begin[i], end[i] = at[i] - reach * width[i], at[i] + gap[i] + reach * width[i]
 
 
 @njit(cache=True)
 def settle_walls(
-    ribbon, origin, spacing, blur, signed, bend, usable, column, slope, kind, known, usual, noise, reach, seen_mm,
+    ribbon, origin, spacing, blur, signed, pull, usable, column, slope, kind, known, usual, noise, reach, seen_mm,
     least_step, loose_mm, rounds, enough, value, sums, off,
 ):  # fmt: skip
     """Gauss-Newton on shapes, walls, bevels and blur of many cut-outs at once (see cutout_arrises): the terms ``value``
@@ -80,7 +78,7 @@ def settle_walls(
         weight[i] = 1.0 if usable[i] else 0.0
     settled = False
     for turn in range(rounds + 1):
-        _lay_walls(column, slope, kind, value, signed, bend, blur, reach, at, share, gap, width, begin, end)
+        _lay_walls(column, slope, kind, value, signed, pull, blur, reach, at, share, gap, width, begin, end)
         both_arrises(ribbon, origin, spacing, begin, end, width, at, gap, share, sums)
         for i in range(lines):
             if gap[i] == 0.0:  # hidden: a little more or less bevel shows nothing of it, so all that is the gap's goes
@@ -147,11 +145,11 @@ def tell_walls(column, slope, kind, value, covariance, signed, off, show, gap, s
 
 
 @njit(cache=True)
-def _shapes_and_shares(sums, weight, rows, walls, cutout, full, right):
-    """Normal equations (T + W + C,) of shapes (N, T), shares (N, W) and the blur of each line's ``cutout`` (N,) from
-    ``sums`` (N, 10) of ``two_steps``.
+def _shapes_and_shares(sums, weight, rows, walls, full, right):
+    """Normal equations (T + W + 1,) of shapes (N, T), shares (N, W) and the blur from ``sums`` (N, 10) of
+    ``two_steps``.
     """
-    shapes, blurs, parts = rows.shape[1], rows.shape[1] + walls.shape[1], len(right)
+    shapes, parts = rows.shape[1], rows.shape[1] + walls.shape[1] + 1
     slope, used = np.empty(parts), np.empty(parts, np.int64)
     product = np.empty((3, 3))
     full[:], right[:] = 0.0, 0.0
@@ -163,23 +161,18 @@ def _shapes_and_shares(sums, weight, rows, walls, cutout, full, right):
         product[2, 0], product[2, 1], product[2, 2] = sums[i, 3], sums[i, 4], sums[i, 5]
         count = 0
         for a in range(parts):  # a line answers to its own cut-out's terms, not to the others'
-            if a < shapes:
-                part = rows[i, a]
-            elif a < blurs:
-                part = walls[i, a - shapes]
-            else:
-                part = 1.0 if a - blurs == cutout[i] else 0.0
+            part = rows[i, a] if a < shapes else walls[i, a - shapes] if a < parts - 1 else 1.0
             if part != 0.0:
                 used[count], slope[count] = a, part
                 count += 1
         for k in range(count):
             a = used[k]
-            one = 0 if a < shapes else 1 if a < blurs else 2
+            one = 0 if a < shapes else 1 if a < parts - 1 else 2
             part = weight[i] * slope[k]
             right[a] += part * sums[i, 6 + one]
             for n in range(k + 1):
                 b = used[n]
-                other = 0 if b < shapes else 1 if b < blurs else 2
+                other = 0 if b < shapes else 1 if b < parts - 1 else 2
                 full[a, b] += part * slope[n] * product[one, other]
     for a in range(parts):
         for b in range(a):
@@ -188,33 +181,31 @@ def _shapes_and_shares(sums, weight, rows, walls, cutout, full, right):
 
 @njit(cache=True)
 def settle_square_walls(
-    ribbon, start, spacing, wider, noise, half, wall, rows, bend, walls, cutout, usable, spread, usual, rounds, enough,
-    greatest, loose, terms, shares, blur, full, sums, off,
+    ribbon, start, spacing, blur, wider, noise, half, wall, rows, pull, walls, usable, spread, usual, rounds, enough,
+    greatest, loose, terms, shares, full, sums, off,
 ):  # fmt: skip
-    """Gauss-Newton on shapes ``terms`` (T,), walls ``shares`` (W,) and ``blur`` (C,) of each cut-out (see two_arrises),
-    which is ``wider`` (N,) on one line than on the next; ``half`` - samples that are looked at on either side of the
-    wall's middle.
+    """Gauss-Newton on shapes ``terms`` (T,), walls ``shares`` (W,) and blur (see two_arrises), which is ``wider`` (N,)
+    on one line than on the next; ``half`` - samples that are looked at on either side of the wall's middle.
 
-    Fills ``full`` (T + W + C,)², ``sums`` (N, 10) and ``off`` (N,). Returns the mean square of what is left.
+    Fills ``full`` (T + W + 1,)², ``sums`` (N, 10) and ``off`` (N,). Returns the mean square of what is left.
     """
     lines, samples, shapes = len(wall), ribbon.shape[1], len(terms)
     last = shapes + len(shares)
     width, misfit = min(2 * half + 1, samples), noise * noise
     at, share, weight, first = np.empty(lines), np.empty(lines), np.empty(lines), np.empty(lines, np.int64)
-    right, blurs, count = np.empty(last + len(blur)), np.empty(lines), last + len(blur)
+    right, blurs = np.empty(last + 1), np.empty(lines)
     for i in range(lines):
         weight[i] = 1.0 if usable[i] else 0.0
     for _ in range(rounds):
         for i in range(lines):
-            share[i], blurs[i] = 0.0, blur[cutout[i]] * wider[i]
-            at[i] = 0.5 * blurs[i] ** 2 * bend[i]
+            at[i], share[i], blurs[i] = pull[i], 0.0, blur * wider[i]
             for a in range(shapes):
                 at[i] += rows[i, a] * terms[a]
             for a in range(len(shares)):
                 share[i] += walls[i, a] * shares[a]
             middle = round((at[i] + 0.5 * wall[i] - start) / spacing)
             first[i] = min(max(middle - half, 0), samples - width)
-        two_steps(ribbon, first, width, start, spacing, blurs, wider, at, wall, share, sums)
+        two_steps(ribbon, first, width, start, spacing, blurs, blur, at, wall, share, sums)
         rest, seen = 0.0, 0
         for i in range(lines):
             if usable[i]:
@@ -222,23 +213,22 @@ def settle_square_walls(
                 seen += 1
             else:
                 sums[i] = 0.0
-        _shapes_and_shares(sums, weight, rows, walls, cutout, full, right)
-        for a in range(count):
+        _shapes_and_shares(sums, weight, rows, walls, full, right)
+        for a in range(last + 1):
             full[a, a] += 1e-12
             if shapes <= a < last:
                 known = misfit / spread[a - shapes] ** 2
                 full[a, a] += known
                 right[a] += known * (usual[a - shapes] - shares[a - shapes])
         change, moved = solve(full, right), 0.0
-        for a in range(count):
+        for a in range(last + 1):
             change[a] = min(max(change[a], -greatest), greatest)
             if a < shapes:
                 terms[a] += change[a]
                 moved = max(moved, abs(change[a]))
             elif a < last:
                 shares[a - shapes] += change[a]
-        for c in range(len(blur)):
-            blur[c] *= min(max(1.0 + change[last + c] / blur[c], 0.8), 1.25)
+        blur *= min(max(1.0 + change[last] / blur, 0.8), 1.25)
         for i in range(lines):
             off[i] = sums[i, 6] / max(sums[i, 0], 1e-12)
             for a in range(shapes):

@@ -42,6 +42,7 @@ Progress = Callable[[int, int, str], None]  # pictures done, of how many, what i
 
 Row3 = tuple[Number, Number, Number]
 Level = Annotated[Number, Field(gt=0, le=1)]
+MarkId = Annotated[int, Field(strict=True, ge=0)]
 Row9 = tuple[Number, Number, Number, Number, Number, Number, Number, Number, Number]
 
 
@@ -95,7 +96,7 @@ class _Calibration(Table):
     lengths: tuple[_Length, ...]
     in_colour: bool = False
     colour: _Colour | None = None
-    mark_blurs_px: tuple[tuple[Count, Positive], ...] = ()
+    mark_blurs_px: tuple[tuple[MarkId, Positive], ...] = ()
 
 
 class _File(Table):

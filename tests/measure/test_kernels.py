@@ -31,8 +31,7 @@ def test_kernels_divide_by_nothing(ribbon: str) -> None:
     assert kernels.median_third_difference(levels) >= 0.0
     first, at, wall = np.zeros(count, np.int64), np.zeros(count), np.full(count, 0.3)
     sums = np.empty((count, 10))
-    blur, even = np.full(count, 0.27), np.ones(count)
-    kernels.two_steps(levels, first, 41, -3.0, 0.15, blur, even, at, wall, np.full(count, 0.5), sums)
+    kernels.two_steps(levels, first, 41, -3.0, 0.15, np.full(count, 0.27), 0.27, at, wall, np.full(count, 0.5), sums)
     assert np.isfinite(sums).all()
     assert (sums[np.isnan(levels).any(axis=1)] == 0.0).all()
 
