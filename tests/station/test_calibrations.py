@@ -37,6 +37,7 @@ def _calibration() -> CameraCalibration:
         0.41,
         0.8,
         (LengthCheck("board, upper left to upper right", 330.0, 330.02, 0.01),),
+        mark_blurs_px=((0, 0.9), (17, 2.0 / 3.0)),
     )
 
 
@@ -49,7 +50,8 @@ def test_what_is_written_is_read_again_to_the_last_digit(tmp_path: Path) -> None
     assert np.array_equal(again.covariance, calibration.covariance)
     assert np.array_equal(again.fixture_pose.rotation, calibration.fixture_pose.rotation)
     assert np.array_equal(again.fixture_pose.translation_mm, calibration.fixture_pose.translation_mm)
-    for name in ("calibration_id", "camera", "made_at", "rms_px", "views", "grey_level", "blur_px", "lengths"):
+    same = "calibration_id", "camera", "made_at", "rms_px", "views", "grey_level", "blur_px", "lengths"
+    for name in (*same, "mark_blurs_px"):
         assert getattr(again, name) == getattr(calibration, name)
     assert [p.name for p in path.parent.iterdir()] == [path.name], "nothing half-written stays behind"
 
