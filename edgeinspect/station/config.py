@@ -146,7 +146,7 @@ class TrustTable(Table):
     light_stop_share: Share = TrustLimits.light_stop_share  # NO RESULT beyond this change
     moved_note_mm: LengthMm = TrustLimits.moved_note_mm  # a camera that moved more at the shell is told of
     moved_stop_mm: LengthMm = TrustLimits.moved_stop_mm  # and beyond this NO RESULT
-    blur_growth_px: Positive = TrustLimits.blur_growth_px  # growth of blur (standard deviation) of all marks, or of one: NO RESULT
+    blur_growth_px: Positive = TrustLimits.blur_growth_px  # growth of blur (its sd) of all marks, or of one: NO RESULT
     length_stop_mm: LengthMm = TrustLimits.length_stop_mm  # error of a known length between marks: NO RESULT
     marks_stop_px: Positive = TrustLimits.marks_stop_px  # how far the marks miss their places, rms: NO RESULT
 

@@ -225,7 +225,12 @@ class Inbox:
         arrived = []
         for camera, (name, content) in contents.items():
             path = self._taken / f"{moment.strftime(_STAMP)}_{name}"
-            files.write_durably(path, content)
+            try:
+                files.write_durably(path, content)
+            except StoreError:
+                for item in arrived:  # all of a set or none: half of one would be looked at after a start
+                    item.path.unlink(missing_ok=True)
+                raise
             arrived.append(Arrived(camera, name, path))
         return _set(shell_id, moment, arrived)
 

@@ -12,6 +12,7 @@ import pytest
 from edgeinspect.errors import PictureError, StoreError
 from edgeinspect.station.config import Station
 from edgeinspect.station.intake import SETTLE_S, Inbox, PictureSet, receive_upload
+from edgeinspect.store import files
 
 PictureOf = Callable[[int], bytes]
 
@@ -227,6 +228,25 @@ def test_a_set_is_taken_as_a_whole_or_not_at_all(
     assert two.names("inbox") == ["L1_rear.png", "L1_top.png"] and two.names("taken") == []
     came_in = two.wait(1.0)
     assert came_in is not None and cameras(came_in) == ["top", "rear"]
+
+
+def test_what_came_another_way_is_taken_as_a_whole_or_not_at_all(
+    two: Cell, picture_of: PictureOf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk is full at the second picture: half a set would be looked at after the next start."""
+    contents = {"top": ("L1_top.png", picture_of(1)), "rear": ("L1_rear.png", picture_of(2))}
+    write = files.write_durably
+
+    def full(path: Path, content: bytes) -> None:
+        if path.name.endswith("rear.png"):
+            raise StoreError(f"{path} cannot be written: no space left on the disk")
+        write(path, content)
+
+    with monkeypatch.context() as patched, pytest.raises(StoreError):
+        patched.setattr(files, "write_durably", full)
+        two.inbox.take_in("L1", contents, two.now())
+    assert two.names("taken") == []
+    assert cameras(two.inbox.take_in("L1", contents, two.now())) == ["top", "rear"]
 
 
 def test_what_was_taken_is_looked_at_again_after_a_stop(cell: Cell, picture_of: PictureOf) -> None:
