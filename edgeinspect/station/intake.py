@@ -222,7 +222,7 @@ class Inbox:
         camera. They are in taken/ when this returns. Raises StoreError.
         """
         moment = self._free_moment(now)
-        arrived = []
+        arrived: list[Arrived] = []
         for camera, (name, content) in contents.items():
             path = self._taken / f"{moment.strftime(_STAMP)}_{name}"
             try:

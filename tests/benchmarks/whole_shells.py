@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.stats import binomtest
@@ -105,6 +106,8 @@ def line(at: Drawn, number: int) -> dict[str, Any]:
     told["quantities"] = [
         [*names, round(error, 7), round(q.u, 7)] for *names, error, q in quantities(one, found, truth)
     ]
+    if one.plain:
+        told["in_the_fixture"] = [[round(float(v), 7) for v in e] for e in centres_in_the_fixture(at, cut, found)]
     told["shares"] = {
         name: {share.source: round(share.u, 6) for share in quantity.shares} for name, quantity in _some(found)
     }
@@ -213,6 +216,20 @@ def quantities(
             yield name, f"{cutout.name} {name}", quantity.value - entry[f"{name}_mm"], quantity
 
 
+def centres_in_the_fixture(at: Drawn, cut: CutShell, found: ShellMeasurement) -> Iterator[Array]:
+    """Errors (2,) [mm] of the cut-outs' centres where the fixture has them: without what the datum's pips add."""
+    assert found.seating is not None
+    shell_pose = found.seating.shift.pose().after(at.gauge.setup.seat)
+    for one, (cutout, _) in zip(found.cutouts, at.gauge.setup.cutouts, strict=True):
+        polygon = cut.cutout_xy(one.name.replace("-", "_"))
+        if polygon is None or one.dx is None or one.dy is None:
+            continue
+        height = float(cutout.curve.points_mm[:, 2].mean())
+        centre = np.array([cutout.centre_mm[0] + one.dx.value, cutout.centre_mm[1] + one.dy.value, height])
+        seen = shell_pose.apply(centre[None] * cut.growth)[0, :2]
+        yield seen - np.array(shapely.Polygon(polygon).centroid.coords[0])
+
+
 def _some(found: ShellMeasurement) -> Iterator[tuple[str, Quantity]]:
     assert found.path_shift is not None
     assert found.path_rotation is not None
@@ -269,6 +286,10 @@ def table(rows: list[dict[str, Any]]) -> str:
             numbers = f"{e.mean():+.4f} | {rms:.4f} | {np.abs(e).max():.4f} | {u.mean():.4f}"
             inside = f"{np.sqrt((in_u**2).mean()):.2f} | {100 * np.mean(in_u <= COVERED):.1f} %"
             said.append(f"| {words}: {kind} | {len(e)} | {numbers} | {inside} |")
+        centres = np.array([e for row in some for axes in row.get("in_the_fixture", []) for e in axes])
+        if len(centres):
+            numbers = f"{centres.mean():+.4f} | {np.sqrt((centres**2).mean()):.4f} | {np.abs(centres).max():.4f}"
+            said.append(f"| {words}: centre, in the fixture | {len(centres)} | {numbers} | | | |")
     return "\n".join(said)
 
 
