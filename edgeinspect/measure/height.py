@@ -44,7 +44,9 @@ from edgeinspect.measure.two_views import (
 
 GREATEST_U_MM = 0.5  # a height less sure than this at the worst place of the rim tells nothing
 BEYOND = 1.65  # standard uncertainties that a height must lie beyond its limit to be called so: ISO 14253-1
-UNLIKELY = 0.01  # by chance: a seat that what is read contradicts so much is no longer trusted as far as it claims
+# By chance: a seat that what is read contradicts so much is no longer trusted as far as it claims; and one that is
+# contradicted so much is not where it was. At 0.1 % two in a thousand good shells were measured at a tilt they had not.
+UNLIKELY, PROVEN = 0.01, 1e-4
 BETTER = 0.5  # a height this much surer than the seat's claim is used even where both agree
 AS_HELD = "as high as the fixture holds it"
 WARM_K = 15.0  # no shell on the line is this much warmer than its range: judgement, no source
@@ -138,7 +140,7 @@ def _decided(
         tilt_y=_told(fit, terms, 2),
         highest_mm=float(heights.max()),
         u_worst_mm=u_worst,
-        moved=beyond_chance(terms, covariance + seat),
+        moved=beyond_chance(terms, covariance + seat, PROVEN),
     )
     if not temperature.stated:
         by_warmth = fit.sources[TEMPERATURE]
@@ -160,10 +162,11 @@ def _decided(
     elif u_worst > BETTER * float(_u_at(over, seat).max()):
         if not beyond_chance(terms, covariance + seat, UNLIKELY):
             return Heights(record)
-        # Neither proven nor likely to be as the seat claims: it lies somewhere between the two.
+        # Neither proven nor likely to be as the seat claims: it lies as the one says or as the other, half of what is
+        # between them away (two values as likely as each other, JCGM 100 4.3).
         words = f"{height_words(heights, _plan(over), setup.seating.pose)}, not surely: measured half way"
         record = replace(record, words=words)
-        terms, covariance = 0.5 * terms, seat + np.outer(terms, terms) / 12.0
+        terms, covariance = 0.5 * terms, seat + np.outer(terms, terms) / 4.0
     setup = setup.at_height(terms, covariance)
     return Heights(replace(record, used=True, costs_mm=setup.height_costs_mm), setup)
 
