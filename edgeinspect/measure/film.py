@@ -60,8 +60,8 @@ def two_edges(definition: ShellDefinition, edge: Edge, cutouts: Sequence[CutOutF
     if _share_with_two(second, edge.traced.square_mm) >= FILM_SHARE:
         return ALL_ROUND
     where, length = "", 0.0
-    for first, count in long_runs(second.trusted, stations.step_mm)[:1]:
-        middle = stations.arc_mm[(first + count // 2) % len(second.trusted)]
+    for first, count in long_runs(second.near, stations.step_mm)[:1]:
+        middle = stations.arc_mm[(first + count // 2) % len(second.near)]
         zones = [zone.words for zone in definition.zones if bool(zone.holds(middle))]
         where, length = next(iter(zones), "the rim"), count * stations.step_mm
     for found in cutouts:
@@ -90,7 +90,7 @@ def beside_cutout(definition: ShellDefinition, fit: CutOutFit) -> NDArray[np.boo
         return np.ones(len(fit.scan.ribbon), dtype=bool)
     if definition.arris is Arris.BACK:
         return np.zeros(len(fit.scan.ribbon), dtype=bool)
-    return second_edge(fit.scan).trusted
+    return second_edge(fit.scan).near
 
 
 def _share_with_two(second: SecondEdge, face_mm: Array) -> float:
@@ -111,7 +111,7 @@ def _doubtful(definition: ShellDefinition, rim: Stations, second: SecondEdge) ->
     """Which stations (N,) of the rim lie in a long run of a second edge, or in a zone with a part of one."""
     count = len(rim.arc_mm)
     doubtful = np.zeros(count, dtype=bool)
-    for first, length in long_runs(second.trusted, rim.step_mm):
+    for first, length in long_runs(second.near, rim.step_mm):
         doubtful[np.arange(first, first + length) % count] = True
     if doubtful.any():
         for zone in [zone.holds(rim.arc_mm) for zone in definition.zones]:

@@ -23,6 +23,7 @@ from edgeinspect.measure.place import Scan
 SECOND_SHARE = 0.08  # of the edge's own step
 TOGETHER_MM = 2.0  # of arc: what is averaged
 LEAST_MM = 10.0  # of arc: a strand that crosses the edge, or dirt beside it, is shorter
+NEAR_MM = 1.2  # from the first: what is further in is a clamp on the face, a scratch, a print
 LAG_BLURS, AWAY_BLURS = 2.0, 2.0  # a step is over within two blurs on either side, to 2 % of it
 
 
@@ -34,12 +35,13 @@ class SecondEdge:
     outside: NDArray[np.bool_]  # (N,)
     # (N,) inside, but for stretches of which no line is trusted anyway: a white mark behind the rim, say.
     trusted: NDArray[np.bool_]
+    near: NDArray[np.bool_]  # (N,) of these what is so near to the first that it may be the cut
 
 
 def second_edge(here: Scan) -> SecondEdge:
     edges, d_mm, count = here.edges, here.d_mm, len(here.ribbon)
     block = max(1, round(TOGETHER_MM / here.stations.step_mm))
-    inside, outside = np.empty((2, -(-count // block)))
+    inside, near, outside = np.empty((3, -(-count // block)))
     second_edge_kernels.second_step(
         here.ribbon,
         float(d_mm[0]),
@@ -51,11 +53,14 @@ def second_edge(here: Scan) -> SecondEdge:
         block,
         LAG_BLURS,
         AWAY_BLURS,
+        NEAR_MM,
         inside,
+        near,
         outside,
     )
-    trusted = (inside > SECOND_SHARE) & np.logical_or.reduceat(edges.flags == 0, np.arange(0, count, block))
-    sides = inside > SECOND_SHARE, outside > SECOND_SHARE, trusted
+    seen = np.logical_or.reduceat(edges.flags == 0, np.arange(0, count, block))
+    trusted = (inside > SECOND_SHARE) & seen
+    sides = inside > SECOND_SHARE, outside > SECOND_SHARE, trusted, (near > SECOND_SHARE) & seen
     return SecondEdge(*(np.repeat(side, block)[:count] for side in sides))
 
 

@@ -8,7 +8,7 @@ import pytest
 from scipy.special import ndtr
 
 from edgeinspect.measure import second_edge_kernels
-from edgeinspect.measure.second_edge import AWAY_BLURS, LAG_BLURS, SECOND_SHARE, long_runs
+from edgeinspect.measure.second_edge import AWAY_BLURS, LAG_BLURS, NEAR_MM, SECOND_SHARE, long_runs
 from tests.benchmarks.speed import median_ms, single_threaded
 
 BLUR_MM, SPACING_MM, NOISE, LINES = 0.3, 0.158, 0.005, 400
@@ -16,20 +16,22 @@ D_MM = np.arange(-19, 20) * SPACING_MM
 Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
 
 
-def shares(steps: list[tuple[float, float]], noise: float = NOISE) -> tuple[Array, Array]:
-    """The greatest change inside and outside of the edge, of every four lines of a ribbon with steps (at [mm], level);
-    the first is the edge, and waves by 0.2 mm.
+def shares(
+    steps: list[tuple[float, float]], noise: float = NOISE, blur_mm: float = BLUR_MM
+) -> tuple[Array, Array, Array]:
+    """The greatest change inside of the edge, inside and near, and outside, of every four lines of a ribbon with steps
+    (at [mm], level); the first is the edge, and waves by 0.2 mm.
     """
     random = np.random.default_rng(5)
     wave = 0.2 * np.sin(np.arange(LINES) / 30)
     ribbon = 0.05 + noise * random.normal(size=(LINES, len(D_MM)))
     for at, level in steps:
-        ribbon += level * (1.0 - ndtr((D_MM - wave[:, None] - at) / BLUR_MM))
-    inside, outside = np.empty((2, LINES // 4))
+        ribbon += level * (1.0 - ndtr((D_MM - wave[:, None] - at) / blur_mm))
+    inside, near, outside = np.empty((3, LINES // 4))
     flat, flags = np.ones(LINES), np.zeros(LINES, dtype=np.int32)
-    seen = ribbon.astype(np.float32), float(D_MM[0]), SPACING_MM, wave, -0.4 * flat, BLUR_MM * flat, flags
-    second_edge_kernels.second_step(*seen, 4, LAG_BLURS, AWAY_BLURS, inside, outside)
-    return inside, outside
+    seen = ribbon.astype(np.float32), float(D_MM[0]), SPACING_MM, wave, -0.4 * flat, blur_mm * flat, flags
+    second_edge_kernels.second_step(*seen, 4, LAG_BLURS, AWAY_BLURS, NEAR_MM, inside, near, outside)
+    return inside, near, outside
 
 
 def test_a_clean_edge_has_none() -> None:
@@ -40,14 +42,24 @@ def test_a_clean_edge_has_none() -> None:
 
 @pytest.mark.parametrize("at", [-2.0, -1.2, 1.2, 2.0])
 def test_an_eighth_of_the_step_on_either_side_is_one(at: float) -> None:
-    there, other = shares([(0.0, 0.4), (at, 0.05)])[:: 1 if at < 0.0 else -1]
+    there, other = shares([(0.0, 0.4), (at, 0.05)])[:: 2 if at < 0.0 else -2]
     assert np.median(there) > SECOND_SHARE
     assert other.max() < SECOND_SHARE
 
 
 def test_a_slit_in_the_material_is_one_and_a_shadow_outside_is_none() -> None:
     assert np.median(shares([(0.0, 0.4), (-1.4, 0.3), (-1.1, -0.3)])[0]) > SECOND_SHARE
-    assert shares([(0.0, 0.4), (1.6, -0.05)])[1].max() < SECOND_SHARE
+    assert shares([(0.0, 0.4), (1.6, -0.05)])[2].max() < SECOND_SHARE
+
+
+@pytest.mark.parametrize("blur_mm", [0.15, 0.2, 0.3])
+def test_a_clamp_on_the_face_is_not_near_the_edge(blur_mm: float) -> None:
+    """One that is brighter than the sheet, 2.2 mm from the edge; film or swarf lies 0.6 to 1.1 mm from it."""
+    inside, near, _ = shares([(0.0, 0.4), (-2.2, 0.2)], blur_mm=blur_mm)
+    assert np.median(inside) > SECOND_SHARE
+    assert near.max() < SECOND_SHARE
+    for at in (-0.65, -0.9, -1.1):
+        assert np.median(shares([(0.0, 0.4), (at, 0.1)], blur_mm=blur_mm)[1]) > SECOND_SHARE
 
 
 def test_noise_of_a_faint_edge_makes_no_run() -> None:
@@ -81,10 +93,12 @@ def test_it_costs_next_to_nothing() -> None:
     count, samples = 2683, 119
     d = np.linspace(-3.0, 3.0, samples)
     ribbon = (0.05 + 0.4 * (1.0 - ndtr(d / 0.1)) + np.zeros((count, 1))).astype(np.float32)
-    flat, flags, sides = np.ones(count), np.zeros(count, dtype=np.int32), np.empty((2, 671))
+    flat, flags, sides = np.ones(count), np.zeros(count, dtype=np.int32), np.empty((3, 671))
     seen = ribbon, -3.0, float(d[1] - d[0]), 0.0 * flat, -0.4 * flat, 0.1 * flat, flags
     picture = np.full((3888, 5184), 90, np.uint8)  # zeros would be one page of memory, read again and again
     with single_threaded():
         blur_ms = median_ms(lambda: cv2.GaussianBlur(picture, (5, 5), 0), 9)
-        took_ms = median_ms(lambda: second_edge_kernels.second_step(*seen, 4, LAG_BLURS, AWAY_BLURS, *sides), 30)
+        took_ms = median_ms(
+            lambda: second_edge_kernels.second_step(*seen, 4, LAG_BLURS, AWAY_BLURS, NEAR_MM, *sides), 30
+        )
     assert took_ms < 0.01 * blur_ms
