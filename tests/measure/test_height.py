@@ -93,17 +93,18 @@ BY_CUTOUTS = {"pips": (), "datum": DatumScheme.BEST_FIT}
 RIM_ONLY = {"pips": (), "cutouts": (), "datum": DatumScheme.FIXTURE}
 
 
-@pytest.mark.parametrize("lift_mm", [-0.33, 0.3, 0.34])
+@pytest.mark.parametrize("lift_mm", [-0.33, 0.3, 0.34, 0.38])
 def test_a_lift_that_is_likely_but_not_proven_is_in_the_budget(lift_mm: float, gauge_of: Gauge) -> None:
     """Warm shells tell their height badly. Before, the seat was believed to 0.01 mm whatever was read: zones were 0.06
-    mm off with u of 0.015, and edges beyond their limit were green.
+    mm off with u of 0.015, and edges beyond their limit were green. 0.38 mm is less than one in a thousand of chance
+    and more than one in ten thousand.
     """
     warm = Temperature(26.0)
     seated, result = (looked_at(gauge_of(), raised(lift, temperature_c=26.0), warm) for lift in (0.0, lift_mm))
     assert told(seated).words == "as high as the fixture holds it"
     found = told(result)
     assert found.lift is not None
-    assert abs(lift_mm) < 4.0 * found.lift.u
+    assert abs(lift_mm) < 4.6 * found.lift.u
     assert found.words.endswith("not surely: measured half way")
     assert found.used and not found.moved
     for zone, true in zip(result.zones, seated.zones, strict=True):
