@@ -98,11 +98,13 @@ def test_the_third_red_at_one_place_in_a_shift_is_said(plant: Plant, client: htt
     """Three reds in one place: stop (common practice, no source). A shell that is looked at twice is one red."""
     now = plant.clock().astimezone()
     plant.ahead += now.replace(hour=12, minute=0) - now  # the middle of a shift, whenever the test is run
+    plant.beat()
+    just_now = -plant.ahead.total_seconds()  # by the station's clock
     said = []
     for shell_id in ("L-1", "L-1", "L-2", "L-3", "L-4"):
-        plant.save("bad", shell_id)
+        plant.save("bad", shell_id, age_s=just_now)
         said.append(client.get("/station.json").json()["answer"]["third_red"])
-    plant.save("good", "L-5")
+    plant.save("good", "L-5", age_s=just_now)
     assert client.get("/station.json").json()["answer"]["third_red"] is None
     assert said[:3] == [None, None, None]
     assert said[3] == {
