@@ -162,8 +162,8 @@ def _decided(
     elif u_worst > BETTER * float(_u_at(over, seat).max()):
         if not beyond_chance(terms, covariance + seat, UNLIKELY):
             return Heights(record)
-        # Neither proven nor likely to be as the seat claims: it lies as the one says or as the other, half of what is
-        # between them away (two values as likely as each other, JCGM 100 4.3).
+        # Neither proven nor likely to be as the seat claims: it lies as the one says or as the other, each half of what
+        # is between them away, which is the standard deviation of two values as likely as each other.
         words = f"{height_words(heights, _plan(over), setup.seating.pose)}, not surely: measured half way"
         record = replace(record, words=words)
         terms, covariance = 0.5 * terms, seat + np.outer(terms, terms) / 4.0
