@@ -43,7 +43,7 @@ FileName = Annotated[str, Field(strict=True, max_length=64, pattern=FILE_NAME)]
 Colour = Annotated[str, Field(strict=True, pattern=COLOUR)]
 
 
-_OF_A_LIST = re.compile(r": ([a-z_]+\[\d+\])")
+_OF_A_LIST = re.compile(r"[a-z_]+\[\d+\]")
 
 
 class Table(BaseModel):
@@ -92,10 +92,10 @@ class Mistakes:
 
     def _by_name(self, sentence: str) -> str:
         """What is wrong with one of a list is told by its name, if it has one: nobody counts zones."""
-        found = _OF_A_LIST.search(sentence)
-        if found is None or not sentence.endswith(f"{self.file}{found[0]}{sentence[found.end() :]}"):
+        found = _OF_A_LIST.match(sentence, len(f"{self.file}: "))
+        if found is None or not sentence.startswith(self.file):
             return sentence
-        return f"{sentence[: found.start(1)]}{self._named.get(found[1], found[1])}{sentence[found.end() :]}"
+        return f"{sentence[: found.start()]}{self._named.get(found[0], found[0])}{sentence[found.end() :]}"
 
     def stop_if_any(self) -> None:
         """Raises DefinitionError with every sentence, each once and in order."""

@@ -252,27 +252,28 @@ def settle(
     return blur
 
 
+@njit(cache=True, inline="always")
+def _level(line, place):
+    """Between the samples of a line (M,), at a place counted in samples; nan is the first."""
+    place = place if place > 0.0 else 0.0
+    j = min(int(place), len(line) - 2)
+    return line[j] + (place - j) * (line[j + 1] - line[j])
+
+
 @njit(cache=True)
 def steepness(ribbon, start, spacing, edge, near_mm, far_mm, part, rise, share):
     """Of the rise within ``far_mm`` of the edge (N,) [mm], nan where there is none, the ``share`` (P,) that lies within
     ``near_mm``, of all lines (N, M) of each ``part`` (N,). ``rise`` (P, 2) is for working in. nan of a part without
     edges.
     """
-    samples = ribbon.shape[1]
     rise[:] = 0.0
+    near, far = near_mm / spacing, far_mm / spacing
     for i in range(len(edge)):
-        near = far = 0.0
-        for way in (-1.0, 1.0):
-            at = (edge[i] + way * near_mm - start) / spacing
-            at = at if at > 0.0 else 0.0  # nan too
-            j = min(int(at), samples - 2)
-            near += way * (ribbon[i, j] + (at - j) * (ribbon[i, j + 1] - ribbon[i, j]))
-            at = (edge[i] + way * far_mm - start) / spacing
-            at = at if at > 0.0 else 0.0
-            j = min(int(at), samples - 2)
-            far += way * (ribbon[i, j] + (at - j) * (ribbon[i, j + 1] - ribbon[i, j]))
-        if isfinite(edge[i]) and isfinite(near) and isfinite(far):
-            rise[part[i], 0] += near
-            rise[part[i], 1] += far
+        at, line = (edge[i] - start) / spacing, ribbon[i]
+        within = _level(line, at + near) - _level(line, at - near)
+        beyond = _level(line, at + far) - _level(line, at - far)
+        if isfinite(at) and isfinite(within) and isfinite(beyond):
+            rise[part[i], 0] += within
+            rise[part[i], 1] += beyond
     for k in range(len(share)):
         share[k] = rise[k, 0] / rise[k, 1] if rise[k, 1] != 0.0 else np.nan

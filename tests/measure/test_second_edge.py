@@ -54,7 +54,9 @@ def test_a_slit_in_the_material_is_one_and_a_shadow_outside_is_none() -> None:
 
 @pytest.mark.parametrize("blur_mm", [0.15, 0.2, 0.3])
 def test_a_clamp_on_the_face_is_not_near_the_edge(blur_mm: float) -> None:
-    """One that is brighter than the sheet, 2.2 mm from the edge; film or swarf lies 0.6 to 1.1 mm from it."""
+    """One that is brighter than the sheet, 2.2 mm from the edge; film or swarf lies 0.6 to 1.1 mm from it (invented
+    cases). Before, 21 of 1,000 good shells among clutter had no result for it (tests/benchmarks/shell_flaws.py).
+    """
     inside, near, _ = shares([(0.0, 0.4), (-2.2, 0.2)], blur_mm=blur_mm)
     assert np.median(inside) > SECOND_SHARE
     assert near.max() < SECOND_SHARE

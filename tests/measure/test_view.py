@@ -147,7 +147,7 @@ def blurred_on_the_right(picture: Array, blur_px: float) -> Array:
 def test_out_of_focus_on_one_side(
     empty_plate: Raw, calibration: CameraCalibration, fixture: Fixture, added_px: float
 ) -> None:
-    """Variances of blurs add. All marks together read 1.1 px of blur, and nothing was said."""
+    """Variances of Gaussian blurs add (calculus). All marks together read 1.1 px of blur, and nothing was said."""
     then = seen(empty_plate, calibration, fixture).marks
     known = tuple(zip(then.seen, then.blurs_px.tolist(), strict=True))
     soft = blurred_on_the_right(empty_plate.astype(np.float64), added_px)

@@ -184,6 +184,14 @@ def test_two_cameras_measure_the_path(shell_id: str) -> None:
     assert (cut.shift.dx_mm, cut.shift.dy_mm) == pytest.approx((true["dx_mm"], true["dy_mm"]), abs=0.01)
 
 
+@pytest.mark.parametrize("shell_id", TWO_CAMERAS)
+def test_the_path_of_two_cameras_gets_no_worse(shell_id: str) -> None:
+    """What is reached, R1025 with 0.0106 mm: that the 0.01 which is wanted fails above must hide nothing worse."""
+    cut, true = look(shell_id).measurement.cut, EXPECTED[shell_id]["path"]
+    assert cut is not None
+    assert (cut.shift.dx_mm, cut.shift.dy_mm) == pytest.approx((true["dx_mm"], true["dy_mm"]), abs=0.0108)
+
+
 def zone_errors(shell_id: str) -> Array:
     rows = []
     for zone in look(shell_id).measurement.zones:
